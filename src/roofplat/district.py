@@ -1,0 +1,186 @@
+"""The district file as a typed object: every setting enters here, once.
+
+In: the path of a `district.toml`.
+Out: a frozen `District` with every path made absolute.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from roofplat.errors import DistrictFileError
+
+__all__ = ["AttributeSource", "District", "LayerSource", "ObstacleSource", "Scenario", "read_district"]
+
+Basis = Literal["surveyed", "recorded", "drawn", "inferred", "assumed"]
+Preset = Literal["plain", "osm", "overture"]
+Azimuth = Annotated[float, Field(ge=0, le=360)]
+
+
+class _Settings(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class LayerSource(_Settings):
+    """One layer of one file."""
+
+    file: Path
+    layer: str | None = None
+    crs: str | None = None
+    """Only for a layer that does not name its own CRS."""
+    preset: Preset = "plain"
+    columns: dict[str, str] = {}
+    """House name = the file's column, where the preset does not know it."""
+    id: str | None = None
+    """The file's column that identifies a feature."""
+
+
+class FootprintSource(LayerSource):
+    """The building outlines."""
+
+    basis: Basis = "recorded"
+
+
+class AttributeSource(LayerSource):
+    """Facts about buildings, and how they find their building."""
+
+    name: str
+    how: Literal["key", "points", "parcels", "footprints"]
+    basis: Basis = "recorded"
+    date: str | None = None
+    """ISO date for the whole source; `date_column` where each record has its own."""
+    date_column: str | None = None
+    units: dict[str, Literal["ft", "m", "us_survey_ft", "deg"]] = {}
+    """House name = unit of the file's column, where it is not the house's own."""
+
+
+class ObstacleSource(LayerSource):
+    """Things on, under or over the roofs."""
+
+    kind: str | None = None
+    """One kind for the whole layer; otherwise a column `kind` is read."""
+    basis: Basis = "recorded"
+
+
+class Scenario(_Settings):
+    """What a standing plan assumes."""
+
+    fires: LayerSource | None = None
+    """Points, one in each building that has a stated fire spot."""
+    wind_from_deg: Azimuth | None = None
+    prevailing_wind_from_deg: Azimuth | None = None
+
+
+class District(_Settings):
+    """Everything a build needs to know, with absolute paths."""
+
+    name: str
+    folder: Path
+    out: Path | None = None
+    working_crs: str | None = None
+    mean_elevation_ft: float | None = None
+    region: Literal["west", "midwest", "east"] | None = None
+    footprints: FootprintSource
+    attributes: tuple[AttributeSource, ...] = ()
+    streets: LayerSource | None = None
+    areas: LayerSource | None = None
+    stations: LayerSource | None = None
+    obstacles: tuple[ObstacleSource, ...] = ()
+    sections: LayerSource | None = None
+    fire_walls: LayerSource | None = None
+    scenario: Scenario = Scenario()
+    rules: dict[str, Any] = {}
+
+
+def read_district(path: str | Path) -> District:
+    """Read a district file.
+
+    Parameters
+    ----------
+    path
+        A TOML file; relative paths in it start at its own folder.
+
+    Returns
+    -------
+    District
+
+    Raises
+    ------
+    DistrictFileError
+        The file is missing, is not TOML, or holds a setting that does not exist or a value
+        of the wrong kind. All faults are named in one message.
+
+    Examples
+    --------
+    >>> read_district("no/such/district.toml")
+    Traceback (most recent call last):
+        ...
+    roofplat.errors.DistrictFileError: There is no district file no/such/district.toml; `roofplat start` writes a first one.
+    """
+    path = Path(path)
+    try:
+        document = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        raise DistrictFileError(
+            f"There is no district file {path}; `roofplat start` writes a first one."
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise DistrictFileError(f"{path} cannot be read ({error}); give a UTF-8 text file.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise DistrictFileError(f"{path} is not valid TOML ({error}); mend that line.") from None
+    head = document.pop("district", {})
+    rules = _flatten(document.pop("rules", {}))
+    if not isinstance(head, dict):
+        raise DistrictFileError(f"{path}: `district` must be a table; write [district] with a name below it.")
+    folder = path.resolve().parent
+    try:
+        district = District.model_validate({**head, **document, "rules": rules, "folder": folder})
+    except ValidationError as error:
+        raise DistrictFileError(_sentence(path, error)) from None
+    return _absolute(district, folder)
+
+
+def _flatten(table: Any, prefix: str = "") -> dict[str, Any]:
+    """`[rules.ladder] step_ft = 4` and `[rules] "ladder.step_ft" = 4` mean the same."""
+    if not isinstance(table, dict):
+        return {prefix.rstrip("."): table}
+    flat: dict[str, Any] = {}
+    for key, value in table.items():
+        flat |= _flatten(value, f"{prefix}{key}.") if isinstance(value, dict) else {f"{prefix}{key}": value}
+    return flat
+
+
+def _absolute(model: Any, folder: Path) -> Any:
+    """Return a copy of a settings object with its paths made absolute."""
+    if isinstance(model, Path):
+        return model if model.is_absolute() else folder / model
+    if isinstance(model, tuple):
+        return tuple(_absolute(entry, folder) for entry in model)
+    if isinstance(model, BaseModel):
+        fields = {key: _absolute(getattr(model, key), folder) for key in type(model).model_fields}
+        return model.model_copy(update=fields)
+    return model
+
+
+def _sentence(path: Path, error: ValidationError) -> str:
+    parts = []
+    for fault in error.errors():
+        where = ".".join(str(step) for step in fault["loc"])
+        if fault["type"] == "extra_forbidden":
+            near = get_close_matches(str(fault["loc"][-1]), _setting_names(), n=1)
+            parts.append(f"there is no setting {where!r}" + (f" (did you mean {near[0]!r}?)" if near else ""))
+        elif fault["type"] == "missing":
+            parts.append(f"the setting {where!r} is missing")
+        else:
+            parts.append(f"{where!r} is {fault['input']!r}: {fault['msg'][0].lower()}{fault['msg'][1:]}")
+    return f"{path}: {'; '.join(parts)}. The README lists the settings."
+
+
+def _setting_names() -> list[str]:
+    models = (District, FootprintSource, AttributeSource, ObstacleSource, Scenario)
+    return sorted({name for model in models for name in model.model_fields})

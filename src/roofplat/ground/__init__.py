@@ -1,0 +1,10 @@
+"""True ground: feet on the ellipsoid, azimuths from true north, National Grid strings.
+
+In: coordinates in any CRS that pyproj knows.
+Out: local planes in ground feet for each building, areas and lengths in feet, USNG strings.
+"""
+
+from roofplat.ground.local import Ground, LocalPlanes, local_planes
+from roofplat.ground.usng import usng
+
+__all__ = ["Ground", "LocalPlanes", "local_planes", "usng"]

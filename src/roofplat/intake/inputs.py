@@ -1,0 +1,74 @@
+"""What the intake hands on: every layer of the district, read, renamed and repaired.
+
+In: nothing; this file only names the shape of the result.
+Out: `Inputs`, `AttributeRecords`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import pandas as pd
+from pyproj import CRS
+
+from roofplat.district import AttributeSource
+
+__all__ = ["AttributeRecords", "Inputs"]
+
+
+@dataclass(frozen=True, slots=True)
+class AttributeRecords:
+    """The records of one attribute source.
+
+    `frame` has a RangeIndex, a column `record` (row number in the file, as text), `date`
+    (datetime64[ms], may be missing), `key` (text; sources joined by key only), the columns
+    of `tables.ATTRIBUTES` that the source carries, typed and in house units, and, for
+    sources joined by place, `geometry` in the working CRS.
+    """
+
+    source: AttributeSource
+    frame: pd.DataFrame | gpd.GeoDataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """Everything read for one district; geometry in `working_crs`, 2D, valid.
+
+    footprints
+        `building_id`, `basis`, `date`, the columns of `tables.ATTRIBUTES` found in the layer,
+        `geometry` (Polygon or MultiPolygon).
+    streets
+        `name`, `geometry` (LineString).
+    areas
+        `name`, `geometry` (Polygon or MultiPolygon).
+    stations
+        `name`, `geometry` (Point).
+    obstacles
+        `obstacle_id`, `kind`, `voltage_kv`, `basis`, `note`, `geometry`.
+    sections
+        Drawn roof sections: `building_id` (may be missing), attribute columns, `basis`,
+        `geometry` (Polygon).
+    fire_walls
+        `geometry` (LineString).
+    fires
+        `building_id` (may be missing), `geometry` (Point).
+    problems
+        `tables.TABLES["problems"]`.
+    counts
+        One row a layer: `layer`, `read`, `kept`, `repaired`, `refused`;
+        read = kept + refused.
+    """
+
+    working_crs: CRS
+    footprints: gpd.GeoDataFrame
+    attributes: tuple[AttributeRecords, ...]
+    streets: gpd.GeoDataFrame
+    areas: gpd.GeoDataFrame
+    stations: gpd.GeoDataFrame
+    obstacles: gpd.GeoDataFrame
+    sections: gpd.GeoDataFrame
+    fire_walls: gpd.GeoDataFrame
+    fires: gpd.GeoDataFrame
+    problems: pd.DataFrame
+    counts: pd.DataFrame

@@ -1,0 +1,537 @@
+"""Every table that travels between the rooms: columns, types, units, allowed values.
+
+In: a frame that a room made.
+Out: the same frame with its columns checked, typed and put in order; or an empty one.
+
+Geometry between rooms is in the district's working CRS. Lengths are ground feet (`_ft`),
+azimuths are degrees clockwise from true north (`_deg`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pandera.pandas as pa
+
+__all__ = [
+    "ATTRIBUTES",
+    "BASES",
+    "TABLES",
+    "Column",
+    "Table",
+    "conform",
+    "empty",
+    "problem_rows",
+]
+
+# From the best known to the least: a lower position wins a conflict.
+BASES = ("surveyed", "recorded", "drawn", "inferred", "assumed")
+SEVERITIES = ("error", "warning", "info")
+SIDES = ("A", "B", "C", "D")
+WALL_KINDS = ("bearing", "nonbearing", "party", "unknown")
+OBSTACLE_KINDS = (
+    "unit",
+    "skylight",
+    "smoke_vent",
+    "hatch",
+    "solar",
+    "suspended_load",
+    "overhead_line",
+    "other",
+)
+AXIS_BASES = (*BASES, "doubtful")
+METHODS = ("fold_back", "center_rafter_louver")
+
+Dtype = Literal["str", "float64", "Int64", "boolean", "datetime64[ms]"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: its pandas type, its unit, the values it may hold, what it means."""
+
+    dtype: Dtype
+    meaning: str
+    unit: str = ""
+    allowed: tuple[str, ...] = ()
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table: the kind of geometry it carries and its columns in output order."""
+
+    name: str
+    geometry: tuple[str, ...]
+    columns: Mapping[str, Column]
+
+
+def _ids(*, section: bool = True) -> dict[str, Column]:
+    ids = {"building_id": Column("str", "the building", required=True)}
+    if section:
+        ids["section_id"] = Column("str", "the roof section: building id and a number", required=True)
+    return ids
+
+
+# What a source may say of a building or of one of its sections. `survey` fields describe
+# the roof itself; a record that carries one of them with basis `surveyed` is a roof survey.
+ATTRIBUTES: Mapping[str, Column] = {
+    "name": Column("str", "what the building is called"),
+    "address": Column("str", "street address"),
+    "occupancy": Column("str", "building-code group letter where known, else the source's words"),
+    "year_built": Column("Int64", "year of construction", "year"),
+    "storeys": Column("Int64", "storeys above ground"),
+    "height_ft": Column("float64", "ground to roof edge, parapet not counted", "ft"),
+    "sprinklered": Column("boolean", "automatic sprinklers throughout"),
+    "roof_family": Column("str", "how the roof is built; families.toml lists the values"),
+    "framing_axis_deg": Column("float64", "true azimuth of the beams, 0 to 180", "deg"),
+    "beam_spacing_ft": Column("float64", "beam to beam", "ft"),
+    "purlin_spacing_ft": Column("float64", "purlin to purlin", "ft"),
+    "rafter_spacing_ft": Column("float64", "rafter to rafter", "ft"),
+    "slope_deg": Column("float64", "roof slope from level", "deg"),
+    "deck": Column("str", "what the deck is made of"),
+    "panel_type": Column("str", "early_heavy or standard panels", allowed=("early_heavy", "standard")),
+    "parapet_ft": Column("float64", "parapet above the roof edge", "ft"),
+    "suspended_load": Column("boolean", "something heavy hangs from the roof"),
+    "bearing_walls": Column(
+        "str",
+        "which walls carry the beams; given as all, or as side letters such as AC",
+    ),
+    "sounding_walk_deg": Column("float64", "true azimuth of a sounding walk along a bearing wall", "deg"),
+    "sounding_spacing_ft": Column("float64", "spacing felt underfoot on that walk", "ft"),
+    "inspected_on": Column("datetime64[ms]", "last fire-code inspection"),
+}
+
+_BUILDINGS = Table(
+    "buildings",
+    ("Polygon", "MultiPolygon"),
+    {
+        **_ids(section=False),
+        "name": ATTRIBUTES["name"],
+        "address": ATTRIBUTES["address"],
+        "occupancy": ATTRIBUTES["occupancy"],
+        "year_built": ATTRIBUTES["year_built"],
+        "storeys": ATTRIBUTES["storeys"],
+        "height_ft": ATTRIBUTES["height_ft"],
+        "height_basis": Column("str", "how the height is known", allowed=BASES),
+        "sprinklered": ATTRIBUTES["sprinklered"],
+        "area_ft2": Column("float64", "ground area of the outline", "ft2", required=True),
+        "dispatch_area": Column("str", "the dispatch area that holds most of the building"),
+        "roof_family": Column("str", "roof family, `unknown` when nobody knows", required=True),
+        "family_basis": Column("str", "how the family is known", allowed=BASES),
+        "p_lightweight": Column("float64", "chance that the roof is lightweight, 0 to 1", "share"),
+        "surveyed_on": Column("datetime64[ms]", "latest roof survey; empty when nobody has looked"),
+        "inspected_on": ATTRIBUTES["inspected_on"],
+        "alert": Column("str", "80 characters at most, for a premise note"),
+    },
+)
+
+# What the inventory hands to framing: one row a section, with everything known of its roof.
+_ROOFS = Table(
+    "roofs",
+    ("Polygon",),
+    {
+        **_ids(),
+        "part": Column("Int64", "number of the section in its building, from 1", required=True),
+        "area_ft2": Column("float64", "ground area of the section", "ft2", required=True),
+        **{
+            name: column
+            for field in (
+                "roof_family",
+                "framing_axis_deg",
+                "beam_spacing_ft",
+                "purlin_spacing_ft",
+                "rafter_spacing_ft",
+                "slope_deg",
+                "deck",
+                "panel_type",
+                "parapet_ft",
+                "suspended_load",
+                "bearing_walls",
+                "sounding_walk_deg",
+                "sounding_spacing_ft",
+                "height_ft",
+                "storeys",
+                "address",
+            )
+            for name, column in (
+                (field, ATTRIBUTES[field]),
+                (f"{field}_basis", Column("str", f"how {field} is known; empty with it", allowed=BASES)),
+            )
+        },
+    },
+)
+
+_SECTIONS = Table(
+    "sections",
+    ("Polygon",),
+    {
+        **_ids(),
+        "roof_family": _BUILDINGS.columns["roof_family"],
+        "family_basis": _BUILDINGS.columns["family_basis"],
+        "framing_axis_deg": ATTRIBUTES["framing_axis_deg"],
+        "axis_basis": Column("str", "how the axis is known", allowed=AXIS_BASES),
+        "axis_share": Column("float64", "share of the outline that runs along or across the axis", "share"),
+        "beam_spacing_ft": ATTRIBUTES["beam_spacing_ft"],
+        "purlin_spacing_ft": ATTRIBUTES["purlin_spacing_ft"],
+        "rafter_spacing_ft": ATTRIBUTES["rafter_spacing_ft"],
+        "spacing_basis": Column("str", "how the spacings are known; the weakest of the three", allowed=BASES),
+        "rafter_count": Column("Int64", "rafters counted over the section"),
+        "slope_deg": ATTRIBUTES["slope_deg"],
+        "deck": ATTRIBUTES["deck"],
+        "parapet_ft": ATTRIBUTES["parapet_ft"],
+        "height_ft": ATTRIBUTES["height_ft"],
+        "height_basis": _BUILDINGS.columns["height_basis"],
+        "area_ft2": Column("float64", "ground area of the section", "ft2", required=True),
+        "planned": Column("boolean", "the section that holds the scenario's fire spot"),
+        "cut_method": Column("str", "how to open it; empty where no cut is drawn", allowed=METHODS),
+        "cut_method_why": Column("str", "why this method, or why no cut is drawn"),
+    },
+)
+
+_WALLS = Table(
+    "walls",
+    ("LineString",),
+    {
+        **_ids(),
+        "wall": Column("Int64", "number of the wall in its section, from 0"),
+        "side": Column("str", "A is the address side, then clockwise; empty for a courtyard", allowed=SIDES),
+        "kind": Column("str", "what the wall does", allowed=WALL_KINDS),
+        "kind_basis": Column("str", "how the kind is known", allowed=BASES),
+        "length_ft": Column("float64", "length", "ft"),
+        "azimuth_deg": Column("float64", "direction of the wall, 0 to 360, building on the right", "deg"),
+        "outward_deg": Column("float64", "direction away from the building", "deg"),
+        "clear_ground_ft": Column("float64", "free ground straight out from the middle, capped", "ft"),
+        "exposure_ft": Column("float64", "nearest other building from this wall; empty when none is near", "ft"),
+    },
+)
+
+_MEMBERS = Table(
+    "members",
+    ("MultiLineString",),
+    {
+        **_ids(),
+        "kind": Column("str", "what the members are", allowed=("beam", "purlin")),
+        "count": Column("Int64", "members of this kind in the section"),
+        "spacing_ft": Column("float64", "centre to centre", "ft"),
+        "basis": Column("str", "the weaker of axis basis and spacing basis", allowed=AXIS_BASES),
+    },
+)
+
+_OBSTACLES = Table(
+    "obstacles",
+    ("Polygon", "LineString", "Point"),
+    {
+        "building_id": Column("str", "the building under it; empty for lines and yard objects"),
+        "obstacle_id": Column("str", "number in the obstacle layers", required=True),
+        "kind": Column("str", "what it is", allowed=OBSTACLE_KINDS),
+        "voltage_kv": Column("float64", "line voltage; empty when unknown", "kV"),
+        "basis": Column("str", "how it is known", allowed=BASES),
+        "note": Column("str", "the source's words"),
+    },
+)
+
+_LADDERS = Table(
+    "ladders",
+    ("LineString",),
+    {
+        **_ids(),
+        "rank": Column("Int64", "1 is the first spot, 2 the second way off"),
+        "wall": Column("Int64", "the wall it stands against"),
+        "side": Column("str", "side letter of that wall", allowed=SIDES),
+        "base_lon": Column("float64", "longitude of the base, WGS 84", "deg"),
+        "base_lat": Column("float64", "latitude of the base, WGS 84", "deg"),
+        "tip_lon": Column("float64", "longitude where the ladder crosses the roof edge", "deg"),
+        "tip_lat": Column("float64", "latitude where the ladder crosses the roof edge", "deg"),
+        "usng": Column("str", "US National Grid of the base, to 1 m"),
+        "working_length_ft": Column("float64", "ground to tip support, along the ladder", "ft"),
+        "ladder_ft": Column("float64", "shortest ladder of the stock that reaches; empty when none does", "ft"),
+        "apparatus": Column(
+            "str", "how to get up there", allowed=("ground_ladder", "aerial", "out_of_reach")
+        ),
+        "base_setback_ft": Column("float64", "base to wall, along the ground", "ft"),
+        "height_basis": _BUILDINGS.columns["height_basis"],
+        "score": Column("float64", "0 to 1, how well the spot meets the wishes", "share"),
+        "rules": Column("str", "ids of the rules that put it there"),
+        "reasons": Column("str", "the same as a sentence"),
+    },
+)
+
+_PATHS = Table(
+    "paths",
+    ("LineString",),
+    {
+        **_ids(),
+        "ladder_rank": Column("Int64", "the ladder the path starts from"),
+        "length_ft": Column("float64", "length", "ft"),
+        "share_on_bearing": Column("float64", "share of the length on walls, beams or purlins", "share"),
+        "why": Column("str", "why here"),
+    },
+)
+
+_CHECKS = Table(
+    "checks",
+    ("LineString", "Point"),
+    {
+        **_ids(),
+        "kind": Column("str", "what it is", allowed=("indicator_hole", "inspection_cut")),
+        "seq": Column("Int64", "order from the ladder"),
+        "cut_ft": Column("float64", "length of cut", "ft"),
+        "why": Column("str", "why here"),
+    },
+)
+
+_OPENINGS = Table(
+    "openings",
+    ("Polygon",),
+    {
+        **_ids(),
+        "seq": Column("Int64", "order of opening, 1 first"),
+        "method": Column("str", "how it is opened", allowed=METHODS),
+        "parts": Column("Int64", "panels folded or louvers turned"),
+        "length_ft": Column("float64", "beam to beam", "ft"),
+        "width_ft": Column("float64", "purlin to purlin", "ft"),
+        "area_ft2": Column("float64", "area of the opening", "ft2"),
+        "wanted_ft2": Column("float64", "area wanted for the section", "ft2"),
+        "placed_ft2": Column("float64", "area of all openings placed in the section", "ft2"),
+        "short_ft2": Column("float64", "area wanted but not placed", "ft2"),
+        "finish_toward_deg": Column("float64", "true direction in which the cuts advance", "deg"),
+        "push_side": Column("str", "the edge pushed down, as a compass point; louvers only"),
+        "usng": Column("str", "US National Grid of the centre, to 1 m"),
+        "rules": Column("str", "ids of the rules that put it there"),
+        "why": Column("str", "the same as a sentence"),
+    },
+)
+
+_CUTS = Table(
+    "cuts",
+    ("LineString",),
+    {
+        **_ids(),
+        "feature": Column("str", "opening or trench it belongs to", allowed=("opening", "trench")),
+        "feature_seq": Column("Int64", "number of that opening or trench"),
+        "seq": Column("Int64", "order of the cut in its opening or trench"),
+        "kind": Column("str", "which cut", allowed=("head_cut", "parallel_cut", "base_cut", "cross_cut")),
+        "saw": Column("Int64", "1 or 2"),
+        "cut_ft": Column("float64", "length of cut", "ft"),
+    },
+)
+
+_TRENCHES = Table(
+    "trenches",
+    ("Polygon",),
+    {
+        **_ids(),
+        "method": Column(
+            "str", "along a beam or along a purlin", allowed=("with_construction", "against_construction")
+        ),
+        "width_ft": Column("float64", "width of the strip", "ft"),
+        "length_ft": Column("float64", "wall to wall", "ft"),
+        "start_wall": Column("Int64", "the wall it starts at"),
+        "from_fire_ft": Column("float64", "nearest edge of the strip to the fire spot", "ft"),
+        "saves_deg": Column("float64", "true direction of the part to be saved", "deg"),
+        "usng": Column("str", "US National Grid of the start, to 1 m"),
+        "rules": Column("str", "ids of the rules that put it there"),
+        "why": Column("str", "the same as a sentence"),
+    },
+)
+
+_PROBLEMS = Table(
+    "problems",
+    (),
+    {
+        "layer": Column("str", "file and layer, or the room that found it", required=True),
+        "feature": Column("str", "id or row number in that layer"),
+        "code": Column("str", "what is wrong, as a word", required=True),
+        "severity": Column("str", "how bad", allowed=SEVERITIES, required=True),
+        "message": Column("str", "one sentence", required=True),
+        "action": Column("str", "what to do", required=True),
+    },
+)
+
+_FACTS = Table(
+    "facts",
+    (),
+    {
+        "building_id": Column("str", "the building", required=True),
+        "field": Column("str", "one of the attributes", required=True),
+        "value": Column("str", "the value as text", required=True),
+        "basis": Column("str", "how it is known", allowed=BASES, required=True),
+        "date": Column("datetime64[ms]", "when it was seen or recorded"),
+        "source": Column("str", "the source's name in the district file", required=True),
+        "current": Column("boolean", "the value in force", required=True),
+    },
+)
+
+RANKING_FACTORS = (
+    "lightweight",
+    "severity",
+    "life_hazard",
+    "unsprinklered",
+    "undivided_area",
+    "roof_load",
+    "poor_access",
+    "stale_information",
+)
+
+_RANKING = Table(
+    "ranking",
+    ("Polygon", "MultiPolygon"),
+    {
+        **_ids(section=False),
+        "name": ATTRIBUTES["name"],
+        "address": ATTRIBUTES["address"],
+        "dispatch_area": _BUILDINGS.columns["dispatch_area"],
+        "roof_family": _BUILDINGS.columns["roof_family"],
+        "family_basis": _BUILDINGS.columns["family_basis"],
+        "score": Column("float64", "weighted sum of the factors, 0 to 1", "share"),
+        "rank": Column("Int64", "1 is visited first; ties by building id"),
+        "class": Column(
+            "str", "inspection class by occupancy; the score does not change it", allowed=("high", "moderate", "low", "unknown")
+        ),
+        "reasons": Column("str", "the three largest contributions"),
+        "next_due": Column("datetime64[ms]", "last inspection plus the class's cycle"),
+        **{name: Column("float64", f"factor {name}, 0 to 1", "share") for name in RANKING_FACTORS},
+    },
+)
+
+TABLES: Mapping[str, Table] = {
+    table.name: table
+    for table in (
+        _BUILDINGS,
+        _ROOFS,
+        _SECTIONS,
+        _WALLS,
+        _MEMBERS,
+        _OBSTACLES,
+        _LADDERS,
+        _PATHS,
+        _CHECKS,
+        _OPENINGS,
+        _CUTS,
+        _TRENCHES,
+        _PROBLEMS,
+        _FACTS,
+        _RANKING,
+    )
+}
+
+
+def conform(name: str, frame: pd.DataFrame) -> Any:
+    """Check a frame against its table, type its columns and put them in order.
+
+    Parameters
+    ----------
+    name
+        A key of `TABLES`.
+    frame
+        Frame with at least the table's columns; other columns are dropped.
+
+    Returns
+    -------
+    DataFrame or GeoDataFrame
+        A new frame with the table's columns in order, a RangeIndex, and `geometry` last
+        where the table has one.
+
+    Raises
+    ------
+    pandera.errors.SchemaErrors
+        A room made a frame that breaks its own contract: a defect, not a user's error.
+
+    Examples
+    --------
+    >>> len(conform("problems", problem_rows("streets", ["7"], "empty", "warning", "No name.", "Name it.")))
+    1
+    """
+    table = TABLES[name]
+    wanted = list(table.columns)
+    if table.geometry:
+        frame = gpd.GeoDataFrame(frame, geometry="geometry")
+        plain = pd.DataFrame(frame[wanted])
+        kinds = set(frame.geometry.geom_type.unique()) - set(table.geometry)
+        if kinds:
+            raise TypeError(f"Table {name} holds {sorted(map(str, kinds))}, allowed is {table.geometry}.")
+    else:
+        plain = pd.DataFrame(frame[wanted])
+    checked = _schema(name).validate(plain.reset_index(drop=True), lazy=True)
+    if not table.geometry:
+        return checked
+    return gpd.GeoDataFrame(checked, geometry=frame.geometry.array, crs=frame.crs)
+
+
+def empty(name: str, crs: object = None) -> Any:
+    """Return a table with no rows.
+
+    Examples
+    --------
+    >>> list(empty("paths", "EPSG:32613").columns)[:3]
+    ['building_id', 'section_id', 'ladder_rank']
+    """
+    table = TABLES[name]
+    frame = pd.DataFrame({key: pd.Series([], dtype=column.dtype) for key, column in table.columns.items()})
+    return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs)) if table.geometry else frame
+
+
+def problem_rows(
+    layer: str,
+    features: Sequence[object] | np.ndarray[Any, Any] | pd.Series,
+    code: str,
+    severity: Literal["error", "warning", "info"],
+    message: str | Sequence[str],
+    action: str,
+) -> pd.DataFrame:
+    """Make rows of the problems table, one for each feature.
+
+    Parameters
+    ----------
+    layer
+        Where it was found.
+    features
+        Ids or row numbers, shape (n,).
+    code, severity, action
+        The same for every row.
+    message
+        One sentence for all, or one for each feature.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `TABLES["problems"]`, n rows.
+
+    Examples
+    --------
+    >>> problem_rows("footprints", [], "null_geometry", "error", "No outline.", "Draw one.").empty
+    True
+    """
+    count = len(features)
+    return pd.DataFrame(
+        {
+            "layer": pd.Series([layer] * count, dtype="str"),
+            "feature": pd.Series([str(feature) for feature in features], dtype="str"),
+            "code": pd.Series([code] * count, dtype="str"),
+            "severity": pd.Series([severity] * count, dtype="str"),
+            "message": pd.Series([message] * count if isinstance(message, str) else list(message), dtype="str"),
+            "action": pd.Series([action] * count, dtype="str"),
+        }
+    )
+
+
+@cache
+def _schema(name: str) -> pa.DataFrameSchema:
+    return pa.DataFrameSchema(
+        {
+            key: pa.Column(
+                column.dtype,
+                checks=[pa.Check.isin(column.allowed)] if column.allowed else [],
+                nullable=not column.required,
+                coerce=True,
+            )
+            for key, column in TABLES[name].columns.items()
+        },
+        strict=True,
+    )
