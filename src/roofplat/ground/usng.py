@@ -42,7 +42,7 @@ def usng(lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64]) -> npt.NDAr
     --------
     >>> import numpy as np
     >>> print(usng(np.array([-77.0353]), np.array([38.8895]))[0])
-    18S UJ 23469 06483
+    18S UJ 23478 06483
     """
     lon = np.asarray(lon, dtype=float)
     lat = np.asarray(lat, dtype=float)
