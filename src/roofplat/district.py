@@ -117,10 +117,10 @@ def read_district(path: str | Path) -> District:
 
     Examples
     --------
-    >>> read_district("no/such/district.toml")
+    >>> read_district("missing.toml")
     Traceback (most recent call last):
         ...
-    roofplat.errors.DistrictFileError: There is no district file no/such/district.toml; `roofplat start` writes a first one.
+    roofplat.errors.DistrictFileError: There is no district file missing.toml; `roofplat start` writes a first one.
     """
     path = Path(path)
     try:
@@ -134,7 +134,10 @@ def read_district(path: str | Path) -> District:
     except tomllib.TOMLDecodeError as error:
         raise DistrictFileError(f"{path} is not valid TOML ({error}); mend that line.") from None
     head = document.pop("district", {})
-    rules = _flatten(document.pop("rules", {}))
+    overrides = document.pop("rules", {})
+    if not isinstance(overrides, dict):
+        raise DistrictFileError(f"{path}: `rules` must be a table; write [rules] with rule ids below it.")
+    rules = _flatten(overrides)
     if not isinstance(head, dict):
         raise DistrictFileError(f"{path}: `district` must be a table; write [district] with a name below it.")
     folder = path.resolve().parent
@@ -142,13 +145,12 @@ def read_district(path: str | Path) -> District:
         district = District.model_validate({**head, **document, "rules": rules, "folder": folder})
     except ValidationError as error:
         raise DistrictFileError(_sentence(path, error)) from None
-    return _absolute(district, folder)
+    absolute: District = _absolute(district, folder)
+    return absolute
 
 
-def _flatten(table: Any, prefix: str = "") -> dict[str, Any]:
+def _flatten(table: dict[str, Any], prefix: str = "") -> dict[str, Any]:
     """`[rules.ladder] step_ft = 4` and `[rules] "ladder.step_ft" = 4` mean the same."""
-    if not isinstance(table, dict):
-        return {prefix.rstrip("."): table}
     flat: dict[str, Any] = {}
     for key, value in table.items():
         flat |= _flatten(value, f"{prefix}{key}.") if isinstance(value, dict) else {f"{prefix}{key}": value}

@@ -48,6 +48,7 @@ OBSTACLE_KINDS = (
 AXIS_BASES = (*BASES, "doubtful")
 METHODS = ("fold_back", "center_rafter_louver")
 
+_DATE: Literal["datetime64[ms]"] = "datetime64[ms]"
 Dtype = Literal["str", "float64", "Int64", "boolean", "datetime64[ms]"]
 
 
@@ -207,7 +208,9 @@ _WALLS = Table(
         "azimuth_deg": Column("float64", "direction of the wall, 0 to 360, building on the right", "deg"),
         "outward_deg": Column("float64", "direction away from the building", "deg"),
         "clear_ground_ft": Column("float64", "free ground straight out from the middle, capped", "ft"),
-        "exposure_ft": Column("float64", "nearest other building from this wall; empty when none is near", "ft"),
+        "exposure_ft": Column(
+            "float64", "nearest other building from this wall; empty when none is near", "ft"
+        ),
     },
 )
 
@@ -250,7 +253,9 @@ _LADDERS = Table(
         "tip_lat": Column("float64", "latitude where the ladder crosses the roof edge", "deg"),
         "usng": Column("str", "US National Grid of the base, to 1 m"),
         "working_length_ft": Column("float64", "ground to tip support, along the ladder", "ft"),
-        "ladder_ft": Column("float64", "shortest ladder of the stock that reaches; empty when none does", "ft"),
+        "ladder_ft": Column(
+            "float64", "shortest ladder of the stock that reaches; empty when none does", "ft"
+        ),
         "apparatus": Column(
             "str", "how to get up there", allowed=("ground_ladder", "aerial", "out_of_reach")
         ),
@@ -392,7 +397,9 @@ _RANKING = Table(
         "score": Column("float64", "weighted sum of the factors, 0 to 1", "share"),
         "rank": Column("Int64", "1 is visited first; ties by building id"),
         "class": Column(
-            "str", "inspection class by occupancy; the score does not change it", allowed=("high", "moderate", "low", "unknown")
+            "str",
+            "inspection class by occupancy; the score does not change it",
+            allowed=("high", "moderate", "low", "unknown"),
         ),
         "reasons": Column("str", "the three largest contributions"),
         "next_due": Column("datetime64[ms]", "last inspection plus the class's cycle"),
@@ -458,7 +465,10 @@ def conform(name: str, frame: pd.DataFrame) -> Any:
             raise TypeError(f"Table {name} holds {sorted(map(str, kinds))}, allowed is {table.geometry}.")
     else:
         plain = pd.DataFrame(frame[wanted])
-    checked = _schema(name).validate(plain.reset_index(drop=True), lazy=True)
+    dates = [key for key, column in table.columns.items() if column.dtype == _DATE]
+    # pandera would turn dates into nanoseconds, which end in the year 2262.
+    typed = plain.reset_index(drop=True).astype(dict.fromkeys(dates, _DATE))
+    checked = _schema(name).validate(typed, lazy=True)
     if not table.geometry:
         return checked
     return gpd.GeoDataFrame(checked, geometry=frame.geometry.array, crs=frame.crs)
@@ -515,7 +525,9 @@ def problem_rows(
             "feature": pd.Series([str(feature) for feature in features], dtype="str"),
             "code": pd.Series([code] * count, dtype="str"),
             "severity": pd.Series([severity] * count, dtype="str"),
-            "message": pd.Series([message] * count if isinstance(message, str) else list(message), dtype="str"),
+            "message": pd.Series(
+                [message] * count if isinstance(message, str) else list(message), dtype="str"
+            ),
             "action": pd.Series([action] * count, dtype="str"),
         }
     )
@@ -526,10 +538,10 @@ def _schema(name: str) -> pa.DataFrameSchema:
     return pa.DataFrameSchema(
         {
             key: pa.Column(
-                column.dtype,
+                None if column.dtype == _DATE else column.dtype,
                 checks=[pa.Check.isin(column.allowed)] if column.allowed else [],
                 nullable=not column.required,
-                coerce=True,
+                coerce=column.dtype != _DATE,
             )
             for key, column in TABLES[name].columns.items()
         },

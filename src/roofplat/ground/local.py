@@ -66,8 +66,7 @@ class Ground:
         if self.mean_elevation_ft is None:
             return "Feet are international feet on the ellipsoid."
         return (
-            "Feet are international feet at the district's mean elevation of "
-            f"{self.mean_elevation_ft:g} ft."
+            f"Feet are international feet at the district's mean elevation of {self.mean_elevation_ft:g} ft."
         )
 
 
@@ -185,4 +184,4 @@ def local_planes(x: FloatArray, y: FloatArray, working_crs: CRS, ground: Ground)
     to_crs[:, 1, 0] = (step_y[0] - step_y[1]) / east_ft
     to_crs[:, 0, 1] = (step_x[2] - step_x[3]) / north_ft
     to_crs[:, 1, 1] = (step_y[2] - step_y[3]) / north_ft
-    return LocalPlanes(x, y, to_crs, np.linalg.inv(to_crs) if count else to_crs.copy())
+    return LocalPlanes(x, y, to_crs, np.linalg.inv(to_crs).astype(np.float64))

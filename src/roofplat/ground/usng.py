@@ -48,7 +48,7 @@ def usng(lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64]) -> npt.NDAr
     lat = np.asarray(lat, dtype=float)
     text = np.full(lon.shape, "", dtype="<U18")
     usable = np.isfinite(lon) & np.isfinite(lat) & (lat >= -80) & (lat <= 84)
-    wrapped = (lon + 180.0) % 360.0
+    wrapped = np.where(usable, lon + 180.0, 0.0) % 360.0
     zone = np.zeros(lon.shape, dtype=int)
     zone[usable] = (wrapped[usable] // 6).astype(int) + 1
     for number in np.unique(zone[usable]):
@@ -62,7 +62,9 @@ def usng(lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64]) -> npt.NDAr
 def _one_zone(
     lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64], zone: int, north: bool
 ) -> npt.NDArray[np.str_]:
-    utm = Transformer.from_crs("EPSG:4326", CRS.from_dict({"proj": "utm", "zone": zone, "south": not north}), always_xy=True)
+    utm = Transformer.from_crs(
+        "EPSG:4326", CRS.from_dict({"proj": "utm", "zone": zone, "south": not north}), always_xy=True
+    )
     easting, northing = utm.transform(lon, lat)
     easting = np.floor(easting).astype(np.int64)
     northing = np.floor(northing).astype(np.int64)

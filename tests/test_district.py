@@ -1,0 +1,179 @@
+"""The district file: what it takes, and one clear sentence for each thing it does not.
+
+In: good and bad files in a temporary folder.
+Out: a `District` with absolute paths, or a `DistrictFileError`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from pydantic import ValidationError
+
+from roofplat.district import District, read_district
+from roofplat.errors import DistrictFileError
+
+LEAST = """
+[district]
+name = "Sedge Flats"
+
+[footprints]
+file = "footprints.gpkg"
+"""
+
+
+def _write(folder: Path, text: str) -> Path:
+    path = folder / "district.toml"
+    path.write_text(text, "utf-8")
+    return path
+
+
+def _refusal(path: Path) -> str:
+    with pytest.raises(DistrictFileError) as caught:
+        read_district(path)
+    assert caught.value.exit_code == 2
+    sentence = str(caught.value)
+    assert "\n" not in sentence
+    assert str(path) in sentence
+    return sentence
+
+
+def test_the_least_file_needs_a_name_and_footprints(tmp_path: Path) -> None:
+    district = read_district(_write(tmp_path, LEAST))
+    assert isinstance(district, District)
+    assert district.name == "Sedge Flats"
+    assert district.folder == tmp_path.resolve()
+    assert district.footprints.file == tmp_path.resolve() / "footprints.gpkg"
+    assert district.footprints.basis == "recorded"
+    assert district.attributes == ()
+    assert district.rules == {}
+
+
+def test_relative_paths_start_at_the_file_and_absolute_ones_stay(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    folder = tmp_path / "district"
+    folder.mkdir()
+    text = (
+        LEAST
+        + f"""
+[[attributes]]
+name = "assessor"
+file = "{elsewhere}/roll.csv"
+how = "key"
+
+[[attributes]]
+name = "survey"
+file = "survey/points.geojson"
+how = "points"
+basis = "surveyed"
+
+[scenario.fires]
+file = "fires.geojson"
+"""
+    )
+    _write(folder, text)
+    monkeypatch.chdir(elsewhere)
+    district = read_district(Path("..") / "district" / "district.toml")
+    assert [source.file for source in district.attributes] == [
+        elsewhere / "roll.csv",
+        folder.resolve() / "survey" / "points.geojson",
+    ]
+    assert district.scenario.fires is not None
+    assert district.scenario.fires.file == folder.resolve() / "fires.geojson"
+
+
+def test_rules_read_the_same_dotted_and_nested(tmp_path: Path) -> None:
+    dotted = read_district(_write(tmp_path, LEAST + '[rules]\n"ladder.step_ft" = 4.0\n'))
+    nested = read_district(_write(tmp_path, LEAST + "[rules.ladder]\nstep_ft = 4.0\n"))
+    assert dotted.rules == nested.rules == {"ladder.step_ft": 4.0}
+
+
+def test_a_district_cannot_be_changed(tmp_path: Path) -> None:
+    district = read_district(_write(tmp_path, LEAST))
+    with pytest.raises(ValidationError):
+        district.name = "Other"  # type: ignore[misc]
+
+
+def test_a_missing_file_points_to_start(tmp_path: Path) -> None:
+    assert "roofplat start" in _refusal(tmp_path / "district.toml")
+
+
+def test_a_folder_is_not_a_district_file(tmp_path: Path) -> None:
+    assert "cannot be read" in _refusal(tmp_path)
+
+
+def test_a_binary_file_is_not_a_district_file(tmp_path: Path) -> None:
+    path = tmp_path / "district.toml"
+    path.write_bytes(bytes(range(256)))
+    assert "UTF-8" in _refusal(path)
+
+
+def test_a_file_that_is_not_toml_names_the_line(tmp_path: Path) -> None:
+    path = _write(tmp_path, "[district]\nname = Sedge Flats\n")
+    sentence = _refusal(path)
+    assert "not valid TOML" in sentence
+    assert "line 2" in sentence
+
+
+def test_an_empty_file_misses_both_things(tmp_path: Path) -> None:
+    sentence = _refusal(_write(tmp_path, ""))
+    assert "'name' is missing" in sentence
+    assert "'footprints' is missing" in sentence
+
+
+@pytest.mark.parametrize(
+    ("setting", "near"),
+    [
+        ("[scenario]\nwind_from = 270.0\n", "wind_from_deg"),
+        ("[street]\nfile = 'streets.gpkg'\n", "streets"),
+        ("[[attributes]]\nname = 'a'\nfile = 'a.csv'\nhow = 'key'\nbassis = 'surveyed'\n", "basis"),
+    ],
+)
+def test_an_unknown_setting_is_named_with_the_nearest_one(tmp_path: Path, setting: str, near: str) -> None:
+    sentence = _refusal(_write(tmp_path, LEAST + setting))
+    assert "there is no setting" in sentence
+    assert f"did you mean {near!r}?" in sentence
+
+
+def test_a_setting_that_is_like_no_other_gets_no_advice(tmp_path: Path) -> None:
+    sentence = _refusal(_write(tmp_path, LEAST + "[zzzz]\n"))
+    assert "there is no setting 'zzzz'" in sentence
+    assert "did you mean" not in sentence
+
+
+@pytest.mark.parametrize(
+    ("setting", "where"),
+    [
+        ("[scenario]\nwind_from_deg = 400.0\n", "scenario.wind_from_deg"),
+        ("[scenario]\nwind_from_deg = 'west'\n", "scenario.wind_from_deg"),
+        ("[[attributes]]\nname = 'a'\nfile = 'a.csv'\nhow = 'magic'\n", "attributes.0.how"),
+        ("[[obstacles]]\nfile = 'units.gpkg'\nbasis = 'certain'\n", "obstacles.0.basis"),
+        ("[streets]\nfile = 7\n", "streets.file"),
+        ("[streets]\nlayer = 'roads'\n", "streets.file"),
+    ],
+)
+def test_a_value_of_the_wrong_kind_names_its_setting(tmp_path: Path, setting: str, where: str) -> None:
+    assert repr(where) in _refusal(_write(tmp_path, LEAST + setting))
+
+
+def test_a_district_that_is_no_table_is_explained(tmp_path: Path) -> None:
+    assert "[district]" in _refusal(_write(tmp_path, 'district = "Sedge Flats"\n'))
+
+
+def test_rules_that_are_no_table_are_refused(tmp_path: Path) -> None:
+    """They used to become a rule without a name."""
+    sentence = _refusal(_write(tmp_path, "rules = 4\n" + LEAST))
+    assert "[rules]" in sentence
+
+
+def test_all_faults_come_in_one_message(tmp_path: Path) -> None:
+    text = "[district]\nnane = 'Sedge Flats'\n[footprints]\nfile = 'f.gpkg'\nbasis = 'certain'\n"
+    sentence = _refusal(_write(tmp_path, text))
+    assert "'nane'" in sentence
+    assert "did you mean 'name'?" in sentence
+    assert "'name' is missing" in sentence
+    assert "'footprints.basis'" in sentence
