@@ -12,7 +12,7 @@ import pytest
 from pandera.errors import SchemaErrors
 from shapely.geometry import LineString, Point, Polygon
 
-from roofplat.tables import ATTRIBUTES, BASES, TABLES, Column, conform, empty, problem_rows
+from roofplat.tables import ATTRIBUTES, BASES, SCENARIO_BASES, TABLES, Column, conform, empty, problem_rows
 
 CRS = "EPSG:32613"
 # A shed of 100 by 60, seen from above.
@@ -56,14 +56,15 @@ def test_a_length_an_area_and_a_direction_carry_their_unit_in_the_name() -> None
             assert suffix is not None, f"{table}.{name}"
 
 
-def test_a_basis_is_one_of_the_five_and_may_be_doubtful_only_for_an_axis() -> None:
+def test_a_basis_is_one_of_the_five_and_doubtful_only_for_an_axis() -> None:
     assert BASES == ("surveyed", "recorded", "drawn", "inferred", "assumed")
     for table, name, column in _all_columns():
-        if name.endswith("basis"):
+        if name in ("fire_basis", "wind_basis"):
+            # A scenario is not a fact about the building: it is given, prevailing or assumed.
+            assert set(column.allowed) == set(SCENARIO_BASES), f"{table}.{name}"
+        elif name.endswith("basis"):
             doubtful = (table, name) in (("sections", "axis_basis"), ("members", "basis"))
-            assert set(column.allowed) - set(BASES) == ({"doubtful"} if doubtful else set()), (
-                f"{table}.{name}"
-            )
+            assert set(column.allowed) == {*BASES, *(["doubtful"] if doubtful else [])}, f"{table}.{name}"
 
 
 def test_every_table_about_a_section_carries_both_ids() -> None:

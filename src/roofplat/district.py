@@ -117,10 +117,10 @@ def read_district(path: str | Path) -> District:
 
     Examples
     --------
-    >>> read_district("missing.toml")
+    >>> read_district("d.toml")
     Traceback (most recent call last):
         ...
-    roofplat.errors.DistrictFileError: There is no district file missing.toml; `roofplat start` writes a first one.
+    roofplat.errors.DistrictFileError: There is no district file d.toml; `roofplat start` writes a first one.
     """
     path = Path(path)
     try:
