@@ -1,0 +1,64 @@
+"""Options and arguments that mean the same in every command.
+
+In: words of a command line.
+Out: checked values; a wrong one ends the command with exit code 2.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+__all__ = ["area", "azimuth", "district", "out", "wind_from", "workers"]
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def azimuth(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
+    """Return degrees clockwise from true north, 0 to 360; anything else is a wrong command.
+
+    Examples
+    --------
+    >>> azimuth(click.Context(click.Command("any")), click.Option(["--any"]), "270")
+    270.0
+    """
+    if value is None:
+        return None
+    try:
+        degrees = float(value)
+    except ValueError:
+        degrees = math.nan
+    # A comparison with nan is false: it fails here too.
+    if not 0.0 <= degrees <= 360.0:
+        raise click.BadParameter(
+            f"{value!r} is no direction; give degrees from true north, 0 to 360.", ctx, param
+        )
+    return degrees
+
+
+# Not checked for existence by click: the district reader's sentence says more.
+district: Decorator = click.argument("district", metavar="DISTRICT.toml", type=click.Path(path_type=Path))
+out: Decorator = click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Folder to write to. Without it: the one the district file names, else maps/<district>.",
+)
+area: Decorator = click.option("--area", metavar="NAME", help="Write this dispatch area only.")
+wind_from: Decorator = click.option(
+    "--wind-from",
+    "wind_from",
+    metavar="DEG",
+    callback=azimuth,
+    help="Where the wind comes from, degrees from true north. Without it: the district's wind.",
+)
+workers: Decorator = click.option(
+    "--workers",
+    type=click.IntRange(min=1, max=256),
+    default=1,
+    show_default=True,
+    help="Processes to work with.",
+)
