@@ -103,7 +103,7 @@ def test_a_missing_file_points_to_start(tmp_path: Path) -> None:
 
 
 def test_a_folder_is_not_a_district_file(tmp_path: Path) -> None:
-    assert "cannot be read" in _refusal(tmp_path)
+    assert "is a folder" in _refusal(tmp_path)
 
 
 def test_a_binary_file_is_not_a_district_file(tmp_path: Path) -> None:

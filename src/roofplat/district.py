@@ -129,8 +129,12 @@ def read_district(path: str | Path) -> District:
         raise DistrictFileError(
             f"There is no district file {path}; `roofplat start` writes a first one."
         ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise DistrictFileError(f"{path} cannot be read ({error}); give a UTF-8 text file.") from None
+    except IsADirectoryError:
+        raise DistrictFileError(f"{path} is a folder; give the district file in it.") from None
+    except OSError as error:
+        raise DistrictFileError(f"{path} cannot be read ({error.strerror}); check its rights.") from None
+    except UnicodeDecodeError:
+        raise DistrictFileError(f"{path} is not text; give a district file, saved as UTF-8.") from None
     except tomllib.TOMLDecodeError as error:
         raise DistrictFileError(f"{path} is not valid TOML ({error}); mend that line.") from None
     head = document.pop("district", {})

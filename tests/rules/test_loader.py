@@ -160,6 +160,7 @@ def test_a_family_is_complete(family: Family) -> None:
     assert family.caution.strip().endswith(".")
     assert family.source.strip()
     assert family.status in get_args(Status)
+    assert len(family.alert) <= 80
     assert 0.0 <= family.severity <= 1.0
     if family.plan == "panelized":
         spacings = (family.beam_spacing_ft, family.purlin_spacing_ft, family.rafter_spacing_ft)
