@@ -46,6 +46,7 @@ OBSTACLE_KINDS = (
     "other",
 )
 AXIS_BASES = (*BASES, "doubtful")
+SCENARIO_BASES = ("given", "prevailing", "assumed")
 METHODS = ("fold_back", "center_rafter_louver")
 
 _DATE: Literal["datetime64[ms]"] = "datetime64[ms]"
@@ -190,6 +191,11 @@ _SECTIONS = Table(
         "height_basis": _BUILDINGS.columns["height_basis"],
         "area_ft2": Column("float64", "ground area of the section", "ft2", required=True),
         "planned": Column("boolean", "the section that holds the scenario's fire spot"),
+        "fire_lon": Column("float64", "longitude of the scenario's fire spot, WGS 84", "deg"),
+        "fire_lat": Column("float64", "latitude of the scenario's fire spot, WGS 84", "deg"),
+        "fire_basis": Column("str", "given with the scenario, or assumed", allowed=SCENARIO_BASES),
+        "wind_from_deg": Column("float64", "direction the scenario's wind comes from, true", "deg"),
+        "wind_basis": Column("str", "given, prevailing, or assumed", allowed=SCENARIO_BASES),
         "cut_method": Column("str", "how to open it; empty where no cut is drawn", allowed=METHODS),
         "cut_method_why": Column("str", "why this method, or why no cut is drawn"),
     },
@@ -315,15 +321,16 @@ _OPENINGS = Table(
 
 _CUTS = Table(
     "cuts",
-    ("LineString",),
+    ("MultiLineString",),
     {
         **_ids(),
         "feature": Column("str", "opening or trench it belongs to", allowed=("opening", "trench")),
         "feature_seq": Column("Int64", "number of that opening or trench"),
         "seq": Column("Int64", "order of the cut in its opening or trench"),
         "kind": Column("str", "which cut", allowed=("head_cut", "parallel_cut", "base_cut", "cross_cut")),
+        "count": Column("Int64", "cuts in this step, in the order of its lines"),
         "saw": Column("Int64", "1 or 2"),
-        "cut_ft": Column("float64", "length of cut", "ft"),
+        "cut_ft": Column("float64", "length of all cuts of the step", "ft"),
     },
 )
 
@@ -468,6 +475,10 @@ def conform(name: str, frame: pd.DataFrame) -> Any:
     dates = [key for key, column in table.columns.items() if column.dtype == _DATE]
     # pandera would turn dates into nanoseconds, which end in the year 2262.
     typed = plain.reset_index(drop=True).astype(dict.fromkeys(dates, _DATE))
+    # A column of nothing but missing values arrives as objects.
+    for key, column in table.columns.items():
+        if column.dtype == "float64" and typed[key].dtype == object:
+            typed[key] = typed[key].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
     checked = _schema(name).validate(typed, lazy=True)
     if not table.geometry:
         return checked

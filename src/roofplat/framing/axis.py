@@ -1,0 +1,206 @@
+"""The framing axis: which way the beams run.
+
+In: outlines, what is known of the axis, spacings, sounding notes.
+Out: for each section the true azimuth of its beams, how it is known, and the share of the
+    outline that runs along or across it.
+
+Order of trust: an azimuth that somebody surveyed, recorded or drew; a sounding note; the
+outline itself, whose edge directions modulo 90 degrees are counted by length, so that an L or a
+U does not tilt. Beams are then taken across the shorter span.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from roofplat.framing.outline import Outlines
+from roofplat.framing.ragged import FloatArray, chunks, sums
+from roofplat.rules import Rulebook
+
+__all__ = ["AxisResult", "dominant_direction_deg", "extent_ft", "find_axis"]
+
+_CHUNK = 5000
+# Spans closer than this are equal; the beams then run along the smaller azimuth.
+_EQUAL_SPAN_FT = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class AxisResult:
+    """Axis of each of n sections.
+
+    azimuth_deg
+        True azimuth of the beams, from 0 up to 180.
+    basis
+        One of `tables.AXIS_BASES`.
+    share
+        Share of the outline along or across the axis, 0 to 1.
+    sounding_unfit
+        True where a sounding note fits neither spacing.
+    """
+
+    azimuth_deg: FloatArray
+    basis: npt.NDArray[np.str_]
+    share: FloatArray
+    sounding_unfit: npt.NDArray[np.bool_]
+
+
+def dominant_direction_deg(outlines: Outlines, rules: Rulebook) -> FloatArray:
+    """Direction, modulo 90 degrees, along which most of each outline runs.
+
+    Parameters
+    ----------
+    outlines
+        Edges of n sections.
+    rules
+        `axis.bin_deg`, `axis.along_tolerance_deg`.
+
+    Returns
+    -------
+    ndarray of float
+        Degrees from true north, 0 up to 90, shape (n,); the smaller one among equals.
+    """
+    bin_deg = rules.number("axis.bin_deg")
+    tolerance = rules.number("axis.along_tolerance_deg")
+    bins = round(90.0 / bin_deg)
+    azimuth, length = _edge_directions(outlines)
+    folded = azimuth % 90.0
+    peak = np.empty(outlines.count)
+    reach = max(1, int(tolerance / bin_deg) // 2)
+    for rows in chunks(outlines.count, _CHUNK):
+        edges = slice(outlines.start[rows.start], outlines.start[rows.stop])
+        count = rows.stop - rows.start
+        cell = np.minimum((folded[edges] / bin_deg).astype(np.int64), bins - 1)
+        flat = (outlines.section[edges] - rows.start) * bins + cell
+        histogram = np.bincount(flat, weights=length[edges], minlength=count * bins).reshape(count, bins)
+        smooth = sum(np.roll(histogram, shift, axis=1) for shift in range(-reach, reach + 1))
+        peak[rows] = (np.argmax(np.round(smooth, 6), axis=1) + 0.5) * bin_deg
+    # Two rounds of the weighted mean of the edges near the peak: exact for a turned rectangle.
+    for _ in range(2):
+        off = _fold(folded - peak[outlines.section])
+        weight = np.where(np.abs(off) <= tolerance, length, 0.0)
+        total = sums(weight, outlines.section, outlines.count)
+        mean = sums(weight * off, outlines.section, outlines.count) / np.where(total > 0, total, 1.0)
+        peak = peak + mean
+    direction = peak % 90.0
+    # 89.9999999 and 0 are the same direction.
+    return np.where(direction > 90.0 - 1e-7, 0.0, direction)
+
+
+def extent_ft(outlines: Outlines, azimuth_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Extent of each outline along a direction and across it.
+
+    Parameters
+    ----------
+    outlines
+        Edges of n sections.
+    azimuth_deg
+        Shape (n,).
+
+    Returns
+    -------
+    along_ft, across_ft
+        Shape (n,).
+    """
+    sine = np.sin(np.radians(azimuth_deg))[outlines.section]
+    cosine = np.cos(np.radians(azimuth_deg))[outlines.section]
+    along = outlines.east0 * sine + outlines.north0 * cosine
+    across = outlines.north0 * sine - outlines.east0 * cosine
+    starts = outlines.start[:-1]
+    return (
+        np.maximum.reduceat(along, starts) - np.minimum.reduceat(along, starts),
+        np.maximum.reduceat(across, starts) - np.minimum.reduceat(across, starts),
+    )
+
+
+def find_axis(
+    outlines: Outlines,
+    rules: Rulebook,
+    *,
+    given_deg: FloatArray,
+    given_basis: npt.NDArray[Any],
+    walk_deg: FloatArray,
+    felt_spacing_ft: FloatArray,
+    beam_spacing_ft: FloatArray,
+    purlin_spacing_ft: FloatArray,
+) -> AxisResult:
+    """Find the framing axis of each section.
+
+    Parameters
+    ----------
+    outlines
+        Edges of n sections.
+    rules
+        `axis.*` and `sounding.match_share`.
+    given_deg, given_basis
+        A known azimuth and its basis, shape (n,); NaN where nobody says.
+    walk_deg, felt_spacing_ft
+        A sounding note, shape (n,); NaN where there is none.
+    beam_spacing_ft, purlin_spacing_ft
+        The spacings in force, shape (n,); NaN for a family without them.
+
+    Returns
+    -------
+    AxisResult
+
+    Notes
+    -----
+    A walk that feels about the purlin spacing crosses purlins, so the beams run with it; one
+    that feels about the beam spacing crosses beams. The walk follows a wall, so its compass
+    reading is set to the outline's own direction where the two agree within
+    `axis.along_tolerance_deg`.
+    """
+    tolerance = rules.number("axis.along_tolerance_deg")
+    direction = dominant_direction_deg(outlines, rules)
+    along, across = extent_ft(outlines, direction)
+    azimuth = np.where(along > across + _EQUAL_SPAN_FT, direction + 90.0, direction)
+
+    azimuth_edge, length = _edge_directions(outlines)
+    inferred_share = _share_along(outlines, azimuth_edge, length, azimuth, tolerance)
+    basis = np.where(inferred_share >= rules.number("axis.doubtful_share"), "inferred", "doubtful")
+    basis = basis.astype("<U10")
+
+    match = rules.number("sounding.match_share")
+    has_note = np.isfinite(walk_deg) & np.isfinite(felt_spacing_ft)
+    with np.errstate(invalid="ignore"):
+        crosses_purlins = has_note & (np.abs(felt_spacing_ft / purlin_spacing_ft - 1.0) <= match)
+        crosses_beams = has_note & (np.abs(felt_spacing_ft / beam_spacing_ft - 1.0) <= match)
+    fits = crosses_purlins ^ crosses_beams
+    note = np.where(crosses_purlins, walk_deg, walk_deg + 90.0)
+    off = _fold(note - direction)
+    note = np.where(np.abs(off) <= tolerance, note - off, note)
+    azimuth = np.where(fits, note, azimuth)
+    basis[fits] = "surveyed"
+
+    given = np.isfinite(given_deg)
+    azimuth = np.where(given, given_deg, azimuth) % 180.0
+    azimuth = np.where(azimuth > 180.0 - 1e-7, 0.0, azimuth)
+    basis[given] = given_basis[given]
+    return AxisResult(
+        azimuth_deg=azimuth,
+        basis=basis,
+        share=_share_along(outlines, azimuth_edge, length, azimuth, tolerance),
+        sounding_unfit=has_note & ~fits & ~given & np.isfinite(purlin_spacing_ft),
+    )
+
+
+def _edge_directions(outlines: Outlines) -> tuple[FloatArray, FloatArray]:
+    d_east = outlines.east1 - outlines.east0
+    d_north = outlines.north1 - outlines.north0
+    return np.degrees(np.arctan2(d_east, d_north)) % 180.0, np.hypot(d_east, d_north)
+
+
+def _share_along(
+    outlines: Outlines, edge_deg: FloatArray, length: FloatArray, axis_deg: FloatArray, tolerance: float
+) -> FloatArray:
+    off = np.abs(_fold(edge_deg - axis_deg[outlines.section]))
+    with_axis = sums(np.where(off <= tolerance, length, 0.0), outlines.section, outlines.count)
+    return with_axis / sums(length, outlines.section, outlines.count)
+
+
+def _fold(angle_deg: FloatArray) -> FloatArray:
+    """Angle to the nearest multiple of 90 degrees, from -45 up to 45."""
+    return (angle_deg + 45.0) % 90.0 - 45.0

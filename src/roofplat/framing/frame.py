@@ -1,0 +1,312 @@
+"""Frame every roof: walls, axis, beams and purlins.
+
+In: the inventory's roofs (one row a section), streets, rules.
+Out: `Framing`: the tables `sections`, `walls` and `members`, problems, and the same sections as
+    arrays for the placing room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from roofplat.framing.axis import find_axis
+from roofplat.framing.members import Runs, SectionFrames, scan, section_frames
+from roofplat.framing.neighbours import Surroundings, look_out
+from roofplat.framing.outline import outlines_of
+from roofplat.framing.ragged import FloatArray, chunks, offsets
+from roofplat.framing.walls import (
+    Walls,
+    bearing_kinds,
+    side_letters,
+    straight_walls,
+    street_direction_deg,
+)
+from roofplat.ground import Ground
+from roofplat.rules import Rulebook
+from roofplat.tables import AXIS_BASES, BASES, conform, problem_rows
+
+__all__ = ["Framing", "frame_roofs"]
+
+_CHUNK = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Framing:
+    """What framing knows of n sections.
+
+    sections, walls, members, problems
+        Tables of `tables.TABLES`; geometry in the working CRS.
+    frames
+        The sections in their own coordinates.
+    wall_runs
+        Walls on the sections' local planes, in the order of the table `walls`.
+    surroundings
+        What stands in front of each wall.
+    beam_runs, purlin_runs
+        Pieces of beams and purlins, in section coordinates.
+    street_deg
+        True direction to the street of each section, shape (n,); NaN without streets.
+    panelized
+        True where the family is planned as panelized, shape (n,).
+    """
+
+    sections: gpd.GeoDataFrame
+    walls: gpd.GeoDataFrame
+    members: gpd.GeoDataFrame
+    problems: pd.DataFrame
+    frames: SectionFrames
+    wall_runs: Walls
+    surroundings: Surroundings
+    beam_runs: Runs
+    purlin_runs: Runs
+    street_deg: FloatArray
+    panelized: npt.NDArray[np.bool_]
+
+
+def frame_roofs(
+    roofs: gpd.GeoDataFrame, streets: gpd.GeoDataFrame, rules: Rulebook, ground: Ground
+) -> Framing:
+    """Lay out walls, axis and members for every section.
+
+    Parameters
+    ----------
+    roofs
+        `tables.TABLES["roofs"]`, n rows, working CRS.
+    streets
+        `name` and lines in the working CRS; may be empty.
+    rules
+        The rulebook in force.
+    ground
+        Foot and elevation.
+
+    Returns
+    -------
+    Framing
+    """
+    roofs = roofs.reset_index(drop=True)
+    outlines = outlines_of(roofs.geometry, ground)
+    family = roofs["roof_family"].fillna("unknown")
+    panelized = family.map({key: entry.plan == "panelized" for key, entry in rules.families.items()})
+    panelized = panelized.fillna(False).to_numpy(dtype=bool)
+    spacing, spacing_basis = _spacings(roofs, family, panelized, rules)
+
+    axis = find_axis(
+        outlines,
+        rules,
+        given_deg=_floats(roofs["framing_axis_deg"]),
+        given_basis=roofs["framing_axis_deg_basis"].to_numpy(dtype=object),
+        walk_deg=_floats(roofs["sounding_walk_deg"]),
+        felt_spacing_ft=_floats(roofs["sounding_spacing_ft"]),
+        beam_spacing_ft=spacing["beam_spacing_ft"],
+        purlin_spacing_ft=spacing["purlin_spacing_ft"],
+    )
+    frames = section_frames(
+        outlines,
+        axis.azimuth_deg,
+        spacing["beam_spacing_ft"],
+        spacing["purlin_spacing_ft"],
+        least_section_ft=rules.number("member.least_section_ft"),
+    )
+    beam_runs = _scan_in_chunks(frames, "beams")
+    purlin_runs = _scan_in_chunks(frames, "purlins")
+
+    polygons = roofs.geometry.to_numpy()
+    walls = straight_walls(outlines, rules)
+    surroundings = look_out(walls, outlines, polygons, rules)
+    street_deg = street_direction_deg(outlines, roofs["address"], streets, rules)
+    building = pd.factorize(roofs["building_id"])[0]
+    side, _ = side_letters(walls, street_deg, building)
+    kind, kind_basis = bearing_kinds(
+        walls,
+        axis.azimuth_deg,
+        panelized & (axis.basis != "doubtful"),
+        side,
+        roofs["bearing_walls"],
+        roofs["bearing_walls_basis"],
+        rules,
+    )
+    kind[surroundings.party] = "party"
+    kind_basis[surroundings.party] = "inferred"
+
+    ids = roofs[["building_id", "section_id"]]
+    problems = problem_rows(
+        "framing",
+        ids["section_id"][axis.sounding_unfit],
+        "sounding_fits_no_spacing",
+        "warning",
+        "The spacing felt on the sounding walk fits neither the purlin nor the beam spacing.",
+        "Sound the roof again or enter the surveyed spacings.",
+    )
+    return Framing(
+        sections=_sections_table(roofs, family, axis, spacing, spacing_basis),
+        walls=_walls_table(ids, roofs.crs, frames, walls, side, kind, kind_basis, surroundings),
+        members=_members_table(
+            ids, roofs.crs, frames, beam_runs, purlin_runs, axis.basis, spacing_basis, spacing
+        ),
+        problems=problems,
+        frames=frames,
+        wall_runs=walls,
+        surroundings=surroundings,
+        beam_runs=beam_runs,
+        purlin_runs=purlin_runs,
+        street_deg=street_deg,
+        panelized=panelized,
+    )
+
+
+def _spacings(
+    roofs: gpd.GeoDataFrame, family: pd.Series, panelized: npt.NDArray[np.bool_], rules: Rulebook
+) -> tuple[dict[str, FloatArray], npt.NDArray[np.object_]]:
+    """Recorded spacings first, the family's default after; the basis is the weakest of the three."""
+    spacing: dict[str, FloatArray] = {}
+    weakest = np.full(len(roofs), -1)
+    order = {basis: position for position, basis in enumerate(BASES)}
+    for name in ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft"):
+        default = family.map({key: getattr(entry, name) for key, entry in rules.families.items()})
+        known = _floats(roofs[name])
+        spacing[name] = np.where(panelized, np.where(np.isfinite(known), known, _floats(default)), np.nan)
+        basis = roofs[f"{name}_basis"].map(order).to_numpy(dtype=float, na_value=np.nan)
+        rank = np.where(np.isfinite(known), np.nan_to_num(basis, nan=order["assumed"]), order["assumed"])
+        weakest = np.maximum(weakest, rank.astype(int))
+    return spacing, np.where(panelized, np.array(BASES, dtype=object)[weakest], None)
+
+
+def _scan_in_chunks(frames: SectionFrames, grid: str) -> Runs:
+    """Scan a few thousand sections at a time: the arrays then stay in the processor's cache."""
+    parts = []
+    for rows in chunks(frames.count, _CHUNK):
+        part = frames.rows(rows)
+        runs = scan(part, getattr(part, grid), "u" if grid == "beams" else "v")
+        edge_start = frames.outlines.start[rows.start]
+        parts.append(
+            (
+                runs.section + rows.start,
+                runs.line,
+                runs.position,
+                runs.low,
+                runs.high,
+                runs.low_edge + edge_start,
+                runs.high_edge + edge_start,
+            )
+        )
+    return Runs(*(np.concatenate(values) for values in zip(*parts, strict=True)))
+
+
+def _sections_table(
+    roofs: gpd.GeoDataFrame,
+    family: pd.Series,
+    axis: Any,
+    spacing: dict[str, FloatArray],
+    spacing_basis: npt.NDArray[np.object_],
+) -> gpd.GeoDataFrame:
+    rafters = roofs["area_ft2"] / (spacing["rafter_spacing_ft"] * spacing["purlin_spacing_ft"])
+    columns = {
+        "building_id": roofs["building_id"],
+        "section_id": roofs["section_id"],
+        "roof_family": family,
+        "family_basis": roofs["roof_family_basis"],
+        "framing_axis_deg": axis.azimuth_deg,
+        "axis_basis": axis.basis,
+        "axis_share": axis.share,
+        **spacing,
+        "spacing_basis": spacing_basis,
+        "rafter_count": rafters.round().astype("Int64"),
+        "slope_deg": roofs["slope_deg"],
+        "deck": roofs["deck"],
+        "parapet_ft": roofs["parapet_ft"],
+        "height_ft": roofs["height_ft"],
+        "height_basis": roofs["height_ft_basis"],
+        "area_ft2": roofs["area_ft2"],
+        "planned": False,
+        "fire_lon": np.nan,
+        "fire_lat": np.nan,
+        "fire_basis": None,
+        "wind_from_deg": np.nan,
+        "wind_basis": None,
+        "cut_method": None,
+        "cut_method_why": None,
+    }
+    frame = gpd.GeoDataFrame(columns, geometry=roofs.geometry.array, crs=roofs.crs)
+    sections: gpd.GeoDataFrame = conform("sections", frame)
+    return sections
+
+
+def _walls_table(
+    ids: pd.DataFrame,
+    crs: object,
+    frames: SectionFrames,
+    walls: Walls,
+    side: npt.NDArray[np.object_],
+    kind: npt.NDArray[np.object_],
+    kind_basis: npt.NDArray[np.object_],
+    surroundings: Surroundings,
+) -> gpd.GeoDataFrame:
+    planes = frames.outlines.planes
+    x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
+    x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
+    frame = ids.iloc[walls.section].reset_index(drop=True)
+    frame["wall"] = np.arange(walls.section.size) - walls.start[walls.section]
+    frame["side"] = side
+    frame["kind"] = kind
+    frame["kind_basis"] = kind_basis
+    frame["length_ft"] = walls.length_ft
+    frame["azimuth_deg"] = walls.azimuth_deg
+    frame["outward_deg"] = walls.outward_deg
+    frame["clear_ground_ft"] = surroundings.clear_ground_ft
+    frame["exposure_ft"] = surroundings.exposure_ft
+    lines = shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2))
+    table: gpd.GeoDataFrame = conform("walls", gpd.GeoDataFrame(frame, geometry=lines, crs=crs))
+    return table
+
+
+def _members_table(
+    ids: pd.DataFrame,
+    crs: object,
+    frames: SectionFrames,
+    beam_runs: Runs,
+    purlin_runs: Runs,
+    axis_basis: npt.NDArray[np.str_],
+    spacing_basis: npt.NDArray[np.object_],
+    spacing: dict[str, FloatArray],
+) -> gpd.GeoDataFrame:
+    tables = []
+    for kind, runs in (("beam", beam_runs), ("purlin", purlin_runs)):
+        along = (runs.low, runs.position) if kind == "beam" else (runs.position, runs.low)
+        to = (runs.high, runs.position) if kind == "beam" else (runs.position, runs.high)
+        x0, y0 = frames.crs(*along, runs.section)
+        x1, y1 = frames.crs(*to, runs.section)
+        coordinates = np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2)
+        owners, pieces = np.unique(runs.section, return_counts=True)
+        grid = frames.beams if kind == "beam" else frames.purlins
+        geometry = shapely.from_ragged_array(
+            shapely.GeometryType.MULTILINESTRING,
+            coordinates,
+            (np.arange(0, coordinates.shape[0] + 1, 2), offsets(pieces)),
+        )
+        frame = ids.iloc[owners].reset_index(drop=True)
+        frame["kind"] = kind
+        frame["count"] = grid.count[owners]
+        frame["spacing_ft"] = spacing[f"{kind}_spacing_ft"][owners]
+        frame["basis"] = _weaker(axis_basis[owners], spacing_basis[owners])
+        tables.append(gpd.GeoDataFrame(frame, geometry=geometry, crs=crs))
+    table: gpd.GeoDataFrame = conform("members", pd.concat(tables, ignore_index=True))
+    return table
+
+
+def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+    order = {basis: position for position, basis in enumerate(AXIS_BASES)}
+    rank = np.maximum(
+        pd.Series(axis_basis).map(order).to_numpy(), pd.Series(spacing_basis).map(order).to_numpy()
+    )
+    return np.array(AXIS_BASES, dtype=object)[rank]
+
+
+def _floats(values: pd.Series) -> FloatArray:
+    return values.to_numpy(dtype=float, na_value=np.nan)

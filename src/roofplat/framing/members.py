@@ -1,0 +1,305 @@
+"""Beams and purlins: a regular grid in each section's own frame, clipped to its outline.
+
+In: outlines, the azimuth of the beams, spacings.
+Out: `SectionFrames`: the outline and the grid in section coordinates; `Runs`: the pieces of
+    the grid lines that lie inside the outline.
+
+Section coordinates: u runs along the beams, v across them to the left, both in ground feet from
+the section's centroid. Beams lie on lines of constant v, centred in the section; purlins on
+lines of constant u, counted from the beams' ends.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from roofplat.framing.outline import Outlines
+from roofplat.framing.ragged import FloatArray, IntArray, expand, offsets
+
+__all__ = ["Grid", "Runs", "SectionFrames", "lay_out_grid", "scan", "section_frames"]
+
+# A grid line closer than this to the section's end is the end itself.
+_END_FT = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Equally spaced lines in each of n sections: position = first + spacing x number."""
+
+    first: FloatArray
+    spacing: FloatArray
+    count: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class SectionFrames:
+    """n sections in their own coordinates.
+
+    outlines
+        Edges in feet east and north.
+    sine, cosine
+        Of the beams' azimuth, shape (n,).
+    u0, v0, u1, v1
+        Ends of the edges in section coordinates, shape (m,).
+    u_low, u_high, v_low, v_high
+        Extent of each section, shape (n,).
+    beams, purlins
+        The grid; empty (count 0) for a section that is not panelized.
+    """
+
+    outlines: Outlines
+    sine: FloatArray
+    cosine: FloatArray
+    u0: FloatArray
+    v0: FloatArray
+    u1: FloatArray
+    v1: FloatArray
+    u_low: FloatArray
+    u_high: FloatArray
+    v_low: FloatArray
+    v_high: FloatArray
+    beams: Grid
+    purlins: Grid
+
+    @property
+    def count(self) -> int:
+        """Number of sections."""
+        return self.outlines.count
+
+    def uv(
+        self, east_ft: FloatArray, north_ft: FloatArray, section: npt.NDArray[Any]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Feet east and north to section coordinates, shape (m,)."""
+        sine, cosine = self.sine[section], self.cosine[section]
+        return east_ft * sine + north_ft * cosine, north_ft * sine - east_ft * cosine
+
+    def east_north(
+        self, u: FloatArray, v: FloatArray, section: npt.NDArray[Any]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Section coordinates to feet east and north, shape (m,)."""
+        sine, cosine = self.sine[section], self.cosine[section]
+        return u * sine - v * cosine, u * cosine + v * sine
+
+    def crs(self, u: FloatArray, v: FloatArray, section: npt.NDArray[Any]) -> tuple[FloatArray, FloatArray]:
+        """Section coordinates to the working CRS, shape (m,)."""
+        return self.outlines.planes.crs(*self.east_north(u, v, section), section)
+
+    def from_crs(
+        self, x: FloatArray, y: FloatArray, section: npt.NDArray[Any]
+    ) -> tuple[FloatArray, FloatArray]:
+        """Working CRS to section coordinates, shape (m,)."""
+        return self.uv(*self.outlines.planes.feet(x, y, section), section)
+
+    def rows(self, rows: slice) -> SectionFrames:
+        """The same for a run of sections, without copying."""
+        outlines = self.outlines
+        edges = slice(outlines.start[rows.start], outlines.start[rows.stop])
+        planes = outlines.planes
+        return SectionFrames(
+            outlines=Outlines(
+                planes=replace(
+                    planes,
+                    origin_x=planes.origin_x[rows],
+                    origin_y=planes.origin_y[rows],
+                    to_crs=planes.to_crs[rows],
+                    to_feet=planes.to_feet[rows],
+                ),
+                section=outlines.section[edges] - rows.start,
+                start=outlines.start[rows.start : rows.stop + 1] - outlines.start[rows.start],
+                shell=outlines.shell[edges],
+                following=outlines.following[edges] - edges.start,
+                east0=outlines.east0[edges],
+                north0=outlines.north0[edges],
+                east1=outlines.east1[edges],
+                north1=outlines.north1[edges],
+            ),
+            sine=self.sine[rows],
+            cosine=self.cosine[rows],
+            u0=self.u0[edges],
+            v0=self.v0[edges],
+            u1=self.u1[edges],
+            v1=self.v1[edges],
+            u_low=self.u_low[rows],
+            u_high=self.u_high[rows],
+            v_low=self.v_low[rows],
+            v_high=self.v_high[rows],
+            beams=Grid(self.beams.first[rows], self.beams.spacing[rows], self.beams.count[rows]),
+            purlins=Grid(self.purlins.first[rows], self.purlins.spacing[rows], self.purlins.count[rows]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """Pieces of grid lines inside their sections, sorted by section, line and start.
+
+    section, line
+        Owner and number of the line in its grid, shape (k,).
+    position
+        Where the line lies: v of a beam, u of a purlin.
+    low, high
+        Ends of the piece along the line.
+    low_edge, high_edge
+        The outline edges it ends at.
+    """
+
+    section: IntArray
+    line: IntArray
+    position: FloatArray
+    low: FloatArray
+    high: FloatArray
+    low_edge: IntArray
+    high_edge: IntArray
+
+
+def section_frames(
+    outlines: Outlines,
+    azimuth_deg: FloatArray,
+    beam_spacing_ft: FloatArray,
+    purlin_spacing_ft: FloatArray,
+    *,
+    least_section_ft: float,
+) -> SectionFrames:
+    """Turn outlines into section coordinates and lay out the grid.
+
+    Parameters
+    ----------
+    outlines
+        Edges of n sections.
+    azimuth_deg
+        True azimuth of the beams, shape (n,).
+    beam_spacing_ft, purlin_spacing_ft
+        Shape (n,); NaN for a section without beams and purlins.
+    least_section_ft
+        A section narrower than this either way gets no grid.
+
+    Returns
+    -------
+    SectionFrames
+    """
+    sine = np.sin(np.radians(azimuth_deg))
+    cosine = np.cos(np.radians(azimuth_deg))
+    edge_sine, edge_cosine = sine[outlines.section], cosine[outlines.section]
+    u0 = outlines.east0 * edge_sine + outlines.north0 * edge_cosine
+    v0 = outlines.north0 * edge_sine - outlines.east0 * edge_cosine
+    # Rings are closed, so the end of an edge is the start of the one that follows.
+    u1, v1 = u0[outlines.following], v0[outlines.following]
+    starts = outlines.start[:-1]
+    u_low, u_high = np.minimum.reduceat(u0, starts), np.maximum.reduceat(u0, starts)
+    v_low, v_high = np.minimum.reduceat(v0, starts), np.maximum.reduceat(v0, starts)
+    wide_enough = np.minimum(u_high - u_low, v_high - v_low) >= least_section_ft
+    beam_spacing = np.where(wide_enough, beam_spacing_ft, np.nan)
+    purlin_spacing = np.where(wide_enough, purlin_spacing_ft, np.nan)
+    return SectionFrames(
+        outlines=outlines,
+        sine=sine,
+        cosine=cosine,
+        u0=u0,
+        v0=v0,
+        u1=u1,
+        v1=v1,
+        u_low=u_low,
+        u_high=u_high,
+        v_low=v_low,
+        v_high=v_high,
+        beams=lay_out_grid(v_low, v_high, beam_spacing, start="centred"),
+        purlins=lay_out_grid(u_low, u_high, purlin_spacing, start="low_end"),
+    )
+
+
+def lay_out_grid(
+    low: FloatArray, high: FloatArray, spacing: FloatArray, *, start: Literal["centred", "low_end"]
+) -> Grid:
+    """Lines at a spacing between two ends that are lines themselves.
+
+    Parameters
+    ----------
+    low, high
+        Ends, shape (n,).
+    spacing
+        Shape (n,); NaN gives no line.
+    start
+        `centred` leaves equal remainders at both ends, `low_end` counts from the low end.
+
+    Returns
+    -------
+    Grid
+
+    Examples
+    --------
+    >>> grid = lay_out_grid(np.array([0.0]), np.array([50.0]), np.array([20.0]), start="centred")
+    >>> (grid.first + grid.spacing * np.arange(grid.count[0])).tolist()
+    [15.0, 35.0]
+    >>> lay_out_grid(np.array([0.0]), np.array([16.0]), np.array([8.0]), start="low_end").count.tolist()
+    [1]
+    """
+    extent = high - low
+    with np.errstate(invalid="ignore"):
+        count = np.ceil((extent - _END_FT) / spacing) - 1
+    count = np.where(np.isfinite(count), np.maximum(count, 0), 0).astype(np.int64)
+    if start == "centred":
+        first = (low + high) / 2 - (count - 1) * spacing / 2
+    else:
+        first = low + spacing
+    usable = count > 0
+    return Grid(np.where(usable, first, 0.0), np.where(usable, spacing, 1.0), count)
+
+
+def scan(frames: SectionFrames, grid: Grid, along: Literal["u", "v"]) -> Runs:
+    """Clip grid lines to their sections by a scan-line pass over the edges.
+
+    Parameters
+    ----------
+    frames
+        n sections.
+    grid
+        Lines of constant v (`along="u"`) or of constant u (`along="v"`).
+    along
+        The coordinate that runs along the lines.
+
+    Returns
+    -------
+    Runs
+        Courtyards stay open: a line that meets one gives two pieces.
+
+    Notes
+    -----
+    An edge owns its lower end only, so a line through a corner is counted once and the
+    crossings of a line always come in pairs. A line that lies on an edge takes the side with
+    the roof on it or none, never half a piece.
+    """
+    if along == "u":
+        a0, b0, a1, b1 = frames.u0, frames.v0, frames.u1, frames.v1
+    else:
+        a0, b0, a1, b1 = frames.v0, frames.u0, frames.v1, frames.u1
+    owner = frames.outlines.section
+    first, spacing, count = grid.first[owner], grid.spacing[owner], grid.count[owner]
+    low_line = np.ceil((np.minimum(b0, b1) - first) / spacing)
+    high_line = np.ceil((np.maximum(b0, b1) - first) / spacing)
+    low_line = np.clip(low_line, 0, count).astype(np.int64)
+    high_line = np.clip(high_line, 0, count).astype(np.int64)
+    edge, number = expand(high_line - low_line)
+    line = low_line[edge] + number
+    section = owner[edge]
+    position = grid.first[section] + grid.spacing[section] * line
+    share = (position - b0[edge]) / (b1[edge] - b0[edge])
+    at = a0[edge] + share * (a1[edge] - a0[edge])
+
+    line_start = offsets(grid.count)
+    flat_line = line_start[section] + line
+    # One sort on one key: the line number and, below one, the place along the line.
+    widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
+    order = np.argsort(flat_line + (at / widest + 0.5) * 0.999, kind="stable")
+    begin, end = order[0::2], order[1::2]
+    return Runs(
+        section=section[begin],
+        line=line[begin],
+        position=position[begin],
+        low=at[begin],
+        high=at[end],
+        low_edge=edge[begin],
+        high_edge=edge[end],
+    )

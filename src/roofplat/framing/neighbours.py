@@ -1,0 +1,258 @@
+"""What stands in front of each wall: other buildings, and the building's own wings.
+
+In: walls on their local planes, section polygons in the working CRS.
+Out: `Views`: nearby walls in each wall's own coordinates; and for each wall whether it is a
+    party wall, how far the nearest other building is, and how much ground is free.
+
+Wall coordinates: s runs along the wall from its first corner, t straight out from it, in feet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from roofplat.framing.outline import Outlines
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, pair_up, sums
+from roofplat.framing.walls import Walls
+from roofplat.rules import Rulebook
+
+__all__ = ["Surroundings", "Views", "clip_to_strip", "look_out"]
+
+_CHUNK = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Views:
+    """Edges near a wall, in that wall's coordinates, sorted by wall; shape (k,) each.
+
+    wall
+        The wall that looks.
+    own
+        True where the edge belongs to the same section.
+    s0, t0, s1, t1
+        Ends of the edge.
+    """
+
+    wall: IntArray
+    own: npt.NDArray[np.bool_]
+    s0: FloatArray
+    t0: FloatArray
+    s1: FloatArray
+    t1: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What stands in front of each of w walls.
+
+    party
+        Another building or section stands against it, or over it.
+    exposure_ft
+        Nearest other building straight out from any part of the wall; NaN when none is within
+        the search distance.
+    clear_ground_ft
+        Free ground straight out from the wall's middle, capped at the search distance.
+    views
+        The edges it was read from, for placing.
+    """
+
+    party: npt.NDArray[np.bool_]
+    exposure_ft: FloatArray
+    clear_ground_ft: FloatArray
+    views: Views
+
+
+def look_out(
+    walls: Walls, outlines: Outlines, polygons: npt.NDArray[np.object_], rules: Rulebook
+) -> Surroundings:
+    """Look straight out of every wall.
+
+    Parameters
+    ----------
+    walls, outlines
+        Of n sections.
+    polygons
+        The same sections in the working CRS, shape (n,).
+    rules
+        `wall.party_gap_ft`, `wall.party_share`, `wall.exposure_search_ft`,
+        `ladder.base_clear_ft` (how far beside the wall's ends it looks).
+
+    Returns
+    -------
+    Surroundings
+    """
+    gap = rules.number("wall.party_gap_ft")
+    search = rules.number("wall.exposure_search_ft")
+    margin = rules.number("ladder.base_clear_ft")
+    views = _collect_views(walls, outlines, polygons, gap=gap, search=search, margin=margin)
+    wall_count = walls.section.size
+    length = walls.length_ft[views.wall]
+
+    inside, _, t_low, _, t_high, span = clip_to_strip(views, np.zeros_like(length), length)
+    nearest = np.minimum(t_low, t_high)
+    other = inside & ~views.own & (np.maximum(t_low, t_high) >= -gap)
+    exposure = np.full(wall_count, np.inf)
+    np.minimum.at(exposure, views.wall[other], np.maximum(nearest[other], 0.0))
+    against = other & (np.abs(t_low) <= gap) & (np.abs(t_high) <= gap)
+    covered = sums(np.where(against, span, 0.0), views.wall, wall_count)
+    party = covered >= rules.number("wall.party_share") * walls.length_ft
+    party |= _under_another(walls, outlines, polygons, gap)
+
+    middle = length / 2.0
+    crosses = (np.minimum(views.s0, views.s1) <= middle) & (np.maximum(views.s0, views.s1) >= middle)
+    run = views.s1 - views.s0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at_middle = np.where(
+            np.abs(run) > 1e-9,
+            views.t0 + (middle - views.s0) / run * (views.t1 - views.t0),
+            np.minimum(views.t0, views.t1),
+        )
+    ahead = crosses & (at_middle > -gap)
+    clear = np.full(wall_count, search)
+    np.minimum.at(clear, views.wall[ahead], np.maximum(at_middle[ahead], 0.0))
+    clear[party] = 0.0
+    exposure[party] = 0.0
+    return Surroundings(
+        party=party,
+        exposure_ft=np.where(exposure <= search, exposure, np.nan),
+        clear_ground_ft=clear,
+        views=views,
+    )
+
+
+def clip_to_strip(
+    views: Views, s_low: FloatArray, s_high: FloatArray
+) -> tuple[npt.NDArray[np.bool_], FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Clip each viewed edge to a range of s.
+
+    Parameters
+    ----------
+    views
+        k edges.
+    s_low, s_high
+        The range for each, shape (k,).
+
+    Returns
+    -------
+    inside
+        True where a piece longer than nothing is left.
+    s_first, t_first, s_last, t_last
+        The ends of the piece, by rising s.
+    span
+        Its extent along s.
+    """
+    forward = views.s0 <= views.s1
+    first_s = np.where(forward, views.s0, views.s1)
+    first_t = np.where(forward, views.t0, views.t1)
+    last_s = np.where(forward, views.s1, views.s0)
+    last_t = np.where(forward, views.t1, views.t0)
+    run = last_s - first_s
+    low = np.maximum(first_s, s_low)
+    high = np.minimum(last_s, s_high)
+    # Straight-out edges have no run; they touch the strip without covering any of it.
+    slope = np.where(run > 1e-9, (last_t - first_t) / np.where(run > 1e-9, run, 1.0), 0.0)
+    return (
+        high - low > 1e-9,
+        low,
+        first_t + (low - first_s) * slope,
+        high,
+        first_t + (high - first_s) * slope,
+        np.maximum(high - low, 0.0),
+    )
+
+
+def _collect_views(
+    walls: Walls,
+    outlines: Outlines,
+    polygons: npt.NDArray[np.object_],
+    *,
+    gap: float,
+    search: float,
+    margin: float,
+) -> Views:
+    planes = outlines.planes
+    units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
+    tree = shapely.STRtree(polygons)
+    # Wall corners in the working CRS: a neighbour's wall is read on the plane of the one who looks.
+    x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
+    x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
+    reflex = _has_reflex_corner(walls, outlines.count)
+    parts: list[Views] = []
+    for rows in chunks(outlines.count, _CHUNK):
+        # A little wider than wanted: the exact distance is taken in feet below.
+        looker, seen = tree.query(
+            polygons[rows], predicate="dwithin", distance=search * 1.01 * units_per_ft[rows]
+        )
+        looker = looker + rows.start
+        keep = (looker != seen) | reflex[looker]
+        looker, seen = looker[keep], seen[keep]
+        # Every wall of the looker with every wall of the one it sees.
+        looker_walls = walls.start[looker + 1] - walls.start[looker]
+        pair = np.repeat(np.arange(looker.size), looker_walls)
+        within = np.arange(pair.size) - np.repeat(np.cumsum(looker_walls) - looker_walls, looker_walls)
+        wall = walls.start[looker[pair]] + within
+        left, edge = pair_up(seen[pair], walls.section, outlines.count)
+        wall, pair = wall[left], pair[left]
+        own = looker[pair] == seen[pair]
+        keep = wall != edge
+        wall, edge, own = wall[keep], edge[keep], own[keep]
+
+        section = walls.section[wall]
+        azimuth = np.radians(walls.azimuth_deg[wall])
+        sine, cosine = np.sin(azimuth), np.cos(azimuth)
+        ends = []
+        for x, y in ((x0[edge], y0[edge]), (x1[edge], y1[edge])):
+            east, north = planes.feet(x, y, section)
+            east -= walls.east0[wall]
+            north -= walls.north0[wall]
+            # Out of the roof is to the left of the wall's direction.
+            ends.append((east * sine + north * cosine, north * sine - east * cosine))
+        (s0, t0), (s1, t1) = ends
+        near = (
+            (np.maximum(t0, t1) >= -gap)
+            & (np.minimum(t0, t1) <= search)
+            & (np.maximum(s0, s1) >= -margin)
+            & (np.minimum(s0, s1) <= walls.length_ft[wall] + margin)
+            # Walls that go on from the same corner do not stand in front.
+            & ~(own & (np.maximum(t0, t1) <= 1e-6))
+        )
+        parts.append(Views(wall[near], own[near], s0[near], t0[near], s1[near], t1[near]))
+    joined = [np.concatenate([getattr(part, name) for part in parts]) for name in Views.__slots__]
+    order = np.argsort(joined[0], kind="stable")
+    return Views(*(values[order] for values in joined))
+
+
+def _has_reflex_corner(walls: Walls, count: int) -> npt.NDArray[np.bool_]:
+    """True for a section whose own walls can stand in front of each other."""
+    # Walls are sorted by ring, so a wall whose end is not the next one's start closes its ring.
+    closes = np.ones(walls.section.size, dtype=bool)
+    closes[:-1] = (walls.east1[:-1] != walls.east0[1:]) | (walls.north1[:-1] != walls.north0[1:])
+    ring_first = np.flatnonzero(np.r_[True, closes[:-1]])
+    following = np.arange(1, walls.section.size + 1)
+    following[closes] = ring_first
+    # The roof is on the right: a turn to the left is a reflex corner.
+    turn = (walls.azimuth_deg[following] - walls.azimuth_deg + 180.0) % 360.0 - 180.0
+    return (sums((turn < 0).astype(float), walls.section, count) > 0) | (
+        sums((~walls.shell).astype(float), walls.section, count) > 0
+    )
+
+
+def _under_another(
+    walls: Walls, outlines: Outlines, polygons: npt.NDArray[np.object_], gap: float
+) -> npt.NDArray[np.bool_]:
+    """Walls whose middle lies inside another section: overlapping outlines happen."""
+    covered = np.zeros(walls.section.size, dtype=bool)
+    tree = shapely.STRtree(polygons)
+    azimuth = np.radians(walls.azimuth_deg)
+    # Just outside the wall, so that a shared wall is left to the party rule.
+    east = (walls.east0 + walls.east1) / 2 - np.cos(azimuth) * gap
+    north = (walls.north0 + walls.north1) / 2 + np.sin(azimuth) * gap
+    x, y = outlines.planes.crs(east, north, walls.section)
+    found, other = tree.query(shapely.points(x, y), predicate="within")
+    covered[found[other != walls.section[found]]] = True
+    return covered

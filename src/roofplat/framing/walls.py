@@ -1,0 +1,298 @@
+"""Walls: the outline as straight runs, with side letters and what each wall does.
+
+In: outlines, streets, framing axes.
+Out: `Walls`: ends, lengths, directions, sides and kinds of every wall.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from roofplat.framing.outline import Outlines, ring_edges
+from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, offsets
+from roofplat.rules import Rulebook
+from roofplat.tables import SIDES
+
+__all__ = ["Walls", "bearing_kinds", "side_letters", "straight_walls", "street_direction_deg"]
+
+
+@dataclass(frozen=True, slots=True)
+class Walls:
+    """The walls of n sections, sorted by section and ring; the roof is on their right.
+
+    section
+        Owner, shape (w,).
+    start
+        First wall of each section and the end, shape (n + 1,).
+    shell
+        True for a wall of the outer ring, False for one of a courtyard.
+    east0, north0, east1, north1
+        Ends in ground feet on the section's plane.
+    length_ft
+        Shape (w,).
+    azimuth_deg
+        Direction of the wall, 0 up to 360.
+    outward_deg
+        Direction away from the roof.
+    """
+
+    section: IntArray
+    start: IntArray
+    shell: npt.NDArray[np.bool_]
+    east0: FloatArray
+    north0: FloatArray
+    east1: FloatArray
+    north1: FloatArray
+    length_ft: FloatArray
+    azimuth_deg: FloatArray
+    outward_deg: FloatArray
+
+    def rows(self, rows: slice) -> Walls:
+        """The same for a run of sections, without copying."""
+        walls = slice(self.start[rows.start], self.start[rows.stop])
+        return Walls(
+            section=self.section[walls] - rows.start,
+            start=self.start[rows.start : rows.stop + 1] - walls.start,
+            shell=self.shell[walls],
+            east0=self.east0[walls],
+            north0=self.north0[walls],
+            east1=self.east1[walls],
+            north1=self.north1[walls],
+            length_ft=self.length_ft[walls],
+            azimuth_deg=self.azimuth_deg[walls],
+            outward_deg=self.outward_deg[walls],
+        )
+
+
+def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
+    """Simplify outlines to straight runs.
+
+    Parameters
+    ----------
+    outlines
+        Edges of n sections.
+    rules
+        `outline.jog_ft`, `outline.straight_turn_deg`.
+
+    Returns
+    -------
+    Walls
+        Never more than `outline.jog_ft` away from the outline.
+    """
+    # The last edge of a ring points back to its first: the ring number grows after it.
+    last = outlines.following <= np.arange(outlines.section.size)
+    edge_ring = np.r_[0, np.cumsum(last)[:-1]]
+    ring_lengths = np.bincount(edge_ring)
+    ring_start = offsets(ring_lengths)
+    # Closed rings: each ring's first vertex is repeated after its last edge.
+    vertex = np.insert(np.arange(outlines.section.size), ring_start[1:], ring_start[:-1])
+    coordinates = np.column_stack([outlines.east0[vertex], outlines.north0[vertex]])
+    closed_start = offsets(ring_lengths + 1)
+    ring_section = outlines.section[ring_start[:-1]]
+    polygon_start = offsets(np.bincount(ring_section, minlength=outlines.count))
+    local = shapely.from_ragged_array(
+        shapely.GeometryType.POLYGON, coordinates, (closed_start, polygon_start)
+    )
+    simple = shapely.simplify(local, rules.number("outline.jog_ft"), preserve_topology=True)
+    _, coordinates, (closed_start, polygon_start) = shapely.to_ragged_array(simple)
+    tail, head, ring, following = ring_edges(np.asarray(closed_start))
+    section_of_ring = np.repeat(np.arange(outlines.count), np.diff(polygon_start))
+    shell_ring = np.zeros(section_of_ring.size, dtype=bool)
+    shell_ring[polygon_start[:-1]] = True
+
+    azimuth = np.degrees(
+        np.arctan2(coordinates[head, 0] - coordinates[tail, 0], coordinates[head, 1] - coordinates[tail, 1])
+    )
+    turn = np.empty(azimuth.size)
+    turn[following] = np.abs((azimuth[following] - azimuth + 180.0) % 360.0 - 180.0)
+    corner = turn >= rules.number("outline.straight_turn_deg")
+    # A round tank has no corner; it keeps the ones it has.
+    enough = np.bincount(ring, weights=corner, minlength=section_of_ring.size) >= 3
+    corner |= ~enough[ring]
+    kept = np.flatnonzero(corner)
+    kept_ring = ring[kept]
+    point = coordinates[tail[kept]]
+    ring_first = np.flatnonzero(np.r_[True, kept_ring[1:] != kept_ring[:-1]])
+    following_kept = np.arange(1, kept.size + 1)
+    following_kept[np.r_[ring_first[1:], kept.size] - 1] = ring_first
+    end = point[following_kept]
+
+    section = section_of_ring[kept_ring]
+    d_east, d_north = (end - point).T
+    azimuth = np.degrees(np.arctan2(d_east, d_north)) % 360.0
+    return Walls(
+        section=section,
+        start=offsets(np.bincount(section, minlength=outlines.count)),
+        shell=shell_ring[kept_ring],
+        east0=point[:, 0],
+        north0=point[:, 1],
+        east1=end[:, 0],
+        north1=end[:, 1],
+        length_ft=np.hypot(d_east, d_north),
+        azimuth_deg=azimuth,
+        outward_deg=(azimuth - 90.0) % 360.0,
+    )
+
+
+def street_direction_deg(
+    outlines: Outlines, address: pd.Series, streets: gpd.GeoDataFrame, rules: Rulebook
+) -> FloatArray:
+    """True direction from each section to its street.
+
+    Parameters
+    ----------
+    outlines
+        n sections.
+    address
+        Street address of each, shape (n,); may be missing.
+    streets
+        `name` and lines in the working CRS.
+    rules
+        `wall.address_reach_ft`.
+
+    Returns
+    -------
+    ndarray of float
+        Degrees, shape (n,): to the nearest point of the street that the address names, where
+        one of that name is within reach, else of the nearest named street; NaN without streets.
+    """
+    named = streets[streets["name"].notna() & (streets["name"].str.strip() != "")]
+    if named.empty or outlines.count == 0:
+        return np.full(outlines.count, np.nan)
+    planes = outlines.planes
+    points = shapely.points(planes.origin_x, planes.origin_y)
+    lines = named.geometry.to_numpy()
+    tree = shapely.STRtree(lines)
+    found, street = tree.query_nearest(points, all_matches=False)
+    chosen = np.zeros(outlines.count, dtype=np.int64)
+    chosen[found] = street
+
+    street_name = _street_key(named["name"])
+    wanted = _street_key(address.str.replace(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", "", regex=True))
+    differs = np.flatnonzero(
+        (wanted.to_numpy(dtype=object) != street_name.to_numpy(dtype=object)[chosen])
+        & wanted.isin(street_name).to_numpy()
+    )
+    if differs.size:
+        units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2()[differs])
+        reach = rules.number("wall.address_reach_ft") * units_per_ft
+        point, street = tree.query(points[differs], predicate="dwithin", distance=reach)
+        same = wanted.to_numpy(dtype=object)[differs[point]] == street_name.to_numpy(dtype=object)[street]
+        point, street = point[same], street[same]
+        distance = shapely.distance(points[differs[point]], lines[street])
+        order = np.lexsort((street, distance, point))
+        best = first_minimum(distance[order], point[order], differs.size)
+        hit = best >= 0
+        chosen[differs[hit]] = street[order][best[hit]]
+
+    to_street = shapely.get_coordinates(shapely.shortest_line(points, lines[chosen]))[1::2]
+    every = np.arange(outlines.count)
+    east, north = planes.feet(to_street[:, 0], to_street[:, 1], every)
+    return np.degrees(np.arctan2(east, north)) % 360.0
+
+
+def side_letters(
+    walls: Walls, street_deg: FloatArray, building: npt.NDArray[Any]
+) -> tuple[npt.NDArray[np.object_], FloatArray]:
+    """Side letters: A faces the street, then clockwise.
+
+    Parameters
+    ----------
+    walls
+        Walls of n sections.
+    street_deg
+        Direction to the street, shape (n,); NaN where there is none: side A is then the longest
+        wall's.
+    building
+        Number of the building of each section, shape (n,); its first section sets side A for
+        the whole building.
+
+    Returns
+    -------
+    side
+        Letter of each wall, None for a courtyard, shape (w,).
+    facing_deg
+        Outward direction of side A of each section, shape (n,).
+
+    Notes
+    -----
+    Side A is the outward direction of the wall that shows the widest face to the street:
+    length times the cosine of the angle between them is largest.
+    """
+    street = street_deg[walls.section]
+    toward = np.where(
+        np.isfinite(street), np.cos(np.radians(walls.outward_deg - street)) * walls.length_ft, walls.length_ft
+    )
+    face = np.where(walls.shell, np.round(toward, 3), -np.inf)
+    front = first_minimum(-face, walls.section, walls.start.size - 1)
+    facing = walls.outward_deg[front]
+    _, first, inverse = np.unique(building, return_index=True, return_inverse=True)
+    facing = facing[first][inverse]
+    quarter = np.floor(((walls.outward_deg - facing[walls.section] + 45.0) % 360.0) / 90.0).astype(int)
+    letters = np.array(SIDES, dtype=object)[np.minimum(quarter, 3)]
+    return np.where(walls.shell, letters, None), facing
+
+
+def bearing_kinds(
+    walls: Walls,
+    axis_deg: FloatArray,
+    axis_known: npt.NDArray[np.bool_],
+    side: npt.NDArray[np.object_],
+    stated: pd.Series,
+    stated_basis: pd.Series,
+    rules: Rulebook,
+) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+    """What each wall does, party walls aside.
+
+    Parameters
+    ----------
+    walls
+        Walls of n sections.
+    axis_deg, axis_known
+        Azimuth of the beams, and True where a panelized section has one that is not doubtful.
+    side
+        Letter of each wall.
+    stated, stated_basis
+        `all` or side letters that a source names as bearing, and its basis, shape (n,).
+    rules
+        `axis.along_tolerance_deg`.
+
+    Returns
+    -------
+    kind, basis
+        Shape (w,).
+
+    Notes
+    -----
+    On a panelized roof the beams land on the walls across the axis and the purlins on the walls
+    along it, so both pairs carry; a wall at another angle is `unknown`.
+    """
+    owner = walls.section
+    off = np.abs((walls.azimuth_deg - axis_deg[owner] + 45.0) % 90.0 - 45.0)
+    squared = axis_known[owner] & (off <= rules.number("axis.along_tolerance_deg"))
+    kind = np.where(squared, "bearing", "unknown").astype(object)
+    basis = np.where(squared, "inferred", "assumed").astype(object)
+
+    says = stated.notna().to_numpy()
+    if says.any():
+        text = stated.fillna("").str.upper().to_numpy(dtype=object)
+        named = np.zeros(owner.size, dtype=bool)
+        for letter in SIDES:
+            holds = np.array([letter in value or value == "ALL" for value in text])
+            named |= holds[owner] & (side == letter)
+        kind = np.where(says[owner], np.where(named, "bearing", "nonbearing"), kind)
+        basis = np.where(says[owner], stated_basis.to_numpy(dtype=object)[owner], basis)
+    return kind, basis
+
+
+def _street_key(name: pd.Series) -> pd.Series:
+    """Street names as people compare them: without case, stops and double spaces."""
+    plain = name.str.casefold().str.replace(r"[.,]", "", regex=True)
+    return plain.str.replace(r"\s+", " ", regex=True).str.strip().astype("str")

@@ -1,0 +1,211 @@
+"""Bays: the cells between neighbouring beams and purlins, and which of them can be opened.
+
+In: section frames with their grid, obstacles.
+Out: `Bays`: every cell of every section, the rectangle that may be cut in it, and whether that
+    rectangle is clear of the outline and of obstacles.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from roofplat.framing.members import Grid, SectionFrames
+from roofplat.framing.ragged import FloatArray, IntArray, expand, offsets
+from roofplat.placing.scene import Boxes
+from roofplat.rules import Rulebook
+
+__all__ = ["Bays", "lay_out_bays"]
+
+
+@dataclass(frozen=True, slots=True)
+class Bays:
+    """Cells of the grids, sorted by section, then across the beams, then along them.
+
+    start
+        First bay of each section and the end, shape (n + 1,).
+    columns
+        Bays along the beams in each section (spaces between purlins), shape (n,).
+    section
+        Owner, shape (k,).
+    row, column
+        Number across the beams and along them.
+    u_low, u_high, v_low, v_high
+        The bay itself, bearing line to bearing line.
+    clear
+        True where the rectangle inside the clearances can be opened.
+    """
+
+    start: IntArray
+    columns: IntArray
+    section: IntArray
+    row: IntArray
+    column: IntArray
+    u_low: FloatArray
+    u_high: FloatArray
+    v_low: FloatArray
+    v_high: FloatArray
+    clear: npt.NDArray[np.bool_]
+
+
+def lay_out_bays(
+    frames: SectionFrames, wanted: npt.NDArray[np.bool_], obstacles: Boxes, rules: Rulebook
+) -> Bays:
+    """Lay out the bays and find the clear ones.
+
+    Parameters
+    ----------
+    frames
+        n sections.
+    wanted
+        True for a section whose bays are wanted, shape (n,).
+    obstacles
+        Boxes of what must not be cut, without clearance.
+    rules
+        `opening.*_clear_ft`, `opening.least_ft`, `obstacle.clear_ft`.
+
+    Returns
+    -------
+    Bays
+
+    Notes
+    -----
+    Edges and obstacles are drawn onto the cells like strokes onto a raster: for each row of bays
+    an edge passes, the range of cells it touches is marked in a running sum. A cell is clear when
+    no edge touches its rectangle, its centre is inside the outline and no obstacle is near.
+    """
+    hanger = rules.number("opening.hanger_clear_ft")
+    beam = rules.number("opening.beam_clear_ft")
+    least = rules.number("opening.least_ft")
+    columns = np.where(wanted, frames.purlins.count + 1, 0)
+    rows = np.where(wanted, frames.beams.count + 1, 0)
+    start = offsets(rows * columns)
+    section, number = expand(rows * columns)
+    row, column = np.divmod(number, np.maximum(columns[section], 1))
+    u_low = _line(frames.purlins, frames.u_low, frames.u_high, section, column)
+    u_high = _line(frames.purlins, frames.u_low, frames.u_high, section, column + 1)
+    v_low = _line(frames.beams, frames.v_low, frames.v_high, section, row)
+    v_high = _line(frames.beams, frames.v_low, frames.v_high, section, row + 1)
+
+    # One spare cell ends each row: a stroke's end mark may fall behind the last bay.
+    stroke_start = offsets(rows * (columns + 1))
+    strokes = np.zeros(stroke_start[-1] + 1, dtype=np.int32)
+    parity = np.zeros(stroke_start[-1] + 1, dtype=np.int32)
+    owner = frames.outlines.section
+    kept = wanted[owner]
+    owner = owner[kept]
+    u0, v0, u1, v1 = frames.u0[kept], frames.v0[kept], frames.u1[kept], frames.v1[kept]
+    first = _cell(frames.beams, np.minimum(v0, v1), owner)
+    last = _cell(frames.beams, np.maximum(v0, v1), owner)
+    edge, step = expand(last - first + 1)
+    line = first[edge] + step
+    owner = owner[edge]
+    band_low = _line(frames.beams, frames.v_low, frames.v_high, owner, line)
+    band_high = _line(frames.beams, frames.v_low, frames.v_high, owner, line + 1)
+    u0, v0, u1, v1 = u0[edge], v0[edge], u1[edge], v1[edge]
+    rise = v1 - v0
+    level = np.abs(rise) < 1e-9
+    slope = np.where(level, 0.0, (u1 - u0) / np.where(level, 1.0, rise))
+    clipped_low = np.clip(np.minimum(v0, v1), band_low + beam, band_high - beam)
+    clipped_high = np.clip(np.maximum(v0, v1), band_low + beam, band_high - beam)
+    touches = (np.maximum(v0, v1) >= band_low + beam) & (np.minimum(v0, v1) <= band_high - beam)
+    at_low = np.where(level, u0, u0 + (clipped_low - v0) * slope)
+    at_high = np.where(level, u1, u0 + (clipped_high - v0) * slope)
+    row_start = stroke_start[owner] + line * (columns[owner] + 1)
+    _mark(
+        strokes,
+        frames,
+        owner[touches],
+        row_start[touches],
+        np.minimum(at_low, at_high)[touches],
+        np.maximum(at_low, at_high)[touches],
+        hanger,
+    )
+    middle = (band_low + band_high) / 2
+    straddles = (v0 <= middle) != (v1 <= middle)
+    crossing = (u0 + (middle - v0) * slope)[straddles]
+    owner_of = owner[straddles]
+    cell = _cell(frames.purlins, crossing, owner_of)
+    centre = (
+        _line(frames.purlins, frames.u_low, frames.u_high, owner_of, cell)
+        + _line(frames.purlins, frames.u_low, frames.u_high, owner_of, cell + 1)
+    ) / 2
+    np.add.at(parity, row_start[straddles] + cell + (crossing >= centre), 1)
+
+    near = obstacles.grown(rules.number("obstacle.clear_ft"))
+    near = near.where(wanted[near.section])
+    first = _cell(frames.beams, near.v_low, near.section)
+    last = _cell(frames.beams, near.v_high, near.section)
+    box, step = expand(last - first + 1)
+    line = first[box] + step
+    owner = near.section[box]
+    band_low = _line(frames.beams, frames.v_low, frames.v_high, owner, line) + beam
+    band_high = _line(frames.beams, frames.v_low, frames.v_high, owner, line + 1) - beam
+    touches = (near.v_high[box] > band_low) & (near.v_low[box] < band_high)
+    row_start = stroke_start[owner] + line * (columns[owner] + 1)
+    _mark(
+        strokes,
+        frames,
+        owner[touches],
+        row_start[touches],
+        near.u_low[box][touches],
+        near.u_high[box][touches],
+        hanger,
+    )
+
+    place = stroke_start[section] + row * (columns[section] + 1) + column
+    untouched = np.cumsum(strokes)[place] == 0
+    centre_inside = np.cumsum(parity)[place] % 2 == 1
+    big_enough = (u_high - u_low - 2 * hanger >= least) & (v_high - v_low - 2 * beam >= least)
+    return Bays(
+        start=start,
+        columns=columns,
+        section=section,
+        row=row,
+        column=column,
+        u_low=u_low,
+        u_high=u_high,
+        v_low=v_low,
+        v_high=v_high,
+        clear=untouched & centre_inside & big_enough,
+    )
+
+
+def _line(
+    grid: Grid, low: FloatArray, high: FloatArray, section: npt.NDArray[Any], number: npt.NDArray[Any]
+) -> FloatArray:
+    """Position of bay boundary `number`: the low end, the grid lines, the high end."""
+    count = grid.count[section]
+    position = grid.first[section] + grid.spacing[section] * (number - 1)
+    position = np.where(number <= 0, low[section], position)
+    return np.where(number > count, high[section], position)
+
+
+def _cell(grid: Grid, at: FloatArray, section: npt.NDArray[Any]) -> IntArray:
+    """Number of the bay that holds a coordinate."""
+    number = np.floor((at - grid.first[section]) / grid.spacing[section]).astype(np.int64) + 1
+    return np.clip(number, 0, grid.count[section])
+
+
+def _mark(
+    strokes: npt.NDArray[np.int32],
+    frames: SectionFrames,
+    section: IntArray,
+    row_start: IntArray,
+    low: FloatArray,
+    high: FloatArray,
+    clearance: float,
+) -> None:
+    """Add 1 to the running sum over the cells whose inner width a range touches."""
+    first = _cell(frames.purlins, low, section)
+    end_of_first = _line(frames.purlins, frames.u_low, frames.u_high, section, first + 1) - clearance
+    first = first + (low > end_of_first)
+    last = _cell(frames.purlins, high, section)
+    start_of_last = _line(frames.purlins, frames.u_low, frames.u_high, section, last) + clearance
+    last = last - (high < start_of_last)
+    hit = first <= last
+    np.add.at(strokes, (row_start + first)[hit], 1)
+    np.subtract.at(strokes, (row_start + last + 1)[hit], 1)

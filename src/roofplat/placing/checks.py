@@ -1,0 +1,213 @@
+"""Checks: the inspection cut at the first foothold, and indicator holes along the path.
+
+In: the first ladder of each section, its path, openings, obstacles.
+Out: `Checks`: cuts and holes in section coordinates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from roofplat.framing.members import SectionFrames
+from roofplat.framing.ragged import FloatArray, IntArray, expand, pair_up
+from roofplat.framing.walls import Walls
+from roofplat.placing.ladders import LadderSpots
+from roofplat.placing.paths import Ways
+from roofplat.placing.scene import Boxes, inside
+from roofplat.rules import Rulebook
+
+__all__ = ["Checks", "inspection_cut_ft", "place_checks"]
+
+
+@dataclass(frozen=True, slots=True)
+class Checks:
+    """Inspection cuts and indicator holes.
+
+    cut_section, u0, v0, u1, v1
+        Inspection cuts, at most one for each section.
+    hole_section, hole_seq, hole_u, hole_v
+        Indicator holes in order from the ladder; the inspection cut is number 1, so the holes
+        count from 2.
+    """
+
+    cut_section: IntArray
+    u0: FloatArray
+    v0: FloatArray
+    u1: FloatArray
+    v1: FloatArray
+    hole_section: IntArray
+    hole_seq: IntArray
+    hole_u: FloatArray
+    hole_v: FloatArray
+
+
+def inspection_cut_ft(spacing_ft: FloatArray, angle_deg: float) -> FloatArray:
+    """Length of a diagonal cut that must cross a member.
+
+    Parameters
+    ----------
+    spacing_ft
+        Member spacing, shape (n,).
+    angle_deg
+        Angle between cut and exterior wall.
+
+    Returns
+    -------
+    ndarray of float
+        Spacing over the sine of the angle; at 45 degrees, spacing times the square root of 2,
+        whichever way the members run.
+
+    Examples
+    --------
+    >>> inspection_cut_ft(np.array([2.0]), 45.0).round(3).tolist()
+    [2.828]
+    """
+    angle = np.radians(angle_deg)
+    return spacing_ft / min(np.sin(angle), np.cos(angle))
+
+
+def place_checks(
+    frames: SectionFrames,
+    walls: Walls,
+    spots: LadderSpots,
+    ways: Ways,
+    openings: Boxes,
+    obstacles: Boxes,
+    rules: Rulebook,
+    *,
+    wanted: npt.NDArray[np.bool_],
+    rafter_ft: FloatArray,
+    fire_u: FloatArray,
+    fire_v: FloatArray,
+) -> Checks:
+    """Place the checks of each section that is opened.
+
+    Parameters
+    ----------
+    frames, walls, spots, ways
+        n sections, their walls, ladder spots and the way from each spot.
+    openings, obstacles
+        Boxes that a check must not lie in.
+    rules
+        `check.*`, `obstacle.path_clear_ft`.
+    wanted
+        True for a section that is opened, shape (n,).
+    rafter_ft, fire_u, fire_v
+        Of each section, shape (n,).
+
+    Returns
+    -------
+    Checks
+        A hole lies beside the bearing line, on the fire's side where that is roof clear of
+        openings and obstacles, else on the other side, else it is left out.
+    """
+    lead = np.flatnonzero((spots.rank == 1) & wanted[spots.section])
+    section = spots.section[lead]
+    wall = spots.wall[lead]
+    azimuth = np.radians(walls.azimuth_deg[wall])
+    sine, cosine = np.sin(azimuth), np.cos(azimuth)
+    inset = rules.number("check.inspection_inset_ft")
+    east = spots.tip_east[lead] + cosine * inset
+    north = spots.tip_north[lead] - sine * inset
+    angle_deg = rules.number("check.inspection_angle_deg")
+    half = inspection_cut_ft(rafter_ft[section], angle_deg) / 2
+    # From the direction of the wall turned into the roof, which lies on its right.
+    turned = azimuth + np.radians(angle_deg)
+    d_east, d_north = np.sin(turned) * half, np.cos(turned) * half
+    u0, v0 = frames.uv(east - d_east, north - d_north, section)
+    u1, v1 = frames.uv(east + d_east, north + d_north, section)
+    clear = rules.number("obstacle.path_clear_ft")
+    keep_off = obstacles.grown(clear)
+    fits = np.ones(section.size, dtype=bool)
+    for u, v in ((u0, v0), (u1, v1), ((u0 + u1) / 2, (v0 + v1) / 2)):
+        fits &= inside(frames, u, v, section)
+        fits &= ~_covered(u, v, section, keep_off, frames.count)
+        fits &= ~_covered(u, v, section, openings, frames.count)
+
+    hole_u, hole_v, hole_section, hole_seq = _holes(
+        frames, spots, ways, lead, openings, keep_off, rules, fire_u, fire_v
+    )
+    return Checks(
+        cut_section=section[fits],
+        u0=u0[fits],
+        v0=v0[fits],
+        u1=u1[fits],
+        v1=v1[fits],
+        hole_section=hole_section,
+        hole_seq=hole_seq,
+        hole_u=hole_u,
+        hole_v=hole_v,
+    )
+
+
+def _holes(
+    frames: SectionFrames,
+    spots: LadderSpots,
+    ways: Ways,
+    lead: IntArray,
+    openings: Boxes,
+    keep_off: Boxes,
+    rules: Rulebook,
+    fire_u: FloatArray,
+    fire_v: FloatArray,
+) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:
+    step = rules.number("check.indicator_step_ft")
+    offset = rules.number("check.indicator_offset_ft")
+    walked = lead[ways.found[lead]]
+    # Legs of the ways, one after the other, with the distance walked at the start of each.
+    legs = np.diff(ways.start)[walked] - 1
+    owner, number = expand(np.maximum(legs, 0))
+    point = ways.start[walked[owner]] + number
+    du, dv = ways.u[point + 1] - ways.u[point], ways.v[point + 1] - ways.v[point]
+    length = np.hypot(du, dv)
+    walked_to = np.cumsum(length) - length
+    first_leg = np.searchsorted(owner, np.arange(walked.size))
+    first_leg = np.minimum(first_leg, max(owner.size - 1, 0))
+    start_of_way = walked_to[first_leg[owner]] if owner.size else walked_to
+    from_tip = walked_to - start_of_way
+    low = np.ceil((from_tip + 1e-9) / step)
+    high = np.ceil((from_tip + length + 1e-9) / step)
+    low = np.maximum(low, 1)
+    leg, nth = expand(np.maximum(high - low, 0).astype(np.int64))
+    at = (low[leg] + nth) * step - from_tip[leg]
+    unit_u, unit_v = du[leg] / length[leg], dv[leg] / length[leg]
+    on_u = ways.u[point[leg]] + unit_u * at
+    on_v = ways.v[point[leg]] + unit_v * at
+    section = spots.section[walked[owner[leg]]]
+    left_u, left_v = -unit_v, unit_u
+    toward = left_u * (fire_u[section] - on_u) + left_v * (fire_v[section] - on_v)
+    sign = np.where(toward >= 0, 1.0, -1.0)
+    hole_u, hole_v = on_u + sign * offset * left_u, on_v + sign * offset * left_v
+    other_u, other_v = on_u - sign * offset * left_u, on_v - sign * offset * left_v
+
+    def usable(u: FloatArray, v: FloatArray) -> npt.NDArray[np.bool_]:
+        return (
+            inside(frames, u, v, section)
+            & ~_covered(u, v, section, keep_off, frames.count)
+            & ~_covered(u, v, section, openings, frames.count)
+        )
+
+    here, there = usable(hole_u, hole_v), usable(other_u, other_v)
+    hole_u, hole_v = np.where(here, hole_u, other_u), np.where(here, hole_v, other_v)
+    kept = here | there
+    section = section[kept]
+    # The inspection cut is check number 1.
+    first = np.searchsorted(section, section, side="left")
+    return hole_u[kept], hole_v[kept], section, np.arange(section.size) - first + 2
+
+
+def _covered(
+    u: FloatArray, v: FloatArray, section: IntArray, boxes: Boxes, count: int
+) -> npt.NDArray[np.bool_]:
+    point, box = pair_up(section, boxes.section, count)
+    hit = (
+        (u[point] >= boxes.u_low[box])
+        & (u[point] <= boxes.u_high[box])
+        & (v[point] >= boxes.v_low[box])
+        & (v[point] <= boxes.v_high[box])
+    )
+    result: npt.NDArray[np.bool_] = np.bincount(point[hit], minlength=u.size) > 0
+    return result

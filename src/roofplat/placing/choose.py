@@ -1,0 +1,152 @@
+"""Choose the bays to open: the one nearest the fire spot, then others nearer the ladder.
+
+In: bays, fire spots, ladder tips.
+Out: for each section the numbers of its bays, in order of opening.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals
+from roofplat.placing.bays import Bays
+
+__all__ = ["first_bay", "next_bays"]
+
+# Distances closer than this are equal, and the tie-break decides.
+_EQUAL_FT = 0.01
+_STEPS = np.array([(row, column) for row in (-1, 0, 1) for column in (-1, 0, 1) if (row, column) != (0, 0)])
+
+
+def first_bay(bays: Bays, fire_u: FloatArray, fire_v: FloatArray) -> IntArray:
+    """The clear bay whose centre is nearest the fire spot, -1 where there is none.
+
+    Parameters
+    ----------
+    bays
+        Of n sections.
+    fire_u, fire_v
+        Fire spot of each section, shape (n,).
+
+    Returns
+    -------
+    ndarray of int
+        Shape (n,), an index into `bays`. Among equals (to 0.01 ft) the lowest row across the
+        beams, then the lowest column along them.
+    """
+    u = (bays.u_low + bays.u_high) / 2
+    v = (bays.v_low + bays.v_high) / 2
+    distance = np.hypot(u - fire_u[bays.section], v - fire_v[bays.section])
+    rounded = np.round(distance / _EQUAL_FT)
+    return first_of_equals(
+        [np.where(bays.clear, rounded, np.inf), bays.row.astype(float), bays.column.astype(float)],
+        bays.section,
+        fire_u.size,
+    )
+
+
+def next_bays(
+    bays: Bays,
+    first: IntArray,
+    tip_u: FloatArray,
+    tip_v: FloatArray,
+    wanted_ft2: FloatArray,
+    *,
+    limit: int,
+    beam_clear_ft: float,
+    hanger_clear_ft: float,
+    ladder_clear_ft: float,
+) -> npt.NDArray[np.int64]:
+    """Bays to open after the first: neighbours, each nearer the ladder than the one before.
+
+    Parameters
+    ----------
+    bays
+        Of n sections.
+    first
+        First bay of each section, -1 for none, shape (n,).
+    tip_u, tip_v
+        First foothold of the first ladder, shape (n,).
+    wanted_ft2
+        Area wanted, shape (n,).
+    limit
+        Most bays a crew is planned to open.
+    beam_clear_ft, hanger_clear_ft
+        Clearances of the cuts.
+    ladder_clear_ft
+        No opening comes closer to the foothold than this.
+
+    Returns
+    -------
+    ndarray of int
+        Shape (n, limit), -1 where no bay is opened. Among the neighbours that are nearer the
+        ladder, the one nearest to the bay before wins; among equals the one nearest the ladder,
+        then the lowest row, then the lowest column.
+    """
+    count = first.size
+    chosen = np.full((count, limit), -1, dtype=np.int64)
+    if limit:
+        chosen[:, 0] = first
+    area = np.zeros(count)
+    usable = first >= 0
+    area[usable] = _area(bays, first[usable], beam_clear_ft, hanger_clear_ft)
+    for number in range(1, limit):
+        before = chosen[:, number - 1]
+        going = np.flatnonzero((before >= 0) & (area < wanted_ft2) & np.isfinite(tip_u))
+        if not going.size or not bays.section.size:
+            break
+        bay = before[going]
+        row = bays.row[bay][:, None] + _STEPS[:, 0]
+        column = bays.column[bay][:, None] + _STEPS[:, 1]
+        columns = bays.columns[going][:, None]
+        rows = (bays.start[going + 1] - bays.start[going])[:, None] // np.maximum(columns, 1)
+        exists = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+        index = np.where(exists, bays.start[going][:, None] + row * columns + column, 0)
+        gap_u = np.maximum(
+            np.maximum(bays.u_low[index] + hanger_clear_ft - tip_u[going][:, None], 0),
+            tip_u[going][:, None] - bays.u_high[index] + hanger_clear_ft,
+        )
+        gap_v = np.maximum(
+            np.maximum(bays.v_low[index] + beam_clear_ft - tip_v[going][:, None], 0),
+            tip_v[going][:, None] - bays.v_high[index] + beam_clear_ft,
+        )
+        to_tip = _distance(bays, index, tip_u[going][:, None], tip_v[going][:, None])
+        tip_before = _distance(bays, bay, tip_u[going], tip_v[going])[:, None]
+        centre_u = (bays.u_low + bays.u_high)[bay][:, None] / 2
+        centre_v = (bays.v_low + bays.v_high)[bay][:, None] / 2
+        away = _distance(bays, index, centre_u, centre_v)
+        good = (
+            exists
+            & bays.clear[index]
+            & (to_tip < tip_before - _EQUAL_FT)
+            & (np.hypot(gap_u, gap_v) >= ladder_clear_ft)
+        )
+        owner = np.repeat(np.arange(going.size), _STEPS.shape[0])
+        best = first_of_equals(
+            [
+                np.where(good, np.round(away / _EQUAL_FT), np.inf).ravel(),
+                np.round(to_tip / _EQUAL_FT).ravel(),
+                row.astype(float).ravel(),
+                column.astype(float).ravel(),
+            ],
+            owner,
+            going.size,
+        )
+        found = best >= 0
+        picked = index.ravel()[best[found]]
+        chosen[going[found], number] = picked
+        area[going[found]] += _area(bays, picked, beam_clear_ft, hanger_clear_ft)
+    return chosen
+
+
+def _area(bays: Bays, bay: IntArray, beam_clear_ft: float, hanger_clear_ft: float) -> FloatArray:
+    length = bays.v_high[bay] - bays.v_low[bay] - 2 * beam_clear_ft
+    width = bays.u_high[bay] - bays.u_low[bay] - 2 * hanger_clear_ft
+    return length * width
+
+
+def _distance(bays: Bays, bay: IntArray, u: FloatArray, v: FloatArray) -> FloatArray:
+    return np.hypot(
+        (bays.u_low[bay] + bays.u_high[bay]) / 2 - u, (bays.v_low[bay] + bays.v_high[bay]) / 2 - v
+    )

@@ -1,0 +1,187 @@
+"""Openings: the strip cut in each chosen bay, and its cuts in order.
+
+In: chosen bays, the first foothold, the method of each section.
+Out: `Strips`: one row an opening, with its parts and the direction the cuts advance.
+
+An opening runs from beam to beam and is held off the purlins. The cuts across the rafters are
+the head cut (the long side away from the ladder) and the base cut (the long side toward it); the
+parallel cuts run along the rafters and divide the opening into parts. Work starts at the end
+away from the ladder and finishes toward it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from roofplat.framing.ragged import FloatArray, IntArray, expand
+from roofplat.placing.bays import Bays
+from roofplat.placing.scene import Boxes
+from roofplat.rules import Rulebook
+
+__all__ = ["CutSteps", "Strips", "cut_steps", "opening_strips"]
+
+
+@dataclass(frozen=True, slots=True)
+class Strips:
+    """Openings in section coordinates, sorted by section and order; shape (k,) each.
+
+    section, seq
+        Owner and order of opening, from 1.
+    louver
+        True for center-rafter louvers, False for fold-back.
+    parts
+        Louvers, or pieces of deck folded back.
+    u_head, u_base
+        The long sides: away from the ladder and toward it.
+    v_start, v_finish
+        The short sides: where work starts and where it finishes.
+    """
+
+    section: IntArray
+    seq: IntArray
+    louver: npt.NDArray[np.bool_]
+    parts: IntArray
+    u_head: FloatArray
+    u_base: FloatArray
+    v_start: FloatArray
+    v_finish: FloatArray
+
+    def boxes(self) -> Boxes:
+        """The openings as boxes."""
+        return Boxes(
+            self.section,
+            np.minimum(self.u_head, self.u_base),
+            np.maximum(self.u_head, self.u_base),
+            np.minimum(self.v_start, self.v_finish),
+            np.maximum(self.v_start, self.v_finish),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class CutSteps:
+    """Cuts of all openings in order: a step holds one cut or several equal ones.
+
+    opening, step, kind, saw
+        Opening of each step, its order from 1, `head_cut` and so on, and the saw; shape (s,).
+    owner
+        Step of each single cut, ascending, shape (c,).
+    u0, v0, u1, v1
+        Ends of each single cut, in the direction of the saw, shape (c,).
+    """
+
+    opening: IntArray
+    step: IntArray
+    kind: npt.NDArray[np.object_]
+    saw: IntArray
+    owner: IntArray
+    u0: FloatArray
+    v0: FloatArray
+    u1: FloatArray
+    v1: FloatArray
+
+
+def opening_strips(
+    bays: Bays,
+    chosen: npt.NDArray[np.int64],
+    foothold_u: FloatArray,
+    foothold_v: FloatArray,
+    *,
+    louver: npt.NDArray[np.bool_],
+    rafter_ft: FloatArray,
+    rules: Rulebook,
+) -> Strips:
+    """Cut rectangles of the chosen bays.
+
+    Parameters
+    ----------
+    bays
+        Of n sections.
+    chosen
+        Bays in order of opening, -1 for none, shape (n, limit).
+    foothold_u, foothold_v
+        First foothold, shape (n,).
+    louver
+        True where the method is the center-rafter louver, shape (n,).
+    rafter_ft
+        Rafter spacing, shape (n,).
+    rules
+        `opening.*`.
+
+    Returns
+    -------
+    Strips
+        Where both ends are equally far from the ladder, work starts at the higher v.
+    """
+    hanger = rules.number("opening.hanger_clear_ft")
+    beam = rules.number("opening.beam_clear_ft")
+    section, order = np.nonzero(chosen >= 0)
+    bay = chosen[section, order]
+    u_low, u_high = bays.u_low[bay] + hanger, bays.u_high[bay] - hanger
+    v_low, v_high = bays.v_low[bay] + beam, bays.v_high[bay] - beam
+    tip_u, tip_v = foothold_u[section], foothold_v[section]
+    base_is_low = np.abs(tip_u - u_low) <= np.abs(tip_u - u_high)
+    finish_is_low = np.abs(tip_v - v_low) <= np.abs(tip_v - v_high)
+    length = v_high - v_low
+    louver_ft = rules.count("opening.louver_rafters") * rafter_ft[section]
+    part_ft = np.where(louver[section], louver_ft, rules.number("opening.fold_back_part_ft"))
+    whole = np.where(louver[section], np.floor(length / part_ft + 1e-9), np.round(length / part_ft))
+    return Strips(
+        section=section,
+        seq=order + 1,
+        louver=louver[section],
+        parts=np.maximum(whole, 1).astype(np.int64),
+        u_head=np.where(base_is_low, u_high, u_low),
+        u_base=np.where(base_is_low, u_low, u_high),
+        v_start=np.where(finish_is_low, v_high, v_low),
+        v_finish=np.where(finish_is_low, v_low, v_high),
+    )
+
+
+def cut_steps(strips: Strips) -> CutSteps:
+    """Cuts of each opening, in order.
+
+    Parameters
+    ----------
+    strips
+        k openings.
+
+    Returns
+    -------
+    CutSteps
+        Fold-back: the base cut, then the parallel cuts, and each part is folded back over the
+        head side. Louvers: the head cut, the parallel cuts, then the base cut.
+    """
+    louvers = np.flatnonzero(strips.louver)
+    folds = np.flatnonzero(~strips.louver)
+    opening = np.concatenate([louvers, louvers, louvers, folds, folds])
+    step = np.repeat([1, 2, 3, 1, 2], [louvers.size] * 3 + [folds.size] * 2)
+    kind = np.repeat(
+        np.array(["head_cut", "parallel_cut", "base_cut", "base_cut", "parallel_cut"], dtype=object),
+        [louvers.size] * 3 + [folds.size] * 2,
+    )
+    order = np.lexsort((step, opening))
+    opening, step, kind = opening[order], step[order], kind[order]
+
+    is_parallel = kind == "parallel_cut"
+    owner, number = expand(np.where(is_parallel, strips.parts[opening] + 1, 1))
+    which = opening[owner]
+    along = is_parallel[owner]
+    on_head = (kind == "head_cut")[owner]
+    v_at = strips.v_start[which] + (strips.v_finish - strips.v_start)[which] * (
+        number / strips.parts[which]
+    )
+    u_across = np.where(on_head, strips.u_head[which], strips.u_base[which])
+    return CutSteps(
+        opening=opening,
+        step=step,
+        kind=kind,
+        saw=np.where(is_parallel, 2, 1),
+        owner=owner,
+        u0=np.where(along, strips.u_head[which], u_across),
+        v0=np.where(along, v_at, strips.v_start[which]),
+        u1=np.where(along, strips.u_base[which], u_across),
+        v1=np.where(along, v_at, strips.v_finish[which]),
+    )
