@@ -1,0 +1,357 @@
+"""Foreign column names become house names, once, here.
+
+In: a layer's rows and its line of the district file (preset, `columns`, `units`).
+Out: typed columns by house name, and the layer with a problem row for every value left out.
+
+Presets: `plain` (house names, any case), `osm` (OpenStreetMap tags, flat or in GDAL's
+`other_tags`), `overture` (Overture Maps buildings, structs or flat). A roof's shape is no evidence
+of how it is built, so no preset fills `roof_family`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from roofplat.district import AttributeSource, FootprintSource, LayerSource
+from roofplat.errors import FieldError
+from roofplat.intake.layer import Layer
+from roofplat.intake.values import Typed, clean_keys, text, typed
+from roofplat.rules import Rulebook
+from roofplat.tables import ATTRIBUTES
+
+__all__ = ["PRESETS", "Picked", "house_columns", "identify", "keys_of", "pick"]
+
+# House name: the preset's columns, the first that is filled wins.
+PRESETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
+    "plain": {"building_id": ("building_id", "id")},
+    "osm": {
+        "building_id": ("@id", "osm_id", "osm_way_id", "id"),
+        "name": ("name",),
+        "address": ("addr:full",),
+        "occupancy": ("building",),
+        "year_built": ("start_date",),
+        "storeys": ("building:levels",),
+        "height_ft": ("height",),
+        "slope_deg": ("roof:angle",),
+    },
+    "overture": {
+        "building_id": ("id",),
+        "name": ("names.primary", "names"),
+        "occupancy": ("class", "subtype"),
+        "storeys": ("num_floors",),
+        "height_ft": ("height",),
+    },
+}
+# Both standards give heights in metres.
+_PRESET_UNITS: Mapping[str, Mapping[str, str]] = {
+    "osm": {"height_ft": "m"},
+    "overture": {"height_ft": "m"},
+}
+# Names a district file may map besides the attributes.
+_OTHER_FIELDS = ("building_id", "date", "kind", "voltage_kv", "note", "lon", "lat")
+# dBASE cuts column names to this many characters.
+_DBASE_WIDTH = 10
+# OSM's `height` may carry its unit; the wiki's own forms are "4 m" and "12 ft".
+_OSM_HEIGHT = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(m|ft|')\s*$")
+
+
+@dataclass(frozen=True, slots=True)
+class Picked:
+    """A column as read, its name in the file, and its unit where a preset knows it."""
+
+    cells: pd.Series[Any]
+    column: str
+    unit: str | None
+
+
+def pick(layer: Layer, source: LayerSource, field: str) -> Picked | None:
+    """Find the column that fills a house field.
+
+    Parameters
+    ----------
+    layer
+        The layer as read.
+    source
+        Its line of the district file.
+    field
+        House name.
+
+    Returns
+    -------
+    A column as read with its name and unit, or None where the layer has none.
+
+    Raises
+    ------
+    FieldError
+        The district file names a column that the layer does not have.
+    """
+    rows = layer.rows
+    if field in source.columns:
+        column = source.columns[field]
+        return Picked(_required(layer, column, field), column, None)
+    truncated = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
+    names = {_plain_name(str(name))[:truncated]: str(name) for name in reversed(list(rows.columns))}
+    preset = PRESETS[source.preset].get(field, ())
+    unit = _PRESET_UNITS.get(source.preset, {}).get(field)
+    if source.preset == "osm" and field == "address":
+        address = _osm_address(rows, names)
+        if address is not None:
+            return Picked(address, "addr:housenumber and addr:street", None)
+    found: Picked | None = None
+    for candidate in preset:
+        values, column = _column(rows, names, candidate, truncated, tags=source.preset == "osm")
+        if values is None:
+            continue
+        if found is None:
+            found = Picked(values, column, unit)
+        elif found.cells.isna().any():
+            filled = found.cells.astype(object).where(found.cells.notna(), values.astype(object))
+            found = Picked(filled, found.column, unit)
+    if found is None and field != "building_id":
+        name = names.get(_plain_name(field)[:truncated])
+        found = None if name is None else Picked(rows[name], name, None)
+    if found is not None and source.preset == "osm" and field == "occupancy":
+        plain = text(found.cells)
+        return Picked(plain.mask(plain.str.lower() == "yes"), found.column, None)
+    return found
+
+
+def house_columns(
+    layer: Layer, source: LayerSource, rules: Rulebook, *, fields: Iterable[str] = (*ATTRIBUTES, "date")
+) -> tuple[Layer, pd.DataFrame]:
+    """Rename, convert and type a layer's columns.
+
+    Parameters
+    ----------
+    layer
+        The layer as read, n rows.
+    source
+        Its line of the district file; `units` are honoured where it has them.
+    rules
+        Ranges, roof families and feet.
+    fields
+        House names wanted.
+
+    Returns
+    -------
+    layer
+        With a warning for every value that was left out, naming feature and field.
+    columns
+        The wanted columns that the layer has, typed, in house units, n rows.
+
+    Raises
+    ------
+    FieldError
+        The district file maps a field that does not exist, a column the layer does not have, or a
+        unit that does not fit.
+    """
+    _check_mapping(layer, source)
+    units: Mapping[str, str] = getattr(source, "units", {})
+    columns: dict[str, pd.Series[Any]] = {}
+    for field in fields:
+        found = pick(layer, source, field)
+        if found is None:
+            continue
+        unit = units.get(field, found.unit)
+        values = found.cells
+        if source.preset == "osm" and field == "height_ft" and unit == "m":
+            values = _osm_height_m(values, rules)
+        result = typed(values, field, rules, factor=_factor(layer, field, unit, rules))
+        columns[field] = result.cells
+        layer = _log_faults(layer, found, field, result)
+    return layer, pd.DataFrame(columns, index=layer.rows.index)
+
+
+def keys_of(layer: Layer, source: LayerSource, *, explicit: bool = False) -> pd.Series[Any] | None:
+    """Return the cleaned ids of a layer, or None where no column holds any.
+
+    Parameters
+    ----------
+    layer
+        The layer as read.
+    source
+        Its line of the district file; its `id` outranks `columns` and preset.
+    explicit
+        Whether a column called merely `id` is too vague to be a building's id, as it is in a table.
+
+    Raises
+    ------
+    FieldError
+        The column that `id` names is not there.
+    """
+    if source.id is not None:
+        return clean_keys(_required(layer, source.id, "id"))
+    found = pick(layer, source, "building_id")
+    if found is None:
+        return None
+    if explicit and source.preset == "plain" and "building_id" not in source.columns:
+        names = {_plain_name(str(name)): str(name) for name in layer.rows.columns}
+        width = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
+        exact = next((names[name] for name in names if name == "building_id"[:width]), None)
+        return None if exact is None else clean_keys(layer.rows[exact])
+    return clean_keys(found.cells)
+
+
+def identify(layer: Layer, source: LayerSource) -> Layer:
+    """Find the ids of a layer and name each feature for the problem log.
+
+    Parameters
+    ----------
+    layer
+        The layer as read.
+    source
+        Its line of the district file. Footprints without an id get one from the layer's name and
+        the row, the same in every run.
+
+    Returns
+    -------
+    Layer
+        With `ids`, and `feature` as the id, or `row n` without one, or both where ids repeat.
+
+    Raises
+    ------
+    FieldError
+        The column that the district file names is not there.
+    """
+    ids = keys_of(layer, source, explicit=isinstance(source, AttributeSource) and source.how == "key")
+    if isinstance(source, FootprintSource):
+        made = pd.Series([f"{layer.name}-{row}" for row in range(1, len(layer.rows) + 1)], dtype="string")
+        count = len(made) if ids is None else int(ids.isna().sum())
+        ids = made if ids is None else ids.where(ids.notna(), made)
+        if count:
+            layer = layer.remark(
+                "ids_made",
+                f"{count} features have no id; theirs is made from layer and row.",
+                "Set id = to the column that identifies a building, so that other tables can find it.",
+            )
+    if ids is None:
+        return layer
+    row = pd.Series(np.arange(1, len(ids) + 1), index=ids.index).astype("string")
+    called = ids.mask(ids.duplicated(keep=False) & ids.notna(), ids + " (row " + row + ")")
+    return replace(layer, ids=ids, feature=called.fillna("row " + row).to_numpy(dtype=object))
+
+
+def _log_faults(layer: Layer, found: Picked, field: str, result: Typed) -> Layer:
+    column = found.column if found.column == field else f"{found.column} ({field})"
+    for fault in result.faults:
+        # A repr of every value as it stood in the file, so that it can be searched for.
+        stood = found.cells.to_numpy(dtype=object)[fault.mask]
+        why = [fault.why] * len(stood) if isinstance(fault.why, str) else fault.why
+        words = [
+            f"Column {column} holds {value!r}: {reason}; the value was left out."
+            for value, reason in zip(stood, why, strict=True)
+        ]
+        layer = layer.note(fault.mask, fault.code, words, fault.action, "warning")
+    return layer
+
+
+def _check_mapping(layer: Layer, source: LayerSource) -> None:
+    known = (*ATTRIBUTES, *_OTHER_FIELDS)
+    units: Mapping[str, str] = getattr(source, "units", {})
+    for kind, names in (("columns", source.columns), ("units", units)):
+        for name in names:
+            if name not in known:
+                near = get_close_matches(name, known, n=1)
+                hint = f"did you mean {near[0]!r}?" if near else f"the names are {', '.join(known)}."
+                raise FieldError(
+                    f"{layer.label}: `{kind}` in the district file maps {name!r}, "
+                    f"which is no house name; {hint}"
+                )
+    for name, column in source.columns.items():
+        _required(layer, column, name)
+
+
+def _required(layer: Layer, column: str, field: str) -> pd.Series[Any]:
+    if column in layer.rows.columns:
+        return layer.rows[column]
+    names = [str(name) for name in layer.rows.columns]
+    near = get_close_matches(column, names, n=1)
+    hint = f"did you mean {near[0]!r}? " if near else ""
+    raise FieldError(
+        f"{layer.label}: the layer has no column {column!r}, which the district file names for {field}; "
+        f"{hint}it has {', '.join(names) or 'no columns'}."
+    )
+
+
+def _factor(layer: Layer, field: str, unit: str | None, rules: Rulebook) -> float:
+    """House units in one unit of the column."""
+    house = ATTRIBUTES[field].unit if field in ATTRIBUTES else ""
+    if unit is None or unit == house:
+        return 1.0
+    if house != "ft" or unit == "deg":
+        raise FieldError(
+            f"{layer.label}: the district file gives {field} in {unit}, but {field} is in "
+            f"{house or 'no unit'}; take it out of `units`."
+        )
+    foot_m = rules.number("ground.foot_m")
+    return _us_survey_foot_m(rules) / foot_m if unit == "us_survey_ft" else 1.0 / foot_m
+
+
+def _us_survey_foot_m(rules: Rulebook) -> float:
+    above, _, below = rules.choice("ground.us_survey_foot_m").partition("/")
+    return float(above) / float(below or 1)
+
+
+def _plain_name(name: str) -> str:
+    return re.sub(r"[\s:.]+", "_", name.strip().lower())
+
+
+def _column(
+    rows: pd.DataFrame, names: Mapping[str, str], candidate: str, width: int | None, *, tags: bool
+) -> tuple[pd.Series[Any] | None, str]:
+    """Find a preset's column: flat, inside a struct, or among GDAL's `other_tags`."""
+    name = names.get(_plain_name(candidate)[:width])
+    if name is not None:
+        values = rows[name]
+        if candidate == "names":
+            return _member(values, "primary"), "names.primary"
+        return values, name
+    if tags and "other_tags" in names:
+        return _tag(rows[names["other_tags"]], candidate), candidate
+    return None, candidate
+
+
+def _member(values: pd.Series[Any], member: str) -> pd.Series[Any]:
+    """Take one member of a struct column, or of one written out as JSON."""
+    words = values.map(
+        lambda value: value.get(member) if isinstance(value, dict) else value, na_action="ignore"
+    )
+    written = words.astype("string").str.extract(rf'"{member}"\s*:\s*"((?:[^"\\]|\\.)*)"', expand=False)
+    nested = words.astype("string").str.startswith("{").fillna(False).astype(bool)
+    return words.astype(object).mask(nested, written.astype(object))
+
+
+def _tag(other_tags: pd.Series[Any], key: str) -> pd.Series[Any]:
+    """Take one tag out of GDAL's `"key"=>"value"` text."""
+    found = other_tags.astype("string").str.extract(rf'"{re.escape(key)}"=>"((?:[^"\\]|\\.)*)"', expand=False)
+    return found.str.replace(r"\\(.)", r"\1", regex=True)
+
+
+def _osm_address(rows: pd.DataFrame, names: Mapping[str, str]) -> pd.Series[Any] | None:
+    number, _ = _column(rows, names, "addr:housenumber", None, tags=True)
+    street, _ = _column(rows, names, "addr:street", None, tags=True)
+    if street is None:
+        return None
+    whole = text(street) if number is None else text(number).fillna("") + " " + text(street)
+    stated = whole.str.strip()
+    full, _ = _column(rows, names, "addr:full", None, tags=True)
+    return stated if full is None else stated.fillna(text(full))
+
+
+def _osm_height_m(values: pd.Series[Any], rules: Rulebook) -> pd.Series[Any]:
+    """Bring heights that carry a unit to metres; all others stay as they are."""
+    words = text(values)
+    parts = words.str.extract(_OSM_HEIGHT)
+    stated = parts[0].notna()
+    if not stated.any():
+        return values
+    figures = pd.to_numeric(parts[0].where(stated).astype("Float64"))
+    metres = figures.where(parts[1] == "m", figures * rules.number("ground.foot_m"))
+    return words.astype(object).mask(stated, metres.astype(object))

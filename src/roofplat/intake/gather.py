@@ -1,0 +1,530 @@
+"""Read every layer of a district and bring them to one CRS and one vocabulary.
+
+In: a `District` and the `Rulebook`.
+Out: `Inputs`. Footprints that cannot be used stop the build; any other layer or source that
+    cannot be used is one `error` row in the problems and an empty frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+
+from roofplat.district import AttributeSource, District, LayerSource, ObstacleSource
+from roofplat.errors import CrsError, FieldError, LayerError
+from roofplat.ground import Ground
+from roofplat.intake.columns import house_columns, keys_of, pick
+from roofplat.intake.crs import LonLatBox, check_coordinates, choose_working_crs, lon_lat_box, move, near
+from roofplat.intake.inputs import AttributeRecords, Inputs
+from roofplat.intake.layer import Layer, Severity
+from roofplat.intake.look import label_of, look
+from roofplat.intake.read import read_layer
+from roofplat.intake.repair import duplicates, flatten, lines, mixed, outlines, points, slivers
+from roofplat.intake.values import as_str, text, typed
+from roofplat.rules import Rulebook
+from roofplat.tables import ATTRIBUTES, OBSTACLE_KINDS, problem_rows
+
+__all__ = ["read_inputs"]
+
+_BY_PLACE: dict[str, Callable[[Layer], Layer]] = {
+    "points": points,
+    "parcels": outlines,
+    "footprints": outlines,
+}
+_CODES: dict[type[LayerError], str] = {CrsError: "no_usable_crs", FieldError: "no_usable_column"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """A layer as opened: what it is for, its line of the district file, and its rows or its fault."""
+
+    source: LayerSource
+    layer: Layer | None
+    fault: LayerError | None = None
+    read: int = 0
+
+
+def read_inputs(district: District, rules: Rulebook) -> Inputs:
+    """Read, rename, repair and account for every layer of a district.
+
+    Parameters
+    ----------
+    district
+        Paths and settings.
+    rules
+        Sliver and duplicate limits, ranges, roof families, feet.
+
+    Returns
+    -------
+    Inputs
+        Geometry 2D and valid in the working CRS; a problem row for every repair, every value left
+        out and every refusal; counts with read = kept + refused for each layer.
+
+    Raises
+    ------
+    LayerError, CrsError, FieldError
+        The footprint layer cannot be used.
+    DistrictFileError
+        `working_crs` does not exist or is in degrees.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from roofplat.rules import load_rulebook
+    >>> district = District(name="none", folder=Path(), footprints={"file": "no/such/roofs.gpkg"})
+    >>> read_inputs(district, load_rulebook())  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    roofplat.errors.LayerError: roofs.gpkg: there is no file no/such/roofs.gpkg; check the path ...
+    """
+    outline = _open(district.footprints, refusal="error")
+    if outline.layer is None:
+        raise outline.fault or LayerError(f"{district.footprints.file.name}: the footprints cannot be read.")
+
+    attributes = [_try(source, geometry=source.how != "key") for source in district.attributes]
+    obstacles = [_try(source) for source in district.obstacles]
+    singles = {
+        "streets": district.streets,
+        "areas": district.areas,
+        "stations": district.stations,
+        "sections": district.sections,
+        "fire_walls": district.fire_walls,
+        "fires": district.scenario.fires,
+    }
+    plain = {role: _try(source) for role, source in singles.items() if source is not None}
+
+    outline, others = _compare(outline, [*plain.values(), *obstacles, *attributes])
+    plain = dict(zip(plain, others, strict=False))
+    obstacles = others[len(plain) : len(plain) + len(obstacles)]
+    attributes = others[len(plain) + len(obstacles) :]
+    if outline.layer is None:
+        raise outline.fault or LayerError(f"{district.footprints.file.name}: the footprints cannot be used.")
+
+    if not outline.layer.kept.any():
+        raise _no_outline(outline.layer)
+    working_crs = choose_working_crs(outline.layer, district.working_crs)
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+    layer, footprints = _footprints(outline, district, rules, working_crs, ground)
+    done: list[_Given] = [replace(outline, layer=layer)]
+
+    makers: dict[str, Callable[[_Given], tuple[Layer, gpd.GeoDataFrame]]] = {
+        "streets": lambda given: _named(given, rules, working_crs, lines, single=True),
+        "areas": lambda given: _areas(given, rules, working_crs),
+        "stations": lambda given: _named(given, rules, working_crs, points),
+        "sections": lambda given: _sections(given, rules, working_crs),
+        "fire_walls": lambda given: _fire_walls(given, working_crs),
+        "fires": lambda given: _fires(given, working_crs),
+    }
+    frames = {role: _nothing(role, working_crs) for role in makers}
+    for role, given in plain.items():
+        given, frame = _make(given, makers[role])
+        done.append(given)
+        frames[role] = frames[role] if frame is None else frame
+
+    hazards: list[gpd.GeoDataFrame] = []
+    for given in obstacles:
+        given, frame = _make(given, lambda one: _obstacles(one, rules, working_crs))
+        done.append(given)
+        hazards += [] if frame is None else [frame]
+
+    records: list[AttributeRecords] = []
+    for source, given in zip(district.attributes, attributes, strict=True):
+        given, frame = _make(given, lambda one: _records(one, rules, working_crs))
+        done.append(given)
+        records.append(AttributeRecords(source, _no_records(source, working_crs) if frame is None else frame))
+
+    return Inputs(
+        working_crs=working_crs,
+        footprints=footprints,
+        attributes=tuple(records),
+        obstacles=_number_obstacles(hazards, working_crs),
+        problems=_problems(done),
+        counts=pd.DataFrame([_counts(given) for given in done]).astype({"layer": "str"}),
+        **frames,
+    )
+
+
+def _open(source: LayerSource, *, geometry: bool = True, refusal: Severity = "warning") -> _Given:
+    """Look, read, and check that the coordinates can be."""
+    count = 0
+    try:
+        found = look(source.file, source.layer)
+        count = found.count
+        layer = read_layer(found, source, geometry=geometry, refusal=refusal)
+        if geometry:
+            layer = check_coordinates(flatten(layer))
+    except LayerError as error:
+        return _Given(source, None, fault=error, read=count)
+    return _Given(source, layer, read=count)
+
+
+def _try(source: LayerSource, *, geometry: bool = True) -> _Given:
+    return _open(source, geometry=geometry)
+
+
+def _compare(outline: _Given, others: Sequence[_Given]) -> tuple[_Given, list[_Given]]:
+    """Find layers whose coordinates only make sense swapped, by where the other layers lie."""
+    if outline.layer is None:
+        return outline, list(others)
+    here = lon_lat_box(outline.layer)
+    if here is None:
+        return outline, list(others)
+    turned = lon_lat_box(outline.layer, swapped=True)
+    boxes: list[LonLatBox | None] = [
+        None if given.layer is None or given.layer.geometry is None else lon_lat_box(given.layer)
+        for given in others
+    ]
+    placed = [box for box in boxes if box is not None]
+    with_us = sum(near(here, box) for box in placed)
+    against_us = 0 if turned is None else sum(near(turned, box) for box in placed if not near(here, box))
+    if against_us >= 2 and not with_us:
+        return replace(outline, layer=None, fault=_swapped(outline.layer, "the other layers")), list(others)
+    checked: list[_Given] = []
+    for given, box in zip(others, boxes, strict=True):
+        layer = given.layer
+        if layer is None or box is None or near(here, box):
+            checked.append(given)
+            continue
+        other_way = lon_lat_box(layer, swapped=True)
+        if other_way is not None and near(here, other_way):
+            checked.append(
+                replace(given, layer=None, fault=_swapped(layer, "the footprints"), read=len(layer.rows))
+            )
+            continue
+        checked.append(
+            replace(
+                given,
+                layer=layer.remark(
+                    "far_from_footprints",
+                    "The layer lies more than a degree away from the footprints.",
+                    "Check its coordinate reference system.",
+                    "warning",
+                ),
+            )
+        )
+    return outline, checked
+
+
+def _swapped(layer: Layer, what: str) -> CrsError:
+    return CrsError(
+        f"{layer.label}: its coordinates look swapped (latitude or northing first), for only "
+        f"the other way round do they lie where {what} are; export the layer again with x (longitude) first."
+    )
+
+
+def _make(given: _Given, maker: Callable[[_Given], tuple[Layer, Any]]) -> tuple[_Given, Any]:
+    """Run one maker; a fault of the layer becomes its problem row."""
+    if given.layer is None:
+        return given, None
+    try:
+        layer, frame = maker(given)
+    except LayerError as error:
+        return replace(given, layer=None, fault=error, read=len(given.layer.rows)), None
+    return replace(given, layer=layer), frame
+
+
+def _footprints(
+    given: _Given, district: District, rules: Rulebook, working_crs: CRS, ground: Ground
+) -> tuple[Layer, gpd.GeoDataFrame]:
+    layer = _layer(given)
+    layer, columns = house_columns(layer, given.source, rules)
+    layer = outlines(move(layer, working_crs))
+    layer = slivers(layer, rules.number("outline.sliver_ft2"), ground)
+    layer = duplicates(layer, rules.number("outline.duplicate_iou"))
+    layer, ids = _unique(layer)
+    frame = _frame(layer, {"building_id": ids, "basis": district.footprints.basis, "date": _date(columns)})
+    if frame.empty:
+        raise _no_outline(layer)
+    attributes = columns.drop(columns="date", errors="ignore")[layer.kept].reset_index(drop=True)
+    return layer, _with(frame, attributes)
+
+
+def _no_outline(layer: Layer) -> LayerError:
+    refused = pd.concat(layer.problems)
+    first = refused[refused["severity"] != "info"].iloc[0]
+    return LayerError(
+        f"{layer.label}: not one of its {len(layer.rows)} outlines can be used; "
+        f"the first is {first['feature']}: {first['message']}"
+    )
+
+
+def _named(
+    given: _Given,
+    rules: Rulebook,
+    working_crs: CRS,
+    repair: Callable[[Layer], Layer],
+    *,
+    single: bool = False,
+) -> tuple[Layer, gpd.GeoDataFrame]:
+    """Layers that carry a name and nothing else."""
+    layer, columns = house_columns(_layer(given), given.source, rules, fields=("name",))
+    layer = repair(move(layer, working_crs))
+    names = columns["name"] if "name" in columns else pd.Series(None, index=layer.rows.index, dtype="str")
+    frame = _frame(layer, {"name": names})
+    return layer, _explode(frame) if single else frame
+
+
+def _areas(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+    layer, frame = _named(given, rules, working_crs, outlines)
+    nameless = frame["name"].isna()
+    if nameless.any():
+        made = pd.Series([f"{layer.name}-{row}" for row in np.flatnonzero(layer.kept) + 1], dtype="str")
+        frame["name"] = frame["name"].where(~nameless, made)
+        layer = layer.remark(
+            "names_made",
+            f"{int(nameless.sum())} areas have no name; theirs is made from layer and row.",
+            'Set columns = {name = "..."} to the column that names an area.',
+        )
+    return layer, frame
+
+
+def _sections(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+    layer, columns = house_columns(_layer(given), given.source, rules)
+    layer = outlines(move(layer, working_crs))
+    frame = _frame(layer, {"building_id": _building_ids(layer, given.source), "basis": "drawn"})
+    attributes = columns[layer.kept].reset_index(drop=True)
+    return layer, _explode(_with(frame, attributes))
+
+
+def _fire_walls(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+    layer = lines(move(_layer(given), working_crs))
+    return layer, _explode(_frame(layer, {}))
+
+
+def _fires(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+    layer = points(move(_layer(given), working_crs))
+    return layer, _frame(layer, {"building_id": _building_ids(layer, given.source)})
+
+
+def _obstacles(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+    source = given.source
+    layer, columns = house_columns(_layer(given), source, rules, fields=("kind", "voltage_kv", "note"))
+    empty = pd.Series(None, index=layer.rows.index, dtype="str")
+    fixed = source.kind if isinstance(source, ObstacleSource) else None
+    words = pd.Series(fixed, index=layer.rows.index, dtype="str") if fixed else columns.get("kind", empty)
+    layer = mixed(move(layer, working_crs))
+    kind = words.str.strip().str.lower().str.replace(r"[\s-]+", "_", regex=True)
+    strange = (kind.notna() & ~kind.isin(OBSTACLE_KINDS)).to_numpy(dtype=bool)
+    unsaid = kind.isna().to_numpy(dtype=bool)
+    known = f"Use one of {', '.join(OBSTACLE_KINDS)}."
+    layer = layer.note(
+        strange & layer.kept,
+        "unknown_kind",
+        [f"{word!r} is no kind of obstacle; it is taken as other." for word in words[strange & layer.kept]],
+        known,
+    )
+    layer = layer.note(unsaid & layer.kept, "unknown_kind", "It has no kind; it is taken as other.", known)
+    note = columns.get("note", empty)
+    # The source's own word stays readable where the kind could not be taken over.
+    note = note.mask(strange & note.isna().to_numpy(), words).mask(
+        strange & note.notna().to_numpy(), words + ": " + note
+    )
+    frame = _frame(
+        layer,
+        {
+            "kind": kind.mask(strange | unsaid, "other"),
+            "voltage_kv": columns.get("voltage_kv", pd.Series(np.nan, index=layer.rows.index)),
+            "basis": source.basis if isinstance(source, ObstacleSource) else "recorded",
+            "note": note,
+        },
+    )
+    return layer, _explode(frame)
+
+
+def _records(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, pd.DataFrame]:
+    source = given.source
+    if not isinstance(source, AttributeSource):
+        raise TypeError("Records come from attribute sources.")
+    layer, columns = house_columns(_layer(given), source, rules, fields=tuple(ATTRIBUTES))
+    if columns.columns.empty:
+        layer = layer.remark(
+            "no_known_column",
+            f"None of its columns is known ({', '.join(map(str, layer.rows.columns))}).",
+            'Set columns = {house_name = "their column"} in the district file.',
+            "warning",
+        )
+    layer, date = _record_dates(layer, source, rules)
+    record = pd.Series(np.arange(1, len(layer.rows) + 1).astype(str), dtype="str")
+    leading: dict[str, Any] = {"record": record, "date": date}
+    if source.how == "key":
+        ids = layer.ids
+        if ids is None:
+            raise FieldError(
+                f"{layer.label}: the source {source.name!r} is joined by key but no column "
+                "holds the building's id; name that column with id = in the district file."
+            )
+        layer = layer.refuse(
+            ids.isna().to_numpy(dtype=bool),
+            "no_key",
+            "The record has no building id, so it belongs to no building.",
+            "Give it the id of its footprint.",
+        )
+        leading["key"] = _text(ids)
+        frame = pd.DataFrame(leading | {str(name): columns[name] for name in columns})
+        return layer, frame[layer.kept].reset_index(drop=True)
+    layer = _BY_PLACE[source.how](move(layer, working_crs))
+    return layer, _with(_frame(layer, leading), columns[layer.kept].reset_index(drop=True))
+
+
+def _record_dates(layer: Layer, source: AttributeSource, rules: Rulebook) -> tuple[Layer, pd.Series[Any]]:
+    """Date of each record: its own, else the source's."""
+    whole = typed(pd.Series([source.date]), "date", rules)
+    if whole.faults:
+        raise FieldError(
+            f"{layer.label}: the district file dates the source {source.name!r} {source.date!r}: "
+            f"{whole.faults[0].why}; write it as 2024-05-31, or the year alone."
+        )
+    fallback = pd.Series(whole.cells.iloc[0], index=layer.rows.index, dtype="datetime64[ms]")
+    if source.date_column is None:
+        found = pick(layer, source, "date")
+    else:
+        mapped = source.model_copy(update={"columns": {**source.columns, "date": source.date_column}})
+        found = pick(layer, mapped, "date")
+    if found is None:
+        return layer, fallback
+    dated = source.model_copy(update={"columns": {**source.columns, "date": found.column}})
+    layer, columns = house_columns(layer, dated, rules, fields=("date",))
+    return layer, columns["date"].fillna(fallback)
+
+
+def _unique(layer: Layer) -> tuple[Layer, pd.Series[Any]]:
+    """Make the ids of kept features unique: the first keeps its own, later ones get a number."""
+    ids = layer.ids
+    if ids is None:
+        raise TypeError(f"{layer.label} has no ids.")
+    kept = pd.Series(layer.kept, index=ids.index)
+    again = kept & ids.where(kept).duplicated(keep="first") & ids.notna()
+    if not again.any():
+        return layer, ids
+    order = ids[kept].groupby(ids[kept]).cumcount().reindex(ids.index, fill_value=0) + 1
+    taken = set(ids[kept & ~again])
+    fresh = ids.mask(again, ids + "-" + order.astype("string"))
+    # A made id may be somebody's own: count on until it is free. Only repeats are looped over.
+    for row in np.flatnonzero(again.to_numpy()):
+        number = int(order.iloc[row])
+        while fresh.iloc[int(row)] in taken:
+            number += 1
+            fresh.iloc[int(row)] = f"{ids.iloc[int(row)]}-{number}"
+        taken.add(fresh.iloc[row])
+    mask = again.to_numpy(dtype=bool)
+    words = [
+        f"The id {old!r} is used by an earlier feature; this one is called {new!r}."
+        for old, new in zip(ids[again], fresh[again], strict=True)
+    ]
+    return layer.mend(mask, "duplicate_id", words, "Give every footprint its own id.", "warning"), fresh
+
+
+def _building_ids(layer: Layer, source: LayerSource) -> pd.Series[Any]:
+    # `id` names the drawn feature itself, so only a column of its own can name the building.
+    ids = keys_of(layer, source.model_copy(update={"id": None}), explicit=True)
+    return pd.Series(None, index=layer.rows.index, dtype="str") if ids is None else _text(ids)
+
+
+def _date(columns: pd.DataFrame) -> pd.Series[Any]:
+    if "date" in columns:
+        return columns["date"]
+    return pd.Series(pd.NaT, index=columns.index, dtype="datetime64[ms]")
+
+
+def _frame(layer: Layer, columns: dict[str, Any]) -> gpd.GeoDataFrame:
+    """Take the kept rows with their shapes; text columns get the tables' dtype."""
+    frame = pd.DataFrame(columns, index=layer.rows.index)[layer.kept].reset_index(drop=True)
+    for name in frame.columns:
+        if name not in ("date", "voltage_kv"):
+            frame[name] = _text(frame[name])
+    return gpd.GeoDataFrame(frame, geometry=layer.shapes()[layer.kept], crs=layer.crs)
+
+
+def _with(frame: gpd.GeoDataFrame, columns: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Put columns before the geometry."""
+    whole = pd.concat([pd.DataFrame(frame.drop(columns="geometry")), columns], axis=1)
+    return gpd.GeoDataFrame(whole, geometry=frame.geometry.array, crs=frame.crs)
+
+
+def _explode(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """One row for each part, in order; collections are taken apart as deep as they go."""
+    while len(frame):
+        nested = shapely.get_type_id(frame.geometry.array) >= shapely.GeometryType.MULTIPOINT
+        if not nested.any():
+            break
+        frame = frame.explode(index_parts=False, ignore_index=True)
+    return frame
+
+
+def _number_obstacles(frames: Sequence[gpd.GeoDataFrame], working_crs: CRS) -> gpd.GeoDataFrame:
+    """All obstacle layers below each other, numbered from 1."""
+    filled = [frame for frame in frames if len(frame)]
+    whole = pd.concat(filled, ignore_index=True) if filled else _nothing("obstacles", working_crs)
+    numbers = pd.Series(np.arange(1, len(whole) + 1).astype(str), dtype="str")
+    rest = pd.DataFrame(whole.drop(columns=["geometry", "obstacle_id"], errors="ignore"))
+    rest.insert(0, "obstacle_id", numbers)
+    return gpd.GeoDataFrame(rest, geometry=whole.geometry.array, crs=working_crs)
+
+
+def _nothing(role: str, crs: CRS) -> gpd.GeoDataFrame:
+    columns: dict[str, dict[str, str]] = {
+        "streets": {"name": "str"},
+        "areas": {"name": "str"},
+        "stations": {"name": "str"},
+        "sections": {"building_id": "str", "basis": "str"},
+        "fire_walls": {},
+        "fires": {"building_id": "str"},
+        "obstacles": {"kind": "str", "voltage_kv": "float64", "basis": "str", "note": "str"},
+    }
+    frame = pd.DataFrame({name: pd.Series([], dtype=dtype) for name, dtype in columns[role].items()})
+    return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs))
+
+
+def _no_records(source: AttributeSource, crs: CRS) -> pd.DataFrame:
+    frame: pd.DataFrame = pd.DataFrame(
+        {"record": pd.Series([], dtype="str"), "date": pd.Series([], dtype="datetime64[ms]")}
+    )
+    if source.how == "key":
+        return frame.assign(key=pd.Series([], dtype="str"))
+    placed: pd.DataFrame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs))
+    return placed
+
+
+def _problems(done: Iterable[_Given]) -> pd.DataFrame:
+    frames: list[pd.DataFrame] = []
+    for given in done:
+        if given.layer is not None:
+            frames += given.layer.problems
+        elif given.fault is not None:
+            frames.append(
+                problem_rows(
+                    label_of(given.source.file, given.source.layer),
+                    [""],
+                    _CODES.get(type(given.fault), "unusable_layer"),
+                    "error",
+                    str(given.fault),
+                    "Mend that, or take the layer out of the district file; all else was built without it.",
+                )
+            )
+    if not frames:
+        return problem_rows("", [], "", "info", "", "")
+    return pd.concat(frames, ignore_index=True)
+
+
+def _counts(given: _Given) -> dict[str, object]:
+    if given.layer is not None:
+        return given.layer.counts()
+    label = label_of(given.source.file, given.source.layer)
+    return {"layer": label, "read": given.read, "kept": 0, "repaired": 0, "refused": given.read}
+
+
+def _layer(given: _Given) -> Layer:
+    if given.layer is None:
+        raise TypeError("The layer was not read.")
+    return given.layer
+
+
+def _text(words: pd.Series[Any]) -> pd.Series[Any]:
+    return as_str(text(words))

@@ -1,0 +1,401 @@
+"""Make shapes that the other rooms can rely on: 2D, finite, valid, of the kind the layer is for.
+
+In: a layer with whatever shapes its file held.
+Out: the layer with sound shapes, each repair and each refusal logged.
+
+A repair never invents ground: rings are closed, wound and untangled; what is left is refused.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from roofplat.ground import Ground, local_planes
+from roofplat.intake.layer import BoolArray, Layer
+
+__all__ = ["duplicates", "flatten", "lines", "mixed", "outlines", "points", "slivers"]
+
+ShapeArray = npt.NDArray[np.object_]
+_MEND_SOURCE = "Mend it in the source if the outline looks wrong."
+
+
+def flatten(layer: Layer) -> Layer:
+    """Refuse missing, empty and unfinite shapes and drop heights.
+
+    Parameters
+    ----------
+    layer
+        Geometry in its own CRS.
+
+    Returns
+    -------
+    Layer
+        Kept shapes are 2D with finite coordinates; the others are missing.
+    """
+    shapes = layer.shapes()
+    null = shapely.is_missing(shapes)
+    empty = ~null & shapely.is_empty(shapes)
+    has_z = ~null & ~empty & shapely.has_z(shapes)
+    coordinates, owner = shapely.get_coordinates(shapes, return_index=True)
+    unfinite = np.zeros(len(shapes), dtype=bool)
+    unfinite[owner[~np.isfinite(coordinates).all(axis=1)]] = True
+    draw = "Draw it, or take the feature out of the source."
+    layer = layer.refuse(null, "null_geometry", "The feature has no shape that can be read.", draw)
+    layer = layer.refuse(empty, "empty_geometry", "The shape is empty.", draw)
+    layer = layer.refuse(
+        unfinite, "unfinite_coordinates", "A coordinate is not a finite number.", "Mend it in the source."
+    )
+    layer = layer.mend(
+        has_z, "height_dropped", "Heights in the coordinates were dropped.", "Nothing: plans are flat."
+    )
+    flat = shapely.force_2d(shapes)
+    flat[~layer.kept] = None
+    return layer.with_shapes(flat)
+
+
+def outlines(layer: Layer) -> Layer:
+    """Make each kept shape a valid Polygon or MultiPolygon, outer rings counter-clockwise.
+
+    Parameters
+    ----------
+    layer
+        2D, in the working CRS.
+
+    Returns
+    -------
+    Layer
+        Closed lines have become polygons, crossings are untangled, anything else is refused.
+    """
+    shapes = layer.shapes()
+    dimension = shapely.get_dimensions(shapes)
+    # The dimension of a collection is that of its largest part: lines only, or points only.
+    layer = layer.refuse(
+        layer.kept & (dimension == 0), "wrong_geometry", "It is a point, not an outline.", "Draw its outline."
+    )
+    layer, shapes = _close_lines(shapes, layer)
+    # Collections are taken apart before untangling, because their polygons may overlap, and what
+    # untangling leaves over is taken off after it.
+    shapes, mixed_in = _only(shapes, "polygon")
+    layer, shapes = _untangle(shapes, layer)
+    shapes, left_over = _only(shapes, "polygon")
+    partial = mixed_in | left_over
+    layer = layer.mend(
+        partial,
+        "parts_dropped",
+        "Lines or points beside the outline were dropped; its polygons are kept.",
+        _MEND_SOURCE,
+        "warning",
+    )
+    flat = layer.kept & (shapely.is_missing(shapes) | ~(shapely.area(shapes) > 0))
+    layer = layer.refuse(
+        flat, "zero_area", "The outline encloses no ground.", "Draw it again, or take it out."
+    )
+    # RFC 7946 winds outer rings counter-clockwise; other formats have rules of their own.
+    if layer.driver in ("GeoJSON", "GeoJSONSeq"):
+        shells = shapely.get_exterior_ring(shapely.get_geometry(shapes, 0))
+        layer = layer.mend(
+            layer.kept & ~shapely.is_ccw(shells),
+            "winding_turned",
+            "The outer ring ran clockwise; it was turned.",
+            "Nothing.",
+        )
+    shapes = shapely.orient_polygons(shapes)
+    shapes[~layer.kept] = None
+    return layer.with_shapes(shapes)
+
+
+def slivers(layer: Layer, least_ft2: float, ground: Ground) -> Layer:
+    """Refuse outlines, and drop parts of outlines, that are smaller than `least_ft2`.
+
+    Parameters
+    ----------
+    layer
+        Valid polygons in the working CRS.
+    least_ft2
+        Rule `outline.sliver_ft2`, ground square feet.
+    ground
+        Foot and elevation.
+
+    Returns
+    -------
+    Layer
+    """
+    shapes = layer.shapes()
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    if not len(parts):
+        return layer
+    bounds = shapely.bounds(parts)
+    crs = layer.crs
+    if crs is None:
+        raise TypeError(f"{layer.label} has no CRS.")
+    planes = local_planes((bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2, crs, ground)
+    area_ft2 = shapely.area(parts) * planes.area_ft2_per_unit2()
+    large = area_ft2 >= least_ft2
+    count = len(shapes)
+    total_ft2 = np.bincount(owner, area_ft2, count)
+    kept_parts = np.bincount(owner, large, count)
+    all_parts = np.bincount(owner, minlength=count)
+    thin = layer.kept & (kept_parts == 0)
+    layer = layer.refuse(
+        thin,
+        "sliver",
+        [f"The outline covers {area:.1f} ft2, less than {least_ft2:g} ft2." for area in total_ft2[thin]],
+        "Take it out, or lower the rule outline.sliver_ft2.",
+    )
+    some = layer.kept & (kept_parts < all_parts)
+    layer = layer.mend(
+        some,
+        "sliver_part_dropped",
+        f"Parts of the outline smaller than {least_ft2:g} ft2 were dropped.",
+        _MEND_SOURCE,
+        "warning",
+    )
+    shapes = _gather(parts[large], owner[large], count, "polygon", shapes, some)
+    shapes[~layer.kept] = None
+    return layer.with_shapes(shapes)
+
+
+def duplicates(layer: Layer, least_iou: float) -> Layer:
+    """Refuse outlines that repeat an earlier one.
+
+    Parameters
+    ----------
+    layer
+        Valid polygons in the working CRS.
+    least_iou
+        Rule `outline.duplicate_iou`: intersection over union from which two are the same.
+
+    Returns
+    -------
+    Layer
+        The first of a group is kept. An exact repeat is a warning, since nothing is lost with it.
+    """
+    shapes = layer.shapes()
+    rows = np.flatnonzero(layer.kept)
+    if rows.size < 2:
+        return layer
+    solid = shapes[rows]
+    later, earlier = shapely.STRtree(solid).query(solid)
+    ordered = earlier < later
+    later, earlier = later[ordered], earlier[ordered]
+    # The overlap of two shapes is at most that of their boxes, and at least `least_iou` times the
+    # larger of them: this leaves a handful of pairs to intersect.
+    area = shapely.area(solid)
+    box = shapely.bounds(solid)
+    width = np.minimum(box[later, 2], box[earlier, 2]) - np.maximum(box[later, 0], box[earlier, 0])
+    depth = np.minimum(box[later, 3], box[earlier, 3]) - np.maximum(box[later, 1], box[earlier, 1])
+    largest = np.maximum(area[later], area[earlier])
+    smallest = np.minimum(area[later], area[earlier])
+    likely = (width * depth >= least_iou * largest) & (smallest >= least_iou * largest)
+    later, earlier = later[likely], earlier[likely]
+    shared = shapely.area(shapely.intersection(solid[later], solid[earlier]))
+    iou = shared / (area[later] + area[earlier] - shared)
+    same = iou >= least_iou
+    later, earlier, iou = later[same], earlier[same], iou[same]
+
+    # In the order of the file, so that a repeat of a refused repeat is judged against what is kept.
+    # The loop runs over pairs of repeats only.
+    first: dict[int, int] = {}
+    share: dict[int, float] = {}
+    for pair in np.lexsort((earlier, later)):
+        one, other = int(later[pair]), int(earlier[pair])
+        if one not in first and other not in first:
+            first[one], share[one] = other, float(iou[pair])
+    if not first:
+        return layer
+    repeat = np.array(sorted(first))
+    original = np.array([first[int(one)] for one in repeat])
+    exact = shapely.equals(solid[repeat], solid[original])
+    action = "Keep one outline; give a second set of facts as a table or as points."
+    for chosen, code, severity, how in (
+        (exact, "duplicate_outline", "warning", "repeats"),
+        (~exact, "overlapping_outline", layer.refusal, "overlaps"),
+    ):
+        mask = np.zeros(len(shapes), dtype=bool)
+        mask[rows[repeat[chosen]]] = True
+        words = [
+            f"The outline {how} {layer.feature[rows[other]]}"
+            + ("" if how == "repeats" else f" by {100 * share[int(one)]:.1f} percent of their union")
+            + ", which is kept."
+            for one, other in zip(repeat[chosen], original[chosen], strict=True)
+        ]
+        layer = layer.refuse(mask, code, words, action, severity)  # type: ignore[arg-type]
+    gone = shapes.copy()
+    gone[~layer.kept] = None
+    return layer.with_shapes(gone)
+
+
+def lines(layer: Layer) -> Layer:
+    """Keep lines with a length; polygons and points are refused.
+
+    Returns
+    -------
+    Layer
+        LineString or MultiLineString in each kept row.
+    """
+    shapes, partial = _only(layer.shapes(), "line")
+    bare = layer.kept & (shapely.is_missing(shapes) | ~(shapely.length(shapes) > 0))
+    layer = layer.refuse(bare, "wrong_geometry", "It is not a line with a length.", "Draw it as a line.")
+    layer = layer.mend(
+        partial,
+        "parts_dropped",
+        "Parts that are not lines were dropped.",
+        "Nothing, if the line looks right.",
+        "warning",
+    )
+    shapes[~layer.kept] = None
+    return layer.with_shapes(shapes)
+
+
+def points(layer: Layer) -> Layer:
+    """Make each kept shape one point: a point inside it where it is larger than one.
+
+    Returns
+    -------
+    Layer
+        Point in each kept row.
+    """
+    shapes = layer.shapes()
+    parts = shapely.get_num_geometries(shapes)
+    single = layer.kept & (parts == 1)
+    shapes = np.where(single, shapely.get_geometry(shapes, 0), shapes)
+    other = layer.kept & (shapely.get_type_id(shapes) != shapely.GeometryType.POINT)
+    shapes[other] = shapely.point_on_surface(shapes[other])
+    layer = layer.mend(
+        other,
+        "point_taken",
+        "It is not a single point; a point inside it was taken.",
+        "Give a point if the place matters.",
+    )
+    shapes[~layer.kept] = None
+    return layer.with_shapes(shapes)
+
+
+def mixed(layer: Layer) -> Layer:
+    """Keep points, lines and polygons alike; polygons are made valid.
+
+    Returns
+    -------
+    Layer
+        Any kind in each kept row, single, multi or collection, valid.
+    """
+    shapes = layer.shapes()
+    solid = shapely.get_dimensions(shapes) == 2
+    layer, shapes = _untangle(shapes, layer, only=solid)
+    flat = layer.kept & (shapely.is_empty(shapes) | (solid & ~(shapely.area(shapes) > 0)))
+    layer = layer.refuse(
+        flat, "zero_area", "The outline encloses no ground.", "Draw it again, or take it out."
+    )
+    still = (shapely.get_dimensions(shapes) == 1) & ~(shapely.length(shapes) > 0)
+    layer = layer.refuse(still, "wrong_geometry", "The line has no length.", "Draw it again, or take it out.")
+    shapes = np.where(shapely.get_dimensions(shapes) == 2, shapely.orient_polygons(shapes), shapes)
+    shapes[~layer.kept] = None
+    return layer.with_shapes(shapes)
+
+
+def _close_lines(shapes: ShapeArray, layer: Layer) -> tuple[Layer, ShapeArray]:
+    """Turn closed lines into polygons and refuse open ones."""
+    linear = layer.kept & (shapely.get_dimensions(shapes) == 1)
+    if not linear.any():
+        return layer, shapes
+    shapes = shapes.copy()
+    # A single ring is taken as it runs, crossings and all; several lines are joined to rings.
+    single = linear & (shapely.get_num_geometries(shapes) == 1)
+    shapes[single] = shapely.get_geometry(shapes[single], 0)
+    ring = single & shapely.is_closed(shapes) & (shapely.get_num_coordinates(shapes) >= 4)
+    if ring.any():
+        coordinates, owner = shapely.get_coordinates(shapes[ring], return_index=True)
+        shapes[ring] = shapely.polygons(shapely.linearrings(coordinates, indices=owner))
+    several = linear & ~single
+    if several.any():
+        shapes[several] = shapely.build_area(shapely.node(shapes[several]))
+    built = several & (shapely.area(shapes) > 0)
+    layer = layer.mend(
+        ring | built, "line_closed", "The outline was a closed line; it was made a polygon.", "Nothing."
+    )
+    layer = layer.refuse(
+        linear & ~ring & ~built,
+        "open_line",
+        "The outline is a line that does not close.",
+        "Close it, or draw it as a polygon.",
+    )
+    return layer, shapes
+
+
+def _untangle(shapes: ShapeArray, layer: Layer, *, only: BoolArray | None = None) -> tuple[Layer, ShapeArray]:
+    """Make crossing rings valid and say where they crossed."""
+    wrong = layer.kept & ~shapely.is_valid(shapes)
+    if only is not None:
+        wrong &= only
+    if not wrong.any():
+        return layer, shapes
+    shapes = shapes.copy()
+    reasons = shapely.is_valid_reason(shapes[wrong])
+    # Flat remains are kept here, so that the next step can log what is not ground.
+    shapes[wrong] = shapely.make_valid(shapes[wrong], method="structure", keep_collapsed=True)
+    layer = layer.mend(
+        wrong,
+        "outline_untangled",
+        [f"The outline was not valid ({reason}); it was untangled." for reason in reasons],
+        _MEND_SOURCE,
+        "warning",
+    )
+    return layer, shapes
+
+
+def _only(shapes: ShapeArray, kind: Literal["polygon", "line"]) -> tuple[ShapeArray, BoolArray]:
+    """Keep one kind of part; say which shapes lost parts and still have some."""
+    dimension = 2 if kind == "polygon" else 1
+    nested = shapely.get_type_id(shapes) == shapely.GeometryType.GEOMETRYCOLLECTION
+    # A multi of one part is that part.
+    alone = ~nested & (shapely.get_type_id(shapes) >= shapely.GeometryType.MULTIPOINT)
+    alone &= shapely.get_num_geometries(shapes) == 1
+    shapes = shapes.copy()
+    shapes[alone] = shapely.get_geometry(shapes[alone], 0)
+    wrong = ~shapely.is_missing(shapes) & ~nested & (shapely.get_dimensions(shapes) != dimension)
+    shapes[wrong] = None
+    if not nested.any():
+        return shapes, np.zeros(len(shapes), dtype=bool)
+    parts, owner = shapely.get_parts(shapes[nested], return_index=True)
+    while (shapely.get_num_geometries(parts) > 1).any() or (
+        shapely.get_type_id(parts) == shapely.GeometryType.GEOMETRYCOLLECTION
+    ).any():
+        parts, inner = shapely.get_parts(parts, return_index=True)
+        owner = owner[inner]
+    fits = shapely.get_dimensions(parts) == dimension
+    count = int(nested.sum())
+    gathered = _gather(
+        parts[fits], owner[fits], count, kind, np.full(count, None, dtype=object), np.ones(count, dtype=bool)
+    )
+    partial = np.zeros(len(shapes), dtype=bool)
+    partial[nested] = (np.bincount(owner, ~fits, count) > 0) & ~shapely.is_missing(gathered)
+    shapes[nested] = gathered
+    return shapes, partial
+
+
+def _gather(
+    parts: ShapeArray,
+    owner: npt.NDArray[np.int64],
+    count: int,
+    kind: Literal["polygon", "line"],
+    default: ShapeArray,
+    replace: BoolArray,
+) -> ShapeArray:
+    """Put parts together again for the rows in `replace`: alone as they are, several as a multi."""
+    result = default.copy()
+    result[replace] = None
+    mine = replace[owner]
+    parts, owner = parts[mine], owner[mine]
+    if not len(parts):
+        return result
+    many = np.bincount(owner, minlength=count)[owner] > 1
+    result[owner[~many]] = parts[~many]
+    if many.any():
+        rows, index = np.unique(owner[many], return_inverse=True)
+        join = shapely.multipolygons if kind == "polygon" else shapely.multilinestrings
+        result[rows] = join(parts[many], indices=index)
+    return result

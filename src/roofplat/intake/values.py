@@ -1,0 +1,295 @@
+"""Turn a column of whatever a file holds into a typed column in house units.
+
+In: a column as it was read, the house field it fills, its unit, the rulebook.
+Out: `Typed`: the values, missing where nothing usable stood, and the faults found.
+
+A value that cannot be understood is left out and named, never guessed at.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from roofplat.errors import RuleError
+from roofplat.intake.layer import BoolArray
+from roofplat.rules import Rulebook
+from roofplat.tables import ATTRIBUTES
+
+__all__ = ["Fault", "Typed", "as_str", "booleans", "clean_keys", "dates", "numbers", "text", "typed"]
+
+_MISSING = ("", "nan", "null", "none", "<null>", "<na>", "nat")
+_YES = ("yes", "y", "true", "t", "1", "1.0")
+_NO = ("no", "n", "false", "f", "0", "0.0")
+_DATE = r"^\d{4}(?:[-/]\d{1,2}(?:[-/]\d{1,2}(?:[T ].*)?)?)?$"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Values that were left out: which, why, and what to do; `why` is one for all or one for each."""
+
+    mask: BoolArray
+    code: str
+    why: str | list[str]
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """A typed column and what was wrong with it."""
+
+    cells: pd.Series[Any]
+    faults: tuple[Fault, ...] = ()
+
+
+def text(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Return stripped text; empty cells and words for nothing are missing.
+
+    Examples
+    --------
+    >>> text(pd.Series([" 12 Elm St ", "", None, 7.0])).tolist()
+    ['12 Elm St', <NA>, <NA>, '7']
+    """
+    if pd.api.types.is_float_dtype(values.dtype):
+        whole = values.notna() & (values == np.floor(values)) & (values.abs() < 1e15)
+        words = values.astype("string").mask(whole, values.where(whole).astype("Int64").astype("string"))
+    elif values.dtype == object:
+        # Nested values become text; a number in a column of mixed kinds loses its idle ".0".
+        words = values.map(_word, na_action="ignore").astype("string")
+    else:
+        words = values.astype("string")
+    words = words.str.strip()
+    return words.mask(words.str.lower().isin(_MISSING))
+
+
+def clean_keys(values: pd.Series[Any]) -> pd.Series[Any]:
+    """Return ids as text that compares alike in every file: stripped, `123.0` as `123`.
+
+    Examples
+    --------
+    >>> clean_keys(pd.Series([" 123.0", "00417", 5.0, None])).tolist()
+    ['123', '00417', '5', <NA>]
+    """
+    return text(values).str.replace(r"^(-?\d+)\.0+$", r"\1", regex=True)
+
+
+def numbers(values: pd.Series[Any]) -> tuple[pd.Series[Any], pd.Series[Any]]:
+    """Return finite numbers, and which cells hold something that is not one.
+
+    Examples
+    --------
+    >>> good, bad = numbers(pd.Series(["12", "12 ft", "", "n/a", "inf"]))
+    >>> good.tolist(), bad.tolist()
+    ([12.0, nan, nan, nan, nan], [False, True, False, True, True])
+    """
+    if pd.api.types.is_numeric_dtype(values.dtype) and not pd.api.types.is_bool_dtype(values.dtype):
+        found = values.astype("Float64").astype("float64")
+        stated = found.notna()
+    else:
+        words = text(values)
+        stated = words.notna()
+        found = pd.to_numeric(words.astype(object).where(stated, None), errors="coerce").astype("float64")
+    usable = pd.Series(np.isfinite(found.to_numpy()), index=values.index)
+    return found.where(usable), (stated & ~usable).astype(bool)
+
+
+def booleans(values: pd.Series[Any]) -> tuple[pd.Series[Any], pd.Series[Any]]:
+    """Return yes/no values, and which cells hold neither.
+
+    Examples
+    --------
+    >>> good, bad = booleans(pd.Series(["Yes", "0", "maybe", None]))
+    >>> good.tolist(), bad.tolist()
+    ([True, False, <NA>, <NA>], [False, False, True, False])
+    """
+    words = text(values).str.lower()
+    yes, no = words.isin(_YES), words.isin(_NO)
+    found = pd.Series(pd.NA, index=values.index, dtype="boolean").mask(yes, True).mask(no, False)
+    return found, (words.notna() & ~yes & ~no).astype(bool)
+
+
+def dates(values: pd.Series[Any]) -> tuple[pd.Series[Any], pd.Series[Any]]:
+    """Return ISO dates (a year or a year and month stand for their first day), and what is none.
+
+    Examples
+    --------
+    >>> good, bad = dates(pd.Series(["2019-05-01", "1987", "5/1/2019"]))
+    >>> good.dt.strftime("%Y-%m-%d").tolist(), bad.tolist()
+    (['2019-05-01', '1987-01-01', nan], [False, False, True])
+    """
+    if pd.api.types.is_datetime64_any_dtype(values.dtype):
+        moments = pd.to_datetime(values, utc=True).dt.tz_localize(None)
+        return moments.astype("datetime64[ms]"), pd.Series(False, index=values.index)
+    words = text(values)
+    shaped = words.str.match(_DATE).fillna(False).astype(bool)
+    iso = words.where(shaped).str.replace("/", "-").astype(object)
+    moments = pd.to_datetime(iso.where(shaped, None), format="ISO8601", errors="coerce", utc=True)
+    found = moments.dt.tz_localize(None).astype("datetime64[ms]")
+    return found, (words.notna() & found.isna()).astype(bool)
+
+
+def typed(values: pd.Series[Any], field: str, rules: Rulebook, *, factor: float = 1.0) -> Typed:
+    """Type one column.
+
+    Parameters
+    ----------
+    values
+        The column as read, shape (n,).
+    field
+        A key of `tables.ATTRIBUTES`, or `date`, `kind`, `note`, `voltage_kv`.
+    rules
+        Ranges `intake.range.*`, roof families.
+    factor
+        House units in one unit of the column.
+
+    Returns
+    -------
+    Typed
+        Values with the dtype of the table, same index.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> metres = pd.Series(["3", "n/a"])
+    >>> typed(metres, "height_ft", load_rulebook(), factor=1 / 0.3048).cells.round(2).tolist()
+    [9.84, nan]
+    """
+    dtype = _dtype(field)
+    if dtype == "boolean":
+        found, bad = booleans(values)
+        return Typed(found, _fault(bad, "wrong_type", "it is not yes or no", "Write yes or no."))
+    if dtype == "datetime64[ms]":
+        found, bad = dates(values)
+        late = (found > pd.Timestamp.now() + pd.Timedelta(days=1)).astype(bool)
+        return Typed(
+            found.mask(late),
+            (
+                *_fault(
+                    bad, "wrong_type", "it is not a date", "Write the date as 2024-05-31, or the year alone."
+                ),
+                *_fault(late, "out_of_range", "it lies in the future", "Write the date it was seen."),
+            ),
+        )
+    if dtype in ("float64", "Int64"):
+        return _typed_number(values, field, rules, factor, whole=dtype == "Int64")
+    if field == "roof_family":
+        return _typed_family(values, rules)
+    if field == "bearing_walls":
+        return _typed_walls(values)
+    column = ATTRIBUTES.get(field)
+    if column is not None and column.allowed:
+        words = text(values)
+        known = words.str.lower().str.replace(r"[\s-]+", "_", regex=True)
+        bad = (known.notna() & ~known.isin(column.allowed)).astype(bool)
+        why = f"it is none of {', '.join(column.allowed)}"
+        return Typed(as_str(known.mask(bad)), _fault(bad, "unknown_value", why, "Write one of those words."))
+    return Typed(as_str(text(values)))
+
+
+def _typed_number(
+    values: pd.Series[Any], field: str, rules: Rulebook, factor: float, *, whole: bool
+) -> Typed:
+    found, bad = numbers(values)
+    if field == "year_built":
+        # A full date says the year as well.
+        moments, _ = dates(values.where(bad))
+        years = moments.dt.year.astype("float64")
+        found, bad = found.where(found.notna(), years), bad & years.isna()
+    found = found * factor
+    faults = [
+        *_fault(bad, "wrong_type", "it is not a number", "Write the number alone, without unit or words.")
+    ]
+    if whole:
+        broken = (found.notna() & (found != np.floor(found))).astype(bool)
+        faults += _fault(broken, "wrong_type", "it is not a whole number", "Write a whole number.")
+        found = found.mask(broken)
+    low, high = _limits(field, rules)
+    if field == "year_built":
+        high = min(high, float(pd.Timestamp.now().year + 1))
+    outside = ((found < low) | (found > high)).astype(bool)
+    if np.isfinite([low, high]).any():
+        unit = (ATTRIBUTES[field].unit if field in ATTRIBUTES else "kV").replace("year", "")
+        why = f"it is outside {low:g} to {high:g} {unit}".rstrip()
+        faults += _fault(outside, "out_of_range", why, f"Mend it, or widen the rule intake.range.{field}.")
+    found = found.mask(outside)
+    if field == "framing_axis_deg":
+        found = found % 180.0  # a beam has no front
+    return Typed(found.astype("Int64") if whole else found, tuple(faults))
+
+
+def _typed_family(values: pd.Series[Any], rules: Rulebook) -> Typed:
+    words = text(values)
+    plain = words.str.lower().str.replace(r"[\s-]+", "_", regex=True)
+    by_label = {family.label.lower().replace(" ", "_"): key for key, family in rules.families.items()}
+    found = plain.replace(by_label)
+    bad = (found.notna() & ~found.isin(list(rules.families))).astype(bool)
+    hints = {
+        word: "the nearest are " + ", ".join(get_close_matches(word, rules.families, n=3, cutoff=0.3))
+        if get_close_matches(word, rules.families, n=1, cutoff=0.3)
+        else "the families are " + ", ".join(rules.families)
+        for word in found[bad].unique()
+    }
+    why = [f"it is no roof family; {hints[word]}" for word in found[bad]]
+    # `unknown` claims nothing, so that it cannot outdo another source.
+    known = found.mask(bad | (found == "unknown").fillna(False))
+    return Typed(
+        as_str(known),
+        _fault(bad, "unknown_roof_family", why, "Use an id from families.toml, or unknown."),
+    )
+
+
+def _typed_walls(values: pd.Series[Any]) -> Typed:
+    words = text(values).str.replace(r"[\s,;/+&-]+", "", regex=True)
+    every = (words.str.lower() == "all").fillna(False).astype(bool)
+    sides = words.str.upper()
+    lettered = sides.str.match(r"^[ABCD]{1,4}$").fillna(False).astype(bool)
+    bad = (words.notna() & ~every & ~lettered).astype(bool)
+    found = sides.mask(every, "all").mask(bad)
+    return Typed(
+        as_str(found),
+        _fault(bad, "wrong_type", "it names no walls", "Write all, or side letters such as AC."),
+    )
+
+
+def _limits(field: str, rules: Rulebook) -> tuple[float, float]:
+    rule_id = f"intake.range.{field}"
+    if rule_id not in rules.rules:
+        return -np.inf, np.inf
+    limits = rules.numbers(rule_id)
+    if len(limits) != 2 or limits[0] > limits[1]:
+        raise RuleError(
+            f"Rule {rule_id} is {limits}, but it takes two numbers, the low one first: change it."
+        )
+    return limits[0], limits[1]
+
+
+def _dtype(field: str) -> str:
+    extra: Mapping[str, str] = {"date": "datetime64[ms]", "voltage_kv": "float64"}
+    return ATTRIBUTES[field].dtype if field in ATTRIBUTES else extra.get(field, "str")
+
+
+def _fault(mask: pd.Series[Any], code: str, why: str | list[str], action: str) -> tuple[Fault, ...]:
+    found = mask.to_numpy(dtype=bool)
+    return (Fault(found, code, why, action),) if found.any() else ()
+
+
+def as_str(words: pd.Series[Any]) -> pd.Series[Any]:
+    """Give text the dtype of the tables, missing staying missing."""
+    plain = words.astype(object).where(words.notna(), None)
+    return pd.Series(plain.to_numpy(dtype=object), index=words.index, dtype="str")
+
+
+def _word(value: object) -> str:
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
+    if isinstance(value, (dict, list)):
+        return json.dumps(value, ensure_ascii=False, default=str)
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)

@@ -1,0 +1,251 @@
+"""What is repairable is repaired and logged, what is not is refused and logged, nothing is lost."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from roofplat.district import District
+from roofplat.intake import Inputs, read_inputs
+from roofplat.rules import Rulebook
+
+
+def _write(path: Path, shapes: list[object], **columns: list[object]) -> Path:
+    gpd.GeoDataFrame(columns, geometry=shapes, crs="EPSG:32613").to_file(path, layer="roofs")
+    return path
+
+
+def _rows(inputs: Inputs) -> list[tuple[str, str, str]]:
+    return list(inputs.problems[["feature", "code", "severity"]].itertuples(index=False, name=None))
+
+
+def test_bow_tie_keeps_its_ground(tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]) -> None:
+    x, y = geo.EAST, geo.NORTH
+    tie = shapely.Polygon([(x, y), (x + 20, y + 20), (x + 20, y), (x, y + 20)])
+    inputs = read(_write(tmp_path / "t.gpkg", [tie], building_id=["tie"]))
+    assert _rows(inputs) == [("tie", "outline_untangled", "warning")]
+    assert "Self-intersection" in inputs.problems["message"].iloc[0]
+    # Two triangles of 20 m base and 10 m height.
+    assert inputs.footprints.area.tolist() == pytest.approx([200.0])
+    assert inputs.footprints.is_valid.all()
+
+
+def test_spike_is_dropped_and_logged(
+    tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    x, y = geo.EAST, geo.NORTH
+    collection = shapely.GeometryCollection(
+        [geo.square(0), geo.square(1), shapely.LineString([(x, y), (x, y + 90)])]
+    )
+    inputs = read(_write(tmp_path / "t.gpkg", [collection], building_id=["g"]))
+    assert _rows(inputs) == [("g", "parts_dropped", "warning")]
+    assert inputs.footprints.geom_type.tolist() == ["MultiPolygon"]
+    assert inputs.footprints.area.tolist() == pytest.approx([800.0])
+
+
+def test_overlapping_polygons_of_a_collection_become_valid(
+    tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    shape = shapely.GeometryCollection(
+        [geo.square(0), shapely.transform(geo.square(0), lambda xy: xy + np.array([10.0, 0.0]))]
+    )
+    inputs = read(_write(tmp_path / "t.gpkg", [shape], building_id=["g"]))
+    assert inputs.footprints.is_valid.all()
+    # Structure-wise union of 20 by 20 and the same moved by 10.
+    assert inputs.footprints.area.tolist() == pytest.approx([600.0])
+
+
+def test_lines(tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]) -> None:
+    outer, inner = geo.square(0).exterior, geo.square(0).buffer(-5).exterior
+    shapes = [
+        geo.square(1).exterior,
+        shapely.MultiLineString([outer, inner]),
+        shapely.LineString(geo.square(2).exterior.coords[:-1]),
+        shapely.Point(geo.EAST, geo.NORTH),
+    ]
+    inputs = read(_write(tmp_path / "t.gpkg", shapes, building_id=["ring", "rings", "open", "dot"]))
+    assert _rows(inputs) == [
+        ("dot", "wrong_geometry", "error"),
+        ("ring", "line_closed", "info"),
+        ("rings", "line_closed", "info"),
+        ("open", "open_line", "error"),
+    ]
+    assert inputs.footprints["building_id"].tolist() == ["ring", "rings"]
+    # The second is a court of 10 by 10 in a square of 20.
+    assert inputs.footprints.area.tolist() == pytest.approx([400.0, 300.0])
+
+
+def test_null_empty_and_heights(tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]) -> None:
+    shapes = [None, shapely.Polygon(), shapely.force_3d(geo.square(0), 7.0)]
+    inputs = read(_write(tmp_path / "t.gpkg", shapes, building_id=["a", "b", "c"]))
+    assert _rows(inputs) == [
+        ("a", "null_geometry", "error"),
+        ("b", "empty_geometry", "error"),
+        ("c", "height_dropped", "info"),
+    ]
+    assert not inputs.footprints.has_z.any()
+
+
+def test_coordinates_that_are_no_numbers(
+    tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    x, y = geo.EAST, geo.NORTH
+    with np.errstate(invalid="ignore"):
+        holes = [
+            shapely.Polygon([(x, y), (x + 20, y), (np.nan, y + 20), (x, y)]),
+            shapely.Polygon([(x, y), (x + 20, y), (np.inf, y + 20), (x, y)]),
+            geo.square(0),
+        ]
+    inputs = read(_write(tmp_path / "t.gpkg", holes, building_id=["a", "b", "c"]))
+    assert [row[:2] for row in _rows(inputs)] == [
+        ("a", "unfinite_coordinates"),
+        ("b", "unfinite_coordinates"),
+    ]
+    assert inputs.footprints["building_id"].tolist() == ["c"]
+
+
+def test_winding_is_turned_and_logged_where_a_standard_sets_it(
+    draw: Callable[..., Path], tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    inputs = read(draw(geo.feature(geo.polygon(geo.ring(0)[::-1]), building_id="w")))
+    assert _rows(inputs) == [("w", "winding_turned", "info")]
+    assert shapely.is_ccw(inputs.footprints.geometry.exterior.array).all()
+    # Shapefiles wind the other way by their own rule: nothing to report.
+    assert read(_write(tmp_path / "t.gpkg", [geo.square(0).reverse()], building_id=["w"])).problems.empty
+
+
+def test_slivers_are_measured_in_ground_feet(
+    tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    x, y = geo.EAST, geo.NORTH
+    # 30 ft2 are 2.787 m2 on the ground and 2.785 m2 on this map, whose scale is 0.9996 here.
+    just, short = shapely.box(x, y, x + 1, y + 2.786), shapely.box(x + 50, y, x + 51, y + 2.784)
+    flat = shapely.box(x + 90, y, x + 95, y)
+    partly = shapely.MultiPolygon([geo.square(3), shapely.box(x, y + 90, x + 1, y + 91)])
+    inputs = read(
+        _write(
+            tmp_path / "t.gpkg", [just, short, flat, partly], building_id=["just", "short", "flat", "part"]
+        )
+    )
+    assert inputs.footprints["building_id"].tolist() == ["just", "part"]
+    assert [row for row in _rows(inputs) if row[1] != "outline_untangled"] == [
+        ("flat", "zero_area", "error"),
+        ("short", "sliver", "error"),
+        ("part", "sliver_part_dropped", "warning"),
+    ]
+    assert inputs.footprints.geom_type.tolist() == ["Polygon", "Polygon"]
+
+
+def test_repeats_keep_the_first(tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]) -> None:
+    first = geo.square(0)
+    near = shapely.transform(first, lambda xy: xy + np.array([0.1, 0.0]))  # shares 19.9 of 20.1 m: 0.990
+    far = shapely.transform(first, lambda xy: xy + np.array([0.5, 0.0]))  # 19.5 of 20.5 m: 0.951
+    same = shapely.Polygon(np.roll(np.array(first.exterior.coords[:-1]), 1, axis=0))
+    inputs = read(_write(tmp_path / "t.gpkg", [first, near, far, same], building_id=["a", "b", "c", "d"]))
+    assert inputs.footprints["building_id"].tolist() == ["a", "c"]
+    assert _rows(inputs) == [("d", "duplicate_outline", "warning"), ("b", "overlapping_outline", "error")]
+    assert "overlaps a by 99.0 percent" in inputs.problems["message"].iloc[1]
+
+
+def test_a_chain_of_repeats_is_judged_against_what_is_kept(
+    tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    # Each shares 0.985 with the one before, the third only 0.970 with the first.
+    chain = [
+        shapely.transform(geo.square(0), lambda xy, d=d: xy + np.array([d, 0.0])) for d in (0.0, 0.15, 0.3)
+    ]
+    inputs = read(_write(tmp_path / "t.gpkg", chain, building_id=["a", "b", "c"]))
+    assert inputs.footprints["building_id"].tolist() == ["a", "c"]
+
+
+def test_ids(tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]) -> None:
+    shapes = [None, *(geo.square(column) for column in range(5))]
+    ids = ["7", "7", "7.0", " 7-2 ", None, "7"]
+    inputs = read(_write(tmp_path / "t.gpkg", shapes, building_id=ids))
+    # The refused first row does not take the id away from the second; 7-2 is somebody's own.
+    assert inputs.footprints["building_id"].tolist() == ["7", "7-3", "7-2", "roofs-5", "7-4"]
+    assert _rows(inputs) == [
+        ("", "ids_made", "info"),
+        ("7 (row 1)", "null_geometry", "error"),
+        ("7 (row 3)", "duplicate_id", "warning"),
+        ("7 (row 6)", "duplicate_id", "warning"),
+    ]
+    assert inputs.problems["layer"].unique().tolist() == ["t.gpkg:roofs"]
+
+
+def test_ids_of_a_number_column_are_whole(
+    tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    path = _write(tmp_path / "t.gpkg", [geo.square(0), geo.square(1)], number=[101.0, 102.0])
+    assert read({"file": path, "id": "number"}).footprints["building_id"].tolist() == ["101", "102"]
+
+
+# Rings a hand could draw in a square of 2 by 2 thousandths of a degree, closed or not.
+_steps = st.integers(0, 20).map(lambda step: step / 10_000)
+_rings = st.lists(st.tuples(_steps, _steps), min_size=0, max_size=9)
+_closing = st.booleans()
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(rings=st.lists(st.tuples(_rings, _closing), min_size=1, max_size=6))
+def test_whatever_is_drawn_is_kept_valid_or_refused(
+    rings: list[tuple[list[tuple[float, float]], bool]], tmp_path: Path, rules: Rulebook
+) -> None:
+    """read = kept + refused, every kept outline is sound, every refused one has its error row."""
+    sound = [(-0.001, -0.001), (-0.0002, -0.001), (-0.0002, -0.0002), (-0.001, -0.001)]
+    drawn = [[*points, points[0]] if closing and points else points for points, closing in rings]
+    features = [
+        {
+            "type": "Feature",
+            "properties": {"building_id": f"r{number}"},
+            "geometry": {
+                "type": "Polygon",
+                "coordinates": [[[-105.0 + x, 39.7 + y] for x, y in points]],
+            },
+        }
+        for number, points in enumerate([sound, *drawn])
+    ]
+    path = tmp_path / "drawn.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    district = District(name="law", folder=tmp_path, footprints={"file": path})
+    inputs = read_inputs(district, rules)
+    (line,) = inputs.counts.to_dict("records")
+    kept = inputs.footprints
+    assert line["read"] == len(features)
+    assert line["kept"] == len(kept)
+    assert line["read"] == line["kept"] + line["refused"]
+    assert kept.is_valid.all()
+    assert not kept.is_empty.any()
+    assert set(kept.geom_type) <= {"Polygon", "MultiPolygon"}
+    assert (kept.area > 0).all()
+    refusals = inputs.problems[
+        (inputs.problems["severity"] == "error") | (inputs.problems["code"] == "duplicate_outline")
+    ]
+    named = {f"r{number}" for number in range(len(features))}
+    assert set(kept["building_id"]) | set(refusals["feature"]) == named
+    assert set(kept["building_id"]).isdisjoint(refusals["feature"])
+    assert len(refusals) == line["refused"]
+
+
+def test_order_of_other_rows_changes_nothing(
+    tmp_path: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    shapes = [geo.square(column, row) for column in range(4) for row in range(3)]
+    ids = [f"b{number:02}" for number in range(12)]
+    forward = read(_write(tmp_path / "f.gpkg", shapes, building_id=ids)).footprints
+    backward = read(_write(tmp_path / "b.gpkg", shapes[::-1], building_id=ids[::-1])).footprints
+    pd.testing.assert_frame_equal(
+        pd.DataFrame(forward.drop(columns="geometry")),
+        pd.DataFrame(backward.drop(columns="geometry")).iloc[::-1].reset_index(drop=True),
+    )
+    assert shapely.equals_exact(forward.geometry.array, backward.geometry.array[::-1], 0.0).all()
