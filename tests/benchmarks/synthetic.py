@@ -23,9 +23,7 @@ _PLOT_FT = 260.0
 _ORIGIN = (480_000.0, 4_400_000.0)
 
 
-def synthetic_roofs(
-    count: int, seed: int = 7
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
+def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Make roofs, streets and obstacles.
 
     Parameters
@@ -64,7 +62,7 @@ def synthetic_roofs(
     for places, made in polygons:
         geometry[places] = made
 
-    roofs = pd.DataFrame({name: pd.NA for name in TABLES["roofs"].columns}, index=np.arange(count))
+    roofs = pd.DataFrame(dict.fromkeys(TABLES["roofs"].columns, pd.NA), index=np.arange(count))
     identity = pd.Series(np.arange(count)).astype(str).str.zfill(7)
     roofs["building_id"] = "S" + identity
     roofs["section_id"] = "S" + identity + "/1"
@@ -89,9 +87,7 @@ def synthetic_roofs(
     return table, streets, _obstacles(table, y, west, east, random)
 
 
-def _shape_corners(
-    shape: np.ndarray, length: np.ndarray, width: np.ndarray
-) -> dict[int, np.ndarray]:
+def _shape_corners(shape: np.ndarray, length: np.ndarray, width: np.ndarray) -> dict[int, np.ndarray]:
     """Corners of a rectangle, an L and a U of the given size about the origin, in feet."""
     x0, x1 = -length / 2, length / 2
     y0, y1 = -width / 2, width / 2
@@ -112,7 +108,9 @@ def _shape_corners(
         ],
     }
     del shape
-    return {kind: np.stack([np.stack(corner, axis=-1) for corner in ring], axis=1) for kind, ring in rings.items()}
+    return {
+        kind: np.stack([np.stack(corner, axis=-1) for corner in ring], axis=1) for kind, ring in rings.items()
+    }
 
 
 def _obstacles(
@@ -121,9 +119,7 @@ def _obstacles(
     chosen = np.arange(0, len(roofs), 5)
     centre = shapely.get_coordinates(shapely.point_on_surface(roofs.geometry.to_numpy()[chosen]))
     half = random.uniform(3.0, 6.0, chosen.size) * _FOOT_M
-    units = shapely.box(
-        centre[:, 0] - half, centre[:, 1] - half, centre[:, 0] + half, centre[:, 1] + half
-    )
+    units = shapely.box(centre[:, 0] - half, centre[:, 1] - half, centre[:, 0] + half, centre[:, 1] + half)
     shift = 9.0 * _FOOT_M
     lights = shapely.box(
         centre[:, 0] - half + shift, centre[:, 1] - half, centre[:, 0] + half + shift, centre[:, 1] + half

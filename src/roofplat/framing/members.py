@@ -240,10 +240,7 @@ def lay_out_grid(
     with np.errstate(invalid="ignore"):
         count = np.ceil((extent - _END_FT) / spacing) - 1
     count = np.where(np.isfinite(count), np.maximum(count, 0), 0).astype(np.int64)
-    if start == "centred":
-        first = (low + high) / 2 - (count - 1) * spacing / 2
-    else:
-        first = low + spacing
+    first = (low + high) / 2 - (count - 1) * spacing / 2 if start == "centred" else low + spacing
     usable = count > 0
     return Grid(np.where(usable, first, 0.0), np.where(usable, spacing, 1.0), count)
 

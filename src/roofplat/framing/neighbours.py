@@ -10,7 +10,6 @@ Wall coordinates: s runs along the wall from its first corner, t straight out fr
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt

@@ -239,7 +239,9 @@ def find_ladder_spots(
     base_north = tip_north + sine * setback_ft[section]
     foothold_u, foothold_v = frames.uv(tip_east + cosine * landing, tip_north - sine * landing, section)
 
-    bad = _in_boxes(foothold_u, foothold_v, section, obstacles.grown(rules.number("obstacle.clear_ft")), count)
+    bad = _in_boxes(
+        foothold_u, foothold_v, section, obstacles.grown(rules.number("obstacle.clear_ft")), count
+    )
     bad |= _in_boxes(
         foothold_u,
         foothold_v,

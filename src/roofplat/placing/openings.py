@@ -170,9 +170,7 @@ def cut_steps(strips: Strips) -> CutSteps:
     which = opening[owner]
     along = is_parallel[owner]
     on_head = (kind == "head_cut")[owner]
-    v_at = strips.v_start[which] + (strips.v_finish - strips.v_start)[which] * (
-        number / strips.parts[which]
-    )
+    v_at = strips.v_start[which] + (strips.v_finish - strips.v_start)[which] * (number / strips.parts[which])
     u_across = np.where(on_head, strips.u_head[which], strips.u_base[which])
     return CutSteps(
         opening=opening,

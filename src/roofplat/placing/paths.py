@@ -120,9 +120,7 @@ def find_ways(
     edge_number = np.full(frames.outlines.section.size, -1, dtype=np.int64)
     edge_number[edges] = np.arange(edges.size)
     wanted = np.flatnonzero(has_bay[tip_section])
-    foot_edge, foot_at, foot_gap = _feet_of_tips(
-        frames, tip_section[wanted], tip_u[wanted], tip_v[wanted]
-    )
+    foot_edge, foot_at, foot_gap = _feet_of_tips(frames, tip_section[wanted], tip_u[wanted], tip_v[wanted])
     cross_beam, cross_purlin = _crossings(beam_runs, purlin_runs, count)
 
     node_u = [frames.u0[edges], beam_runs.low, beam_runs.high, purlin_runs.position, purlin_runs.position]
@@ -322,9 +320,7 @@ def _blocked(
     return marked(segment[hit], tail.size)
 
 
-def _at_bay(
-    u: FloatArray, v: FloatArray, section: IntArray, bay: Boxes, count: int
-) -> npt.NDArray[np.bool_]:
+def _at_bay(u: FloatArray, v: FloatArray, section: IntArray, bay: Boxes, count: int) -> npt.NDArray[np.bool_]:
     node, box = pair_up(section, bay.section, count)
     at = (
         (u[node] >= bay.u_low[box] - _AT_FT)

@@ -6,7 +6,7 @@ Out: `Plan`: the tables of the standing plan, and the sections with method and s
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,18 +15,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from pyproj import Transformer
 
 from roofplat.framing import Framing
 from roofplat.framing.members import Runs, SectionFrames
 from roofplat.framing.neighbours import Views
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, first_of_equals, pair_up
-from roofplat.framing.walls import Walls
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
 from roofplat.placing.ladders import Reach, find_ladder_spots, line_clearance_ft, working_reach
-from roofplat.placing.openings import Strips, opening_strips
+from roofplat.placing.openings import opening_strips
 from roofplat.placing.paths import find_ways
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside
@@ -95,7 +93,7 @@ def place_plans(
     *,
     wind_from_deg: float,
     wind_basis: str,
-    progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
 ) -> Plan:
     """Place the standing plan of every building.
 
@@ -111,8 +109,8 @@ def place_plans(
         The rulebook in force.
     wind_from_deg, wind_basis
         The scenario's wind, and `given`, `prevailing` or `assumed`.
-    progress
-        Called with the number of sections done and n after each chunk.
+    workers
+        Threads that work on chunks of sections; the plan does not depend on their number.
 
     Returns
     -------
@@ -122,14 +120,14 @@ def place_plans(
     """
     roofs = roofs.reset_index(drop=True)
     setting, fire_problems = _read_setting(framing, roofs, obstacles, fires, rules, wind_from_deg)
-    sheets = Sheets()
-    done = np.zeros(framing.frames.count, dtype=bool)
-    refusal = why_no_cut(framing, setting.planned, setting.can_cut, rules)
-    for rows in chunks(framing.frames.count, _CHUNK):
-        _place_chunk(framing, setting, rows, rules, sheets, refusal)
-        done[rows] = True
-        if progress is not None:
-            progress(int(rows.stop), framing.frames.count)
+    refusal = why_no_cut(framing, setting.planned, setting.can_cut)
+
+    def place(rows: slice) -> Sheets:
+        return _place_chunk(framing, setting, rows, rules, refusal[rows])
+
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        sheets = Sheets.joined(list(pool.map(place, chunks(framing.frames.count, _CHUNK))))
+    refusal = sheets.column("refusals", "code")
     tables, problems = write_plan(
         framing,
         sheets,
@@ -186,9 +184,7 @@ def _read_setting(
 
     axis_sure = (framing.sections["axis_basis"] != "doubtful").to_numpy(dtype=bool)
     wide = np.minimum(frames.u_high - frames.u_low, frames.v_high - frames.v_low)
-    can_cut = (
-        planned & framing.panelized & axis_sure & (wide >= rules.number("member.least_section_ft"))
-    )
+    can_cut = planned & framing.panelized & axis_sure & (wide >= rules.number("member.least_section_ft"))
     family = roofs["roof_family"].fillna("unknown")
     first_method = family.map({key: (*entry.methods, "")[0] for key, entry in rules.families.items()})
     louver = (
@@ -324,10 +320,9 @@ def _place_chunk(
     setting: _Setting,
     rows: slice,
     rules: Rulebook,
-    sheets: Sheets,
     refusal: npt.NDArray[np.object_],
-) -> None:
-    """Place everything for one run of sections and put it on the sheets."""
+) -> Sheets:
+    """Place everything for one run of sections."""
     frames = framing.frames.rows(rows)
     walls = framing.wall_runs.rows(rows)
     wall_rows = slice(framing.wall_runs.start[rows.start], framing.wall_runs.start[rows.stop])
@@ -346,9 +341,7 @@ def _place_chunk(
     no_bay = setting.can_cut[rows] & (first < 0)
     has_bay = np.flatnonzero(first >= 0)
     bay = first[has_bay]
-    first_cell = Boxes(
-        has_bay, bays.u_low[bay], bays.u_high[bay], bays.v_low[bay], bays.v_high[bay]
-    )
+    first_cell = Boxes(has_bay, bays.u_low[bay], bays.u_high[bay], bays.v_low[bay], bays.v_high[bay])
     first_opening = Boxes(
         has_bay,
         first_cell.u_low + hanger,
@@ -396,13 +389,12 @@ def _place_chunk(
     leads[spots.section[is_first]] = np.flatnonzero(is_first)
     has_ladder = leads >= 0
     has_path = has_ladder & ways.found[leads] if spots.section.size else has_ladder
-    refusal[rows][no_bay] = "no_clear_bay"
-    refusal[rows][(first >= 0) & ~has_ladder] = "no_wall_reachable"
-    refusal[rows][(first >= 0) & has_ladder & ~has_path] = "no_path"
-    refusal[rows][setting.planned[rows] & (setting.reach.apparatus[rows] == "out_of_reach") & (first >= 0)] = (
-        "out_of_reach"
-    )
-    first = np.where(refusal[rows] == "", first, -1)
+    refusal = refusal.copy()
+    refusal[no_bay] = "no_clear_bay"
+    refusal[(first >= 0) & ~has_ladder] = "no_wall_reachable"
+    refusal[(first >= 0) & has_ladder & ~has_path] = "no_path"
+    refusal[(first >= 0) & (setting.reach.apparatus[rows] == "out_of_reach")] = "out_of_reach"
+    first = np.where(refusal == "", first, -1)
 
     nowhere = np.full(frames.count, np.nan)
     foothold_u, foothold_v = nowhere.copy(), nowhere.copy()
@@ -457,7 +449,10 @@ def _place_chunk(
         fire_u=fire_u,
         fire_v=fire_v,
     )
+    sheets = Sheets()
     sheets.add(frames, rows.start, wall_rows.start, spots, ways, strips, trenches, checks, has_opening)
+    sheets.put("refusals", code=refusal)
+    return sheets
 
 
 def _views_of(views: Views, walls: slice) -> Views:

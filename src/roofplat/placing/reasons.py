@@ -14,7 +14,6 @@ import numpy.typing as npt
 
 from roofplat.framing import Framing
 from roofplat.placing.ladders import WISHES
-from roofplat.rules import Rulebook
 
 __all__ = ["NO_CUT", "compass_point", "compose", "ladder_reasons", "why_no_cut"]
 
@@ -50,7 +49,7 @@ _MET = {
 
 
 def why_no_cut(
-    framing: Framing, planned: npt.NDArray[np.bool_], can_cut: npt.NDArray[np.bool_], rules: Rulebook
+    framing: Framing, planned: npt.NDArray[np.bool_], can_cut: npt.NDArray[np.bool_]
 ) -> npt.NDArray[np.object_]:
     """The reason why no cut is drawn, before any placing; empty where one may be.
 
@@ -60,8 +59,6 @@ def why_no_cut(
         n sections.
     planned, can_cut
         Shape (n,).
-    rules
-        The rulebook, for families.
 
     Returns
     -------
@@ -83,9 +80,7 @@ def why_no_cut(
     ).astype(object)
 
 
-def compose(
-    parts: list[npt.NDArray[Any]], sentence: Callable[..., str]
-) -> npt.NDArray[np.object_]:
+def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> npt.NDArray[np.object_]:
     """Make one sentence for each row, composing each different one once.
 
     Parameters

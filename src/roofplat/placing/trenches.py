@@ -173,10 +173,27 @@ def find_trenches(
         if not chosen.size:
             break
         left[chosen] = False
-        strip = _strips(frames, section[chosen], along_beam[chosen], sign[chosen], position[chosen], middle[chosen], width, clear)
+        strip = _strips(
+            frames,
+            section[chosen],
+            along_beam[chosen],
+            sign[chosen],
+            position[chosen],
+            middle[chosen],
+            width,
+            clear,
+        )
         good, detail = _accept(
-            frames, walls, strip, obstacles, rules,
-            nonbearing=nonbearing, fire_u=fire_u, fire_v=fire_v, tip_u=tip_u, tip_v=tip_v,
+            frames,
+            walls,
+            strip,
+            obstacles,
+            rules,
+            nonbearing=nonbearing,
+            fire_u=fire_u,
+            fire_v=fire_v,
+            tip_u=tip_u,
+            tip_v=tip_v,
         )
         done = strip["section"][good]
         left[np.isin(section, done)] = False
@@ -188,9 +205,7 @@ def find_trenches(
         return Trenches(*(values[order] for values in columns), refused=refused)
     nothing = np.empty(0)
     whole = np.empty(0, dtype=np.int64)
-    return Trenches(
-        whole, np.empty(0, dtype=bool), *[nothing] * 6, whole, *[nothing] * 3, refused=refused
-    )
+    return Trenches(whole, np.empty(0, dtype=bool), *[nothing] * 6, whole, *[nothing] * 3, refused=refused)
 
 
 def _opening_span(openings: Boxes, count: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -264,9 +279,7 @@ def _accept(
     section, along_beam, sign = strip["section"], strip["along_beam"], strip["sign"]
     low_ends, high_ends = strip["low_ends"], strip["high_ends"]
     # Both long edges end on the same two edges: the strip is a plain four-sided piece.
-    good = np.all(strip["low_edges"] == strip["high_edges"], axis=1) & np.all(
-        strip["low_edges"] >= 0, axis=1
-    )
+    good = np.all(strip["low_edges"] == strip["high_edges"], axis=1) & np.all(strip["low_edges"] >= 0, axis=1)
     low_ends, high_ends = np.nan_to_num(low_ends), np.nan_to_num(high_ends)
 
     box_low = np.minimum(low_ends[:, 0], high_ends[:, 0])

@@ -32,14 +32,26 @@ __all__ = ["Sheets", "write_plan"]
 
 _APPARATUS = ("ground_ladder", "aerial", "out_of_reach")
 # Refusals that a planner can do something about become problem rows.
-_REPORTED = ("axis_doubtful", "section_too_small", "no_clear_bay", "no_wall_reachable", "out_of_reach", "no_path")
+_TRENCH_RULES = (
+    "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
+)
+_REPORTED = ("axis_doubtful", "section_too_small", "no_clear_bay", "out_of_reach", "no_path")
 
 
 class Sheets:
-    """Columns of the plan's tables, filled chunk by chunk; `column` joins them."""
+    """Columns of the plan's tables, in the parts in which they were placed."""
 
     def __init__(self) -> None:
         self._parts: dict[str, list[npt.NDArray[Any]]] = {}
+
+    @classmethod
+    def joined(cls, many: list[Sheets]) -> Sheets:
+        """The sheets of all chunks as one, in their order."""
+        result = cls()
+        for sheets in many:
+            for name, parts in sheets._parts.items():
+                result._parts.setdefault(name, []).extend(parts)
+        return result
 
     def put(self, table: str, **columns: npt.NDArray[Any]) -> None:
         """Append a chunk's columns to a table."""
@@ -234,8 +246,17 @@ def write_plan(
     ids = framing.sections[["building_id", "section_id"]]
     tables = {
         "sections": _sections(
-            framing, to_lonlat, refusal, planned, fire_u, fire_v, fire_given, louver, suspended,
-            wind_from_deg, wind_basis,
+            framing,
+            to_lonlat,
+            refusal,
+            planned,
+            fire_u,
+            fire_v,
+            fire_given,
+            louver,
+            suspended,
+            wind_from_deg,
+            wind_basis,
         ),
         "ladders": _ladders(framing, sheets, ids, to_lonlat, reach),
         "paths": _paths(framing, sheets, ids),
@@ -244,7 +265,7 @@ def write_plan(
         "trenches": _trenches(framing, sheets, ids, to_lonlat, rules),
         "cuts": _cuts(framing, sheets, ids, rules),
     }
-    return tables, _problems(framing, sheets, ids, refusal, planned)
+    return tables, _problems(sheets, ids, refusal, planned)
 
 
 def _rows(ids: pd.DataFrame, section: npt.NDArray[Any]) -> pd.DataFrame:
@@ -272,7 +293,9 @@ def _sections(
     why = np.array([NO_CUT.get(code, "") for code in refusal], dtype=object)
     why = np.where(refusal != "", refusal + ": " + why, why)
     why[cut & ~louver] = "fold_back: the first method of the family, and nothing speaks against it"
-    why[cut & louver] = "center_rafter_louver: the panels are the early, heavy kind, or the family asks for it"
+    why[cut & louver] = (
+        "center_rafter_louver: the panels are the early, heavy kind, or the family asks for it"
+    )
     why[cut & louver & suspended] = "center_rafter_louver: something hangs from the roof"
     sections = framing.sections.assign(
         planned=planned,
@@ -461,7 +484,9 @@ def _trenches(
 
     def rule_ids(along_beam: int) -> str:
         del along_beam
-        return "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
+        return (
+            "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
+        )
 
     percent = np.round(sheets.column("trenches", "saved_share") * 100).astype(int)
     frame = _rows(ids, section)
@@ -472,7 +497,7 @@ def _trenches(
     frame["from_fire_ft"] = sheets.column("trenches", "from_fire_ft")
     frame["saves_deg"] = saves
     frame["usng"] = usng(lon, lat)
-    frame["rules"] = compose([along_beam.astype(int)], rule_ids)
+    frame["rules"] = _TRENCH_RULES
     frame["why"] = compose([along_beam.astype(int), percent], sentence)
     table: gpd.GeoDataFrame = conform(
         "trenches", gpd.GeoDataFrame(frame, geometry=shapely.polygons(corners), crs=framing.sections.crs)
@@ -539,7 +564,6 @@ def _trench_cuts(
 
 
 def _problems(
-    framing: Framing,
     sheets: Sheets,
     ids: pd.DataFrame,
     refusal: npt.NDArray[np.object_],
@@ -567,18 +591,17 @@ def _problems(
             "Look for a second way off on site.",
         ),
     ]
-    for code in _REPORTED:
-        if code != "no_wall_reachable":
-            rows.append(
-                problem_rows(
-                    "placing",
-                    ids["section_id"][refusal == code],
-                    code,
-                    "info",
-                    f"No cut is drawn: {NO_CUT[code]}.",
-                    "Survey the roof, or accept that there is no planned cut.",
-                )
-            )
+    rows += [
+        problem_rows(
+            "placing",
+            ids["section_id"][refusal == code],
+            code,
+            "info",
+            f"No cut is drawn: {NO_CUT[code]}.",
+            "Survey the roof, or accept that there is no planned cut.",
+        )
+        for code in _REPORTED
+    ]
     refused = sheets.column("refused_trenches", "code")
     for code, words in REFUSALS.items():
         if code != "no_opening":
