@@ -50,6 +50,8 @@ class Family:
     purlin_spacing_ft: float | None = None
     rafter_spacing_ft: float | None = None
     methods: tuple[str, ...] = ()
+    alert: str = ""
+    """A few words for the premise note."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,184 @@
+"""Take the inventory of a district: who says what of which roof.
+
+In: `Inputs` as the intake hands them on, the rules in force, what a foot is.
+Out: `Inventory`: buildings, roof sections, obstacles, fire spots, every fact with its source,
+    the problems found on the way, and the counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from roofplat import tables
+from roofplat.errors import CrsError
+from roofplat.ground import Ground, local_planes
+from roofplat.intake.inputs import AttributeRecords, Inputs
+from roofplat.inventory._shared import combine_problems
+from roofplat.inventory.buildings import dispatch_areas, make_buildings
+from roofplat.inventory.facts import collect_facts, known_values, reduce_facts, survey_dates
+from roofplat.inventory.joins import Match, join_by_footprint, join_by_key, join_by_parcel, join_by_point
+from roofplat.inventory.obstacles import place_fires, place_obstacles
+from roofplat.inventory.roofs import divide_roofs, make_roofs, mark_suspended_loads
+from roofplat.rules import Rulebook
+
+__all__ = ["Inventory", "take_inventory"]
+
+
+@dataclass(frozen=True, slots=True)
+class Inventory:
+    """Everything known of the roofs of a district; geometry in the working CRS.
+
+    buildings, roofs, obstacles, facts
+        The tables of those names.
+    fires
+        `building_id`, `geometry` (Point inside the building); one a building.
+    problems
+        `TABLES["problems"]`: what this room found. The intake's are in `Inputs.problems`.
+    counts
+        One row for each attribute source and for drawn sections, fire walls, obstacles and fire
+        spots where there are any: `source`, `records`, `joined`, `unmatched`;
+        records = joined + unmatched.
+    """
+
+    buildings: gpd.GeoDataFrame
+    roofs: gpd.GeoDataFrame
+    obstacles: gpd.GeoDataFrame
+    fires: gpd.GeoDataFrame
+    facts: pd.DataFrame
+    problems: pd.DataFrame
+    counts: pd.DataFrame
+
+
+def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory:
+    """Join every source to the buildings and settle what is known of each roof.
+
+    The order of rows in the inputs does not matter: buildings come out by id (text order),
+    sections by building and part, obstacles by id.
+
+    Parameters
+    ----------
+    inputs
+        The layers of one district, all in `inputs.working_crs`.
+    rules
+        The rulebook in force.
+    ground
+        Foot and elevation.
+
+    Returns
+    -------
+    Inventory
+        Every footprint is in `buildings` once; every record, drawn section, fire wall, obstacle
+        and fire spot is joined or has a row in `problems`. Overhead lines join no building and
+        need no row.
+
+    Raises
+    ------
+    CrsError
+        A layer is not in the working CRS.
+    """
+    _check_crs(inputs)
+    footprints = inputs.footprints.sort_values("building_id", ignore_index=True)
+    centre = shapely.centroid(np.asarray(footprints.geometry.array, dtype=object))
+    planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), inputs.working_crs, ground)
+    ft2_per_unit2 = planes.area_ft2_per_unit2()
+
+    matches = [_join(footprints, source, rules, ground) for source in inputs.attributes]
+    loose, impossible = collect_facts(
+        footprints, inputs.attributes, [match.pairs for match in matches], rules
+    )
+    ids = footprints["building_id"].to_numpy(dtype=object)
+    reduced, conflicts = reduce_facts(loose, ids, rules)
+    known = known_values(reduced, len(footprints))
+    surveyed, surveyed_on = survey_dates(reduced, len(footprints))
+
+    pieces = divide_roofs(footprints, inputs.sections, inputs.fire_walls, ft2_per_unit2, rules)
+    roofs, owner = make_roofs(pieces, footprints, inputs.sections, known, ft2_per_unit2, rules)
+    obstacles, stray = place_obstacles(footprints, inputs.obstacles)
+    roofs = mark_suspended_loads(roofs, obstacles)
+    fires, idle_fires = place_fires(footprints, inputs.fires)
+    area_name, outside = dispatch_areas(footprints, inputs.areas)
+    buildings = make_buildings(
+        footprints, known, roofs, owner, surveyed, surveyed_on, area_name, ft2_per_unit2, rules
+    )
+
+    problems = combine_problems(
+        [
+            *(match.problems for match in matches),
+            impossible,
+            conflicts,
+            pieces.problems,
+            stray,
+            idle_fires,
+            outside,
+        ]
+    )
+    problems = problems.sort_values(["layer", "code", "feature", "message"], ignore_index=True)
+    bases = np.array(tables.BASES, dtype=object)
+    facts = reduced.assign(
+        building_id=pd.Series(ids[reduced["building"].to_numpy()], dtype="str"),
+        basis=pd.Series(bases[reduced["basis"].to_numpy()], dtype="str"),
+    )
+    counts = [
+        (source.source.name, len(source.frame), match.pairs["record"].nunique())
+        for source, match in zip(inputs.attributes, matches, strict=True)
+    ]
+    counts += [
+        (name, records, joined)
+        for name, records, joined in (
+            ("sections", len(inputs.sections), pieces.sections_used),
+            ("fire_walls", len(inputs.fire_walls), pieces.fire_walls_used),
+            ("obstacles", len(obstacles), int(obstacles["building_id"].notna().sum())),
+            ("fires", len(inputs.fires), len(fires)),
+        )
+        if records
+    ]
+    return Inventory(
+        buildings=buildings,
+        roofs=tables.conform("roofs", roofs),
+        obstacles=obstacles,
+        fires=fires,
+        facts=tables.conform("facts", facts),
+        problems=tables.conform("problems", problems),
+        counts=_count_frame(counts),
+    )
+
+
+def _join(footprints: gpd.GeoDataFrame, records: AttributeRecords, rules: Rulebook, ground: Ground) -> Match:
+    name = records.source.name
+    match records.source.how:
+        case "key":
+            return join_by_key(footprints, records.frame, name)
+        case "points":
+            return join_by_point(footprints, records.frame, name, rules, ground)
+        case "parcels":
+            return join_by_parcel(footprints, records.frame, name, rules)
+        case "footprints":
+            return join_by_footprint(footprints, records.frame, name, rules)
+
+
+def _count_frame(counts: list[tuple[str, int, int]]) -> pd.DataFrame:
+    frame = pd.DataFrame(counts, columns=["source", "records", "joined"])
+    frame["source"] = frame["source"].astype("str")
+    frame[["records", "joined"]] = frame[["records", "joined"]].astype("int64")
+    frame["unmatched"] = frame["records"] - frame["joined"]
+    return frame
+
+
+def _check_crs(inputs: Inputs) -> None:
+    """Raise where geopandas would only warn."""
+    layers = {
+        name: getattr(inputs, name)
+        for name in ("footprints", "areas", "obstacles", "sections", "fire_walls", "fires")
+    }
+    for name, layer in layers.items():
+        if len(layer) and layer.crs != inputs.working_crs:
+            theirs = layer.crs.name if layer.crs else "no CRS"
+            raise CrsError(
+                f"The layer {name} is in {theirs}, the district works in {inputs.working_crs.name}; "
+                "bring it into that CRS first."
+            )
