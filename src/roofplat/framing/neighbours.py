@@ -16,7 +16,7 @@ import numpy.typing as npt
 import shapely
 
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, pair_up, sums
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, pair_up, sums
 from roofplat.framing.walls import Walls
 from roofplat.rules import Rulebook
 
@@ -228,17 +228,7 @@ def _collect_views(
 
 def _has_reflex_corner(walls: Walls, count: int) -> npt.NDArray[np.bool_]:
     """True for a section whose own walls can stand in front of each other."""
-    # Walls are sorted by ring, so a wall whose end is not the next one's start closes its ring.
-    closes = np.ones(walls.section.size, dtype=bool)
-    closes[:-1] = (walls.east1[:-1] != walls.east0[1:]) | (walls.north1[:-1] != walls.north0[1:])
-    ring_first = np.flatnonzero(np.r_[True, closes[:-1]])
-    following = np.arange(1, walls.section.size + 1)
-    following[closes] = ring_first
-    # The roof is on the right: a turn to the left is a reflex corner.
-    turn = (walls.azimuth_deg[following] - walls.azimuth_deg + 180.0) % 360.0 - 180.0
-    return (sums((turn < 0).astype(float), walls.section, count) > 0) | (
-        sums((~walls.shell).astype(float), walls.section, count) > 0
-    )
+    return marked(walls.section[~walls.convex_end | ~walls.shell], count)
 
 
 def _under_another(

@@ -41,6 +41,8 @@ class Walls:
         Direction of the wall, 0 up to 360.
     outward_deg
         Direction away from the roof.
+    convex_start, convex_end
+        True where the building's corner at that end points outward.
     """
 
     section: IntArray
@@ -53,6 +55,8 @@ class Walls:
     length_ft: FloatArray
     azimuth_deg: FloatArray
     outward_deg: FloatArray
+    convex_start: npt.NDArray[np.bool_]
+    convex_end: npt.NDArray[np.bool_]
 
     def rows(self, rows: slice) -> Walls:
         """The same for a run of sections, without copying."""
@@ -68,6 +72,8 @@ class Walls:
             length_ft=self.length_ft[walls],
             azimuth_deg=self.azimuth_deg[walls],
             outward_deg=self.outward_deg[walls],
+            convex_start=self.convex_start[walls],
+            convex_end=self.convex_end[walls],
         )
 
 
@@ -127,6 +133,10 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     section = section_of_ring[kept_ring]
     d_east, d_north = (end - point).T
     azimuth = np.degrees(np.arctan2(d_east, d_north)) % 360.0
+    # The roof is on the right: a turn to the right is a corner that points outward.
+    convex_end = (azimuth[following_kept] - azimuth + 180.0) % 360.0 - 180.0 > 0
+    convex_start = np.empty_like(convex_end)
+    convex_start[following_kept] = convex_end
     return Walls(
         section=section,
         start=offsets(np.bincount(section, minlength=outlines.count)),
@@ -138,6 +148,8 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
         length_ft=np.hypot(d_east, d_north),
         azimuth_deg=azimuth,
         outward_deg=(azimuth - 90.0) % 360.0,
+        convex_start=convex_start,
+        convex_end=convex_end,
     )
 
 

@@ -136,7 +136,7 @@ def lay_out_bays(
     np.add.at(parity, row_start[straddles] + cell + (crossing >= centre), 1)
 
     near = obstacles.grown(rules.number("obstacle.clear_ft"))
-    near = near.where(wanted[near.section])
+    near = near.at(wanted[near.section])
     first = _cell(frames.beams, near.v_low, near.section)
     last = _cell(frames.beams, near.v_high, near.section)
     box, step = expand(last - first + 1)

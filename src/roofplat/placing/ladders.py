@@ -262,7 +262,11 @@ def find_ladder_spots(
     )
 
     fire_distance = np.hypot(foothold_u - fire_u[section], foothold_v - fire_v[section])
-    corner = np.minimum(along, walls.length_ft[wall] - along)
+    # A corner that points inward is a pocket between two wings, not a strong point in the open.
+    corner = np.minimum(
+        np.where(walls.convex_start[wall], along, np.inf),
+        np.where(walls.convex_end[wall], walls.length_ft[wall] - along, np.inf),
+    )
     outward = np.radians(walls.outward_deg[wall])
     facing_street = (1 + np.cos(outward - np.radians(street_deg[section]))) / 2
     travel, has_opening = _travel_ft(foothold_u, foothold_v, section, first_opening, count)

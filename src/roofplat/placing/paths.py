@@ -25,15 +25,16 @@ from roofplat.framing.members import Grid, Runs, SectionFrames
 from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
+    expand,
     first_minimum,
     marked,
     offsets,
     pair_up,
 )
-from roofplat.placing.scene import Boxes, touches_box
+from roofplat.placing.scene import Boxes, Segments, touches_box
 from roofplat.rules import Rulebook
 
-__all__ = ["Ways", "find_ways"]
+__all__ = ["Ways", "find_ways", "legs_of"]
 
 # Added to the cost of each foot, times the place west to east (and less, south to north): among
 # equal ways the one farther west, then farther south, is taken.
@@ -64,6 +65,28 @@ class Ways:
     length_ft: FloatArray
     on_bearing_ft: FloatArray
     cost: FloatArray
+
+
+def legs_of(ways: Ways, chosen: IntArray, section: IntArray) -> Segments:
+    """The straight legs of chosen ways.
+
+    Parameters
+    ----------
+    ways
+        All ways.
+    chosen
+        Indices of ways, ascending, shape (c,).
+    section
+        Section of each chosen way, shape (c,).
+
+    Returns
+    -------
+    Segments
+    """
+    legs = np.maximum(np.diff(ways.start)[chosen] - 1, 0)
+    owner, number = expand(legs)
+    point = ways.start[chosen[owner]] + number
+    return Segments(section[owner], ways.u[point], ways.v[point], ways.u[point + 1], ways.v[point + 1])
 
 
 def find_ways(
@@ -236,7 +259,7 @@ def _needed(
     at = end[reflex]
     del start
     low, high = (bay.v_low, bay.v_high) if across == "v" else (bay.u_low, bay.u_high)
-    block = blocks.where(has_bay[blocks.section])
+    block = blocks.at(has_bay[blocks.section])
     block_low, block_high = (block.v_low, block.v_high) if across == "v" else (block.u_low, block.u_high)
     section = np.concatenate(
         [cross_section[reflex], cross_section[reflex], bay.section, bay.section, block.section, block.section]
@@ -312,11 +335,8 @@ def _blocked(
     count: int,
 ) -> npt.NDArray[np.bool_]:
     segment, box = pair_up(section[tail], blocks.section, count)
-    boxes = Boxes(
-        blocks.section[box], blocks.u_low[box], blocks.u_high[box], blocks.v_low[box], blocks.v_high[box]
-    )
     start, end = tail[segment], head[segment]
-    hit = touches_box(u[start], v[start], u[end], v[end], boxes)
+    hit = touches_box(u[start], v[start], u[end], v[end], blocks.at(box))
     return marked(segment[hit], tail.size)
 
 

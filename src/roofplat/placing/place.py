@@ -25,7 +25,7 @@ from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
 from roofplat.placing.ladders import Reach, find_ladder_spots, line_clearance_ft, working_reach
 from roofplat.placing.openings import opening_strips
-from roofplat.placing.paths import find_ways
+from roofplat.placing.paths import find_ways, legs_of
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside
 from roofplat.placing.trenches import find_trenches
@@ -287,7 +287,7 @@ def _obstacle_boxes(
     )
     # What hangs below the deck is not in a walker's way.
     stands = (on_roof["kind"] != "suspended_load").to_numpy(dtype=bool)[which]
-    return boxes, boxes.where(stands)
+    return boxes, boxes.at(stands)
 
 
 def _lines_overhead(
@@ -422,6 +422,7 @@ def _place_chunk(
     )
     openings = strips.boxes()
     has_opening = first >= 0
+    leading = np.flatnonzero(is_first & ways.found)
     trenches = find_trenches(
         frames,
         walls,
@@ -435,6 +436,7 @@ def _place_chunk(
         fire_v=fire_v,
         tip_u=foothold_u,
         tip_v=foothold_v,
+        way=legs_of(ways, leading, spots.section[leading]),
     )
     checks = place_checks(
         frames,

@@ -16,7 +16,7 @@ import shapely
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, first_of_equals, pair_up, sums
 
-__all__ = ["Boxes", "boxes_of", "deepest_point", "inside", "touches_box"]
+__all__ = ["Boxes", "Segments", "boxes_of", "deepest_point", "inside", "touches_box"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +39,26 @@ class Boxes:
             self.v_high + by_ft,
         )
 
-    def where(self, mask: npt.NDArray[np.bool_]) -> Boxes:
-        """The boxes that a mask selects."""
+    def at(self, rows: npt.NDArray[Any]) -> Boxes:
+        """The boxes that a mask or indices select."""
         return Boxes(
-            self.section[mask],
-            self.u_low[mask],
-            self.u_high[mask],
-            self.v_low[mask],
-            self.v_high[mask],
+            self.section[rows],
+            self.u_low[rows],
+            self.u_high[rows],
+            self.v_low[rows],
+            self.v_high[rows],
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Segments:
+    """Straight pieces in section coordinates, sorted by section; shape (s,) each."""
+
+    section: IntArray
+    u0: FloatArray
+    v0: FloatArray
+    u1: FloatArray
+    v1: FloatArray
 
 
 def boxes_of(

@@ -17,9 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.members import Grid, Runs, SectionFrames, scan
-from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, first_of_equals, pair_up
+from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, first_of_equals, marked, pair_up
 from roofplat.framing.walls import Walls
-from roofplat.placing.scene import Boxes
+from roofplat.placing.scene import Boxes, Segments, touches_box
 from roofplat.rules import Rulebook
 
 __all__ = ["REFUSALS", "Trenches", "find_trenches"]
@@ -29,7 +29,7 @@ _ROUNDS = 6
 REFUSALS = {
     "no_opening": "no opening is drawn, so there is nothing to lead",
     "trench_no_room": "no beam or purlin lies far enough from the openings",
-    "trench_no_crossing": "no crossing runs clear from wall to wall and saves enough of the section",
+    "trench_no_crossing": "no crossing runs clear from wall to wall, off the path, and saves enough of the section",
 }
 
 
@@ -86,6 +86,7 @@ def find_trenches(
     fire_v: FloatArray,
     tip_u: FloatArray,
     tip_v: FloatArray,
+    way: Segments,
 ) -> Trenches:
     """Find the trench of each section that has an opening.
 
@@ -105,6 +106,8 @@ def find_trenches(
         True for a wall that no trench may end at, shape (w,).
     fire_u, fire_v, tip_u, tip_v
         Fire spot and first foothold of each section, shape (n,); NaN without a ladder.
+    way
+        Legs of the path from the first ladder: no trench cuts it.
 
     Returns
     -------
@@ -194,7 +197,12 @@ def find_trenches(
             fire_v=fire_v,
             tip_u=tip_u,
             tip_v=tip_v,
+            way=way,
         )
+        # Beside a corner that points inward a strip can be far longer than the member it follows.
+        start_low, start_high, end_low, end_high = detail[4:8]
+        strip_ft = np.abs(end_low + end_high - start_low - start_high) / 2
+        good &= np.abs(strip_ft - length[chosen]) <= 2 * (width + clear)
         done = strip["section"][good]
         left[np.isin(section, done)] = False
         refused[done] = ""
@@ -274,6 +282,7 @@ def _accept(
     fire_v: FloatArray,
     tip_u: FloatArray,
     tip_v: FloatArray,
+    way: Segments,
 ) -> tuple[npt.NDArray[np.bool_], tuple[Any, ...]]:
     """Which strips run clear from wall to wall and save enough, and their columns."""
     section, along_beam, sign = strip["section"], strip["along_beam"], strip["sign"]
@@ -300,6 +309,10 @@ def _accept(
             & (tip_v[section] > keep_off.v_low)
             & (tip_v[section] < keep_off.v_high)
         )
+
+    strip_of, leg = pair_up(section, way.section, frames.count)
+    cut = touches_box(way.u0[leg], way.v0[leg], way.u1[leg], way.v1[leg], boxes.at(strip_of))
+    good &= ~marked(strip_of[cut], section.size)
 
     # The chord on the far side cuts the outline in two; the part to be saved must be without fire.
     far_is_high = sign > 0
