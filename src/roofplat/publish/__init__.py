@@ -1,1 +1,115 @@
-"""To be filled."""
+"""The files of a build: layers, maps, lists, report and record.
+
+In: the tables of all rooms in the working CRS, the district, the rules, the scenario.
+Out: `layers.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.csv`, `problems.csv`,
+    `report.html` and `build.json` in one folder, each whole or not there at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from roofplat.district import District
+from roofplat.ground import Ground
+from roofplat.publish.files import CAUTION, NO_AREA, area_files, whole_file
+from roofplat.publish.geojson import write_area_layers
+from roofplat.publish.layers import write_layers
+from roofplat.publish.lists import write_list
+from roofplat.publish.map import OfflineMap, Wind, write_maps
+from roofplat.publish.record import read_outputs, write_record
+from roofplat.publish.report import write_report
+from roofplat.rules import Rulebook
+
+__all__ = [
+    "CAUTION",
+    "NO_AREA",
+    "OfflineMap",
+    "Wind",
+    "area_files",
+    "whole_file",
+    "write_area_layers",
+    "write_layers",
+    "write_list",
+    "write_maps",
+    "write_outputs",
+    "write_record",
+    "write_report",
+]
+
+_AREA_FILE = re.compile(r"areas/[a-z0-9-]+\.(html|geojson)")
+
+
+def write_outputs(
+    tables: Mapping[str, pd.DataFrame],
+    *,
+    district: District,
+    rules: Rulebook,
+    ground: Ground,
+    counts: Mapping[str, pd.DataFrame],
+    as_of: datetime.date,
+    out: Path,
+    scenario: Mapping[str, Any],
+) -> list[Path]:
+    """Write every file of a build.
+
+    Parameters
+    ----------
+    tables
+        Frames by the names of `tables.TABLES`, `buildings` at least, and `streets`, `areas`,
+        `stations` with `name` and `geometry`; all in one working CRS.
+    district, rules, ground
+        What the build was asked for.
+    counts
+        What was read, joined and refused: title to frame.
+    as_of
+        The date on which ages were counted.
+    out
+        The folder of the build; made when it is missing.
+    scenario
+        `wind_from_deg` (degrees from true north) and `wind_basis`; an empty one shows no wind.
+
+    Returns
+    -------
+    list of Path
+        The files written, in order; `build.json` last. Files of dispatch areas that an earlier
+        build in this folder wrote and this one did not are removed: a stale plan misleads.
+
+    Raises
+    ------
+    DistrictFileError
+        The folder cannot be written.
+    """
+    wind = None
+    if scenario.get("wind_from_deg") is not None:
+        wind = Wind(float(scenario["wind_from_deg"]), str(scenario.get("wind_basis") or "assumed"))
+    record = out / "build.json"
+    earlier = read_outputs(record)
+    written = [write_layers(tables, out / "layers.gpkg")]
+    written += write_maps(tables, title=district.name, rules=rules, ground=ground, wind=wind, out=out)
+    written += write_area_layers(tables, out / "areas")
+    written += [
+        write_list(tables[name], out / f"{name}.csv") for name in ("ranking", "problems") if name in tables
+    ]
+    shared: dict[str, Any] = {
+        "district": district,
+        "rules": rules,
+        "ground": ground,
+        "counts": counts,
+        "as_of": as_of,
+        "wind": wind,
+    }
+    written.append(write_report(tables, **shared, path=out / "report.html"))
+    names = [path.relative_to(out).as_posix() for path in written]
+    written.append(write_record(tables, **shared, outputs=names, path=record))
+    for name in earlier:
+        if name not in names and _AREA_FILE.fullmatch(name):
+            with contextlib.suppress(OSError):
+                (out / name).unlink()
+    return written

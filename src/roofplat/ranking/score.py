@@ -305,7 +305,7 @@ def _poor_access(ids: pd.Index, tables: Mapping[str, Any], rules: Rulebook) -> t
 def _stale_information(
     buildings: pd.DataFrame, rules: Rulebook, as_of: datetime.date
 ) -> tuple[FloatArray, Words]:
-    days = np.datetime64(as_of, "D") - buildings["surveyed_on"].to_numpy(dtype="datetime64[D]")
+    days: Any = np.datetime64(as_of, "D") - buildings["surveyed_on"].to_numpy(dtype="datetime64[D]")
     years = np.maximum(days / np.timedelta64(1, "D") / _DAYS_A_YEAR, 0.0)
     never = np.isnan(years)
     value = np.where(never, 1.0, np.minimum(years / _full(rules, "ranking.stale_full_years"), 1.0))

@@ -1,0 +1,134 @@
+"""Files that appear whole or not at all, their names, and the caution they carry.
+
+In: a wanted path; names of dispatch areas as people write them.
+Out: a temporary path beside it that takes its place when all is written; safe file names.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import tempfile
+import unicodedata
+from collections.abc import Iterable, Iterator
+from importlib import resources
+from pathlib import Path
+
+from roofplat.errors import DistrictFileError
+
+__all__ = ["CAUTION", "NO_AREA", "area_files", "asset", "whole_file", "write_whole"]
+
+CAUTION = (
+    "An aid for pre-incident planning and training. What is found on arrival, the department's "
+    "procedures and the local code outrank it. A standing plan assumes its fire spot and wind; "
+    "what is dashed or marked inferred or assumed has not been seen by anyone."
+)
+NO_AREA = "No dispatch area"
+"""Name of the group of buildings that lie in no dispatch area: they get files as well."""
+
+_LONGEST_STEM = 60
+# Device names that one operating system reserves, whatever the extension.
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)")
+
+
+@contextlib.contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Give a temporary path in the same folder; rename it to `path` when the block ends well.
+
+    Parameters
+    ----------
+    path
+        Where the file shall appear; its folder is made when it is missing.
+
+    Yields
+    ------
+    Path
+        A path that does not exist yet, with the same ending, in a folder of its own beside
+        `path`. When the block raises, it and the folder go, and `path` stays as it was.
+
+    Raises
+    ------
+    DistrictFileError
+        The folder or the file cannot be written.
+
+    Examples
+    --------
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with whole_file(folder / "list.csv") as beside:
+    ...     _ = beside.write_text("a,b")
+    >>> [entry.name for entry in folder.iterdir()]
+    ['list.csv']
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        # A folder, not a file: some drivers write journals beside the file they make.
+        workshop = tempfile.TemporaryDirectory(prefix=".writing-", dir=path.parent)
+    except OSError as error:
+        raise DistrictFileError(_cannot_write(path, error)) from None
+    with workshop as folder:
+        beside = Path(folder) / path.name
+        yield beside
+        try:
+            os.replace(beside, path)  # noqa: PTH105  the one call that is atomic everywhere
+        except OSError as error:
+            raise DistrictFileError(_cannot_write(path, error)) from None
+
+
+def write_whole(path: Path, content: str | bytes) -> Path:
+    """Write text (UTF-8, line feeds as given) or bytes in one piece; see `whole_file`.
+
+    Examples
+    --------
+    >>> write_whole(Path(tempfile.mkdtemp()) / "a" / "note.txt", "Side A").read_text()
+    'Side A'
+    """
+    with whole_file(path) as beside:
+        try:
+            beside.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+        except OSError as error:
+            raise DistrictFileError(_cannot_write(path, error)) from None
+    return path
+
+
+def area_files(names: Iterable[str]) -> dict[str, str]:
+    """Give each dispatch area a file name without its ending.
+
+    Letters and digits of ASCII stay, in lower case; everything else becomes a hyphen. Names that
+    come out alike get -2, -3 ... in the order of the names.
+
+    Examples
+    --------
+    >>> area_files(["North Side", "../../etc", "north-side", "???"])
+    {'../../etc': 'etc', '???': 'area', 'North Side': 'north-side', 'north-side': 'north-side-2'}
+    """
+    stems: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in sorted(set(names)):
+        ascii_name = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+        stem = re.sub(r"[^a-z0-9]+", "-", ascii_name)[:_LONGEST_STEM].strip("-") or "area"
+        if _RESERVED.fullmatch(stem):
+            stem = f"area-{stem}"
+        number = 1
+        candidate = stem
+        while candidate in taken:
+            number += 1
+            candidate = f"{stem}-{number}"
+        taken.add(candidate)
+        stems[name] = candidate
+    return stems
+
+
+def asset(name: str) -> str:
+    """Read one of the package's own page parts as text.
+
+    Examples
+    --------
+    >>> "</html>" in asset("page.html.j2")
+    True
+    """
+    return resources.files("roofplat.publish").joinpath("assets", name).read_text("utf-8")
+
+
+def _cannot_write(path: Path, error: OSError) -> str:
+    return f"{path} cannot be written ({error.strerror}); choose another folder with --out."

@@ -1,0 +1,117 @@
+"""One GeoJSON file for each dispatch area: its buildings and what is planned on them.
+
+In: the tables in the working CRS.
+Out: `areas/<area>.geojson`, RFC 7946: longitude and latitude on WGS 84, exterior rings counter-
+    clockwise, 7 decimals (about 1 cm), a bounding box, no `crs` member.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from roofplat.publish.files import CAUTION, NO_AREA, area_files, write_whole
+
+__all__ = ["PLAN_LAYERS", "area_names", "write_area_layers"]
+
+PLAN_LAYERS = (
+    "sections",
+    "walls",
+    "members",
+    "obstacles",
+    "ladders",
+    "paths",
+    "checks",
+    "openings",
+    "cuts",
+    "trenches",
+)
+_DECIMALS = 7
+
+
+def area_names(tables: Mapping[str, pd.DataFrame]) -> list[str]:
+    """Name every dispatch area, and `NO_AREA` at the end when a building lies in none.
+
+    Examples
+    --------
+    >>> area_names({"buildings": pd.DataFrame({"dispatch_area": pd.Series(["2", None, "1"], dtype="str")})})
+    ['1', '2', 'No dispatch area']
+    """
+    of_buildings = tables["buildings"]["dispatch_area"]
+    names = set(of_buildings.dropna())
+    if "areas" in tables:
+        names |= set(tables["areas"]["name"].dropna())
+    return sorted(names) + ([NO_AREA] if of_buildings.isna().any() else [])
+
+
+def write_area_layers(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
+    """Write one FeatureCollection for each dispatch area.
+
+    Parameters
+    ----------
+    tables
+        At least `buildings`; the plan tables where there are any. Working CRS.
+    folder
+        Where the files go; a file is named after its area, see `files.area_files`.
+
+    Returns
+    -------
+    list of Path
+        One for each area, in the order of the names. A feature's property `layer` names its table.
+
+    Raises
+    ------
+    DistrictFileError
+        A file cannot be written.
+    """
+    names = area_names(tables)
+    stems = area_files(names)
+    area_of = tables["buildings"].set_index("building_id")["dispatch_area"].fillna(NO_AREA)
+    layers = {name: tables[name] for name in ("buildings", *PLAN_LAYERS) if name in tables}
+    areas = {layer: frame["building_id"].map(area_of) for layer, frame in layers.items()}
+    written = []
+    for name in names:
+        # One area at a time: the text of a whole district would not fit beside its tables.
+        coded = [_features(frame.loc[areas[layer] == name], layer) for layer, frame in layers.items()]
+        text = _collection(
+            name, [line for lines, _ in coded for line in lines], np.concatenate([b for _, b in coded])
+        )
+        written.append(write_whole(folder / f"{stems[name]}.geojson", text))
+    return written
+
+
+def _features(frame: gpd.GeoDataFrame, layer: str) -> tuple[list[str], np.ndarray]:
+    """Write each row as the text of a GeoJSON feature; with its bounds."""
+    if frame.empty:
+        return [], np.empty((0, 4))
+    shapes = frame.geometry.to_crs("EPSG:4326").to_numpy()
+    shapes = shapely.transform(shapes, lambda degrees: np.round(degrees, _DECIMALS))
+    shapes = shapely.orient_polygons(shapes, exterior_cw=False)
+    properties = pd.DataFrame(frame.drop(columns="geometry"))
+    for column in properties.select_dtypes("datetime").columns:
+        properties[column] = properties[column].dt.strftime("%Y-%m-%d")
+    properties.insert(0, "layer", layer)
+    # Split at line feeds alone: inside a value they are escaped, other line separators are not.
+    lines = properties.to_json(orient="records", lines=True, force_ascii=False).split("\n")[: len(frame)]
+    geometry = pd.Series(shapely.to_geojson(shapes), dtype=object).fillna("null")
+    text = (
+        '{"type":"Feature","geometry":' + geometry + ',"properties":' + pd.Series(lines, dtype=object) + "}"
+    )
+    return text.tolist(), shapely.bounds(shapes).reshape(-1, 4)
+
+
+def _collection(name: str, features: list[str], bounds: np.ndarray) -> str:
+    head: dict[str, Any] = {"type": "FeatureCollection", "name": name, "caution": CAUTION}
+    if len(bounds):
+        west, south = np.nanmin(bounds[:, :2], axis=0).tolist()
+        east, north = np.nanmax(bounds[:, 2:], axis=0).tolist()
+        head |= {"bbox": [west, south, east, north]}
+    start = json.dumps(head, ensure_ascii=False)[:-1]
+    return start + ', "features": [\n' + ",\n".join(features) + "\n]}\n"

@@ -1,0 +1,117 @@
+"""The GeoPackage with every layer of a district, in its working CRS.
+
+In: the tables, and the frames `streets`, `areas`, `stations`.
+Out: `layers.gpkg`, one layer a table, empty tables included; the same input gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+
+from roofplat.publish.files import CAUTION, whole_file
+from roofplat.tables import TABLES
+
+__all__ = ["PLACES", "PLACE_KINDS", "write_layers"]
+
+PLACES = ("streets", "areas", "stations")
+PLACE_KINDS = {"streets": "MultiLineString", "areas": "MultiPolygon", "stations": "Point"}
+# `roofs` is what the inventory hands to framing; `sections` and `facts` hold the same for readers.
+_INNER = ("roofs",)
+# GeoPackage stores the time of the last change; a fixed one keeps equal input equal in bytes.
+_LAST_CHANGE = "2000-01-01T00:00:00.000Z"
+
+
+def write_layers(tables: Mapping[str, pd.DataFrame], path: Path) -> Path:
+    """Write all tables into one GeoPackage.
+
+    Parameters
+    ----------
+    tables
+        Frames by the names of `tables.TABLES`, and `streets`, `areas`, `stations` with `name` and
+        `geometry`, all in one working CRS. Missing ones are left out.
+    path
+        The file to write.
+
+    Returns
+    -------
+    Path
+        `path`. Polygons and lines that may come in several parts are stored as multi-parts; layers
+        of more than one kind of geometry are declared as `GEOMETRY`; `problems` and `facts` have
+        none. Dates are stored as dates.
+
+    Raises
+    ------
+    DistrictFileError
+        The file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from roofplat.tables import empty
+    >>> path = write_layers({"paths": empty("paths", "EPSG:32613")}, Path(tempfile.mkdtemp()) / "layers.gpkg")
+    >>> pyogrio.list_layers(path).tolist()
+    [['paths', 'LineString']]
+    """
+    with whole_file(path) as beside, _fixed_clock():
+        for name in (*(name for name in TABLES if name not in _INNER), *PLACES):
+            if name in tables:
+                _write_layer(tables[name], name, beside)
+    return path
+
+
+def _write_layer(frame: pd.DataFrame, name: str, path: Path) -> None:
+    frame = frame.reset_index(drop=True)
+    for column in frame.select_dtypes("datetime").columns:
+        frame[column] = frame[column].astype("date32[pyarrow]")
+    if not isinstance(frame, gpd.GeoDataFrame):
+        pyogrio.write_dataframe(
+            frame, path, layer=name, driver="GPKG", use_arrow=True, layer_metadata={"caution": CAUTION}
+        )
+        return
+    kind = PLACE_KINDS.get(name) or _stored_kind(TABLES[name].geometry)
+    if kind.startswith("Multi"):
+        frame = frame.set_geometry(gpd.GeoSeries(_in_parts(frame.geometry.to_numpy(), kind), crs=frame.crs))
+    pyogrio.write_dataframe(
+        frame,
+        path,
+        layer=name,
+        driver="GPKG",
+        geometry_type=kind,
+        use_arrow=True,
+        layer_metadata={"caution": CAUTION},
+    )
+
+
+def _stored_kind(kinds: tuple[str, ...]) -> str:
+    if len(kinds) == 1:
+        return kinds[0]
+    return "MultiPolygon" if set(kinds) == {"Polygon", "MultiPolygon"} else "Unknown"
+
+
+def _in_parts(shapes: np.ndarray, kind: str) -> np.ndarray:
+    """Wrap single parts so that a layer holds one kind of geometry."""
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    make = shapely.multipolygons if kind == "MultiPolygon" else shapely.multilinestrings
+    wrapped = np.full(len(shapes), None, dtype=object)
+    if len(parts):
+        made = np.asarray(make(parts, indices=owner))
+        wrapped[np.unique(owner)] = made[np.unique(owner)]
+    return wrapped
+
+
+@contextlib.contextmanager
+def _fixed_clock() -> Iterator[None]:
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _LAST_CHANGE})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})

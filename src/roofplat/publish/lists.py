@@ -1,0 +1,64 @@
+"""The lists that open in a spreadsheet: the ranking and the problems.
+
+In: a table.
+Out: a CSV file, UTF-8, whose text cells no spreadsheet takes for a formula.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+
+from roofplat.publish.files import whole_file
+
+__all__ = ["write_list"]
+
+# Lines end as RFC 4180 has it; a bare carriage return inside a cell is then quoted as well.
+_LINE_END = "\r\n"
+# First characters that make a spreadsheet read a cell as a formula, or skip to the next one.
+_FORMULA = r"^[=+\-@\t\r\n]"
+
+
+def write_list(table: pd.DataFrame, path: Path) -> Path:
+    """Write a table as CSV, without its geometry.
+
+    Parameters
+    ----------
+    table
+        One of the tables; dates are written as YYYY-MM-DD, missing values as nothing.
+    path
+        The file to write.
+
+    Returns
+    -------
+    Path
+        `path`. A text that begins with = + - @, a tab or a line break gets an apostrophe in
+        front; numbers stay numbers, negative ones as well.
+
+    Raises
+    ------
+    DistrictFileError
+        The file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "list.csv"
+    >>> _ = write_list(pd.DataFrame({"name": ["=1+1", "Shed"], "score": [-0.5, 1.0]}), path)
+    >>> path.read_text().splitlines()
+    ['name,score', "'=1+1,-0.5", 'Shed,1.0']
+    """
+    plain = pd.DataFrame(
+        table.drop(columns=table.geometry.name) if isinstance(table, gpd.GeoDataFrame) else table
+    )
+    safe: dict[str, pd.Series] = {}
+    for name, column in plain.items():
+        if isinstance(column.dtype, pd.StringDtype) or column.dtype == object:
+            safe[str(name)] = column.where(~column.str.match(_FORMULA, na=False), "'" + column)
+    with whole_file(path) as beside:
+        plain.assign(**safe).to_csv(
+            beside, index=False, encoding="utf-8", date_format="%Y-%m-%d", lineterminator=_LINE_END
+        )
+    return path

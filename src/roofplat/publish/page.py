@@ -1,0 +1,266 @@
+"""Pages that open from a folder and never ask a network for anything.
+
+In: a title, style sheets, scripts and a body.
+Out: one HTML text with everything inside it and a policy that forbids the rest.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import importlib.metadata
+import mimetypes
+import re
+from collections.abc import Sequence
+from html.parser import HTMLParser
+from importlib import resources
+from typing import Any
+
+import jinja2
+from branca.element import CssLink, Figure, JavascriptLink
+from markupsafe import Markup
+
+from roofplat.publish.files import asset
+
+__all__ = [
+    "LEAFLET_CSS",
+    "LEAFLET_JS",
+    "ExternalLinkError",
+    "OfflineFigure",
+    "fill",
+    "html_page",
+    "leaflet_file",
+    "leaflet_licence",
+    "refuse_external",
+]
+
+LEAFLET_JS = "leaflet.js"
+LEAFLET_CSS = "leaflet.css"
+_LEAFLET_PACKAGE = "js_lib_leaflet"
+_LEAFLET_DISTRIBUTION = "django-js-lib-leaflet"
+_SOURCE_MAP = re.compile(r"^//# sourceMappingURL=.*$", re.MULTILINE)
+_CSS_URL = re.compile(r"url\(\s*['\"]?([^)'\"]+)['\"]?\s*\)")
+_TEMPLATES = jinja2.Environment(
+    loader=jinja2.FunctionLoader(asset),
+    autoescape=True,
+    undefined=jinja2.StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+
+
+class ExternalLinkError(ValueError):
+    """A page would ask a network for something: a defect of the page, never of the data."""
+
+
+def fill(template: str, **values: Any) -> Markup:
+    """Fill one of the package's page parts; every value is escaped.
+
+    Parameters
+    ----------
+    template
+        Name of a file in `publish/assets`.
+    values
+        What it names; a name that is missing raises.
+    """
+    return Markup(_TEMPLATES.get_template(template).render(values))  # noqa: S704  rendered with autoescape
+
+
+def html_page(title: str, *, styles: Sequence[str], scripts: Sequence[str], body: Markup) -> str:
+    """Put a page together, with the policy that lets only these scripts and styles run.
+
+    Parameters
+    ----------
+    title
+        Plain text.
+    styles, scripts
+        Contents, in order; they go into the page as they are.
+    body
+        Markup of the body.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ExternalLinkError
+        Something in the page points to a network, or would end its own element early.
+
+    Examples
+    --------
+    >>> page = html_page("<Plan>", styles=["p{color:black}"], scripts=[], body=Markup("<p>Side A</p>"))
+    >>> "<title>&lt;Plan&gt;</title>" in page, "default-src 'none'" in page
+    (True, True)
+    """
+    # A browser reads CR LF as LF, and hashes what it has read.
+    styles = [_inner(style, "style") for style in styles]
+    scripts = [_inner(script, "script") for script in scripts]
+    policy = "; ".join(
+        [
+            "default-src 'none'",
+            "script-src " + (" ".join(map(_source_hash, scripts)) or "'none'"),
+            "style-src " + (" ".join(map(_source_hash, styles)) or "'none'"),
+            "img-src data:",
+            "connect-src 'none'",
+            "base-uri 'none'",
+            "form-action 'none'",
+        ]
+    )
+    page = str(
+        fill(
+            "page.html.j2",
+            title=title,
+            policy=Markup(policy),  # noqa: S704  made of hashes above
+            styles=[Markup(style) for style in styles],  # noqa: S704  our own files
+            scripts=[Markup(script) for script in scripts],  # noqa: S704  our own files
+            body=body,
+        )
+    )
+    refuse_external(page)
+    return page
+
+
+class OfflineFigure(Figure):
+    """A figure that puts every link of its elements into the page, or raises.
+
+    Links name files of Leaflet's package; anything else in the head of a folium element is
+    refused, because it may ask a network.
+    """
+
+    def __init__(self, title: str) -> None:
+        super().__init__(title=title)
+        self._name = "OfflineFigure"
+
+    def render(self, **kwargs: Any) -> str:
+        """Render all elements into one page."""
+        for child in self._children.values():
+            child.render(**kwargs)
+        styles, scripts = [], []
+        for name, element in self.header._children.items():
+            if isinstance(element, JavascriptLink):
+                scripts.append(leaflet_file(element.url))
+            elif isinstance(element, CssLink):
+                styles.append(leaflet_file(element.url))
+            elif name != "meta_http":
+                styles.append(element.render(**kwargs))
+        scripts += [element.render(**kwargs) for element in self.script._children.values()]
+        body = Markup("\n").join(
+            Markup(element.render(**kwargs))  # noqa: S704  the map's own body, filled with autoescape
+            for element in self.html._children.values()
+        )
+        return html_page(self.title or "", styles=styles, scripts=scripts, body=body)
+
+
+def leaflet_file(name: str) -> str:
+    """Read one of Leaflet's files from its package, images inside and source map left out.
+
+    Parameters
+    ----------
+    name
+        `leaflet.js` or `leaflet.css`.
+
+    Raises
+    ------
+    ExternalLinkError
+        There is no local copy of what is asked for.
+
+    Examples
+    --------
+    >>> leaflet_file("https://example.org/leaflet.js")
+    Traceback (most recent call last):
+        ...
+    roofplat.publish.page.ExternalLinkError: There is no local copy of https://example.org/leaflet.js.
+    """
+    if name not in (LEAFLET_JS, LEAFLET_CSS):
+        raise ExternalLinkError(f"There is no local copy of {name}.")
+    folder = resources.files(_LEAFLET_PACKAGE).joinpath("static", _LEAFLET_PACKAGE)
+    text = _SOURCE_MAP.sub("", folder.joinpath(name).read_text("utf-8"))
+    if name == LEAFLET_JS:
+        return text
+
+    def inlined(found: re.Match[str]) -> str:
+        target = found.group(1)
+        if target.startswith("#"):
+            return found.group(0)
+        image = base64.b64encode(folder.joinpath(*target.split("/")).read_bytes()).decode("ascii")
+        return f"url(data:{mimetypes.guess_type(target)[0]};base64,{image})"
+
+    return _CSS_URL.sub(inlined, text)
+
+
+def leaflet_licence() -> str:
+    """Read the licence text that Leaflet asks to be kept with it."""
+    text = importlib.metadata.distribution(_LEAFLET_DISTRIBUTION).read_text("LICENSE")
+    if not text:
+        raise FileNotFoundError(f"The package {_LEAFLET_DISTRIBUTION} carries no licence text.")
+    return text
+
+
+def refuse_external(page: str) -> None:
+    """Raise when anything in a page points outside its own folder.
+
+    Examples
+    --------
+    >>> refuse_external('<a href="areas/north.html">North</a> <img src="data:image/png;base64,AA==">')
+    >>> refuse_external('<img src="//example.org/a.png">')
+    Traceback (most recent call last):
+        ...
+    roofplat.publish.page.ExternalLinkError: The page would ask for //example.org/a.png (img src).
+    """
+    parser = _Links()
+    parser.feed(page)
+    parser.close()
+
+
+class _Links(HTMLParser):
+    """Looks at every address in tags and style sheets."""
+
+    _ADDRESSES = frozenset(
+        {"action", "background", "data", "formaction", "href", "poster", "src", "srcset", "xlink:href"}
+    )
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._in_style = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._in_style = tag == "style"
+        for name, value in attrs:
+            if name in self._ADDRESSES and value is not None:
+                self._check(value, f"{tag} {name}")
+            elif name == "style" and value is not None:
+                self._check_css(value)
+
+    def handle_endtag(self, tag: str) -> None:  # noqa: ARG002  the parser calls it so
+        self._in_style = False
+
+    def handle_data(self, data: str) -> None:
+        if self._in_style:
+            self._check_css(data)
+
+    def _check_css(self, text: str) -> None:
+        if "@import" in text:
+            raise ExternalLinkError("A style sheet would import another one.")
+        for found in _CSS_URL.finditer(text):
+            self._check(found.group(1), "style sheet")
+
+    @staticmethod
+    def _check(address: str, where: str) -> None:
+        address = address.strip()
+        inside = address.startswith(("#", "data:image/")) or not re.match(
+            r"(?i)[a-z][a-z0-9+.-]*:|[/\\]", address
+        )
+        if not inside:
+            raise ExternalLinkError(f"The page would ask for {address} ({where}).")
+
+
+def _inner(text: str, tag: str) -> str:
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if f"</{tag}" in text.lower() or (tag == "script" and "<!--" in text):
+        raise ExternalLinkError(f"A {tag} of the page would end its own element early.")
+    return text
+
+
+def _source_hash(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode('utf-8')).digest()).decode('ascii')}'"

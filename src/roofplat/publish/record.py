@@ -1,0 +1,183 @@
+"""The record of a build: from which files, by which rules and programs, and how much came of it.
+
+In: the district, the rules, the tables, the names of the files written.
+Out: `build.json`: sorted keys, no path of the machine, no time but the date asked for.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import importlib.metadata
+import json
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import shapely
+
+from roofplat.district import District, LayerSource
+from roofplat.ground import Ground
+from roofplat.publish.files import CAUTION, write_whole
+from roofplat.publish.map import Wind
+from roofplat.rules import Rulebook
+
+__all__ = ["read_outputs", "write_record"]
+
+_LIBRARIES = (
+    "roofplat",
+    "folium",
+    "geopandas",
+    "numpy",
+    "pandas",
+    "pyogrio",
+    "pyproj",
+    "scipy",
+    "shapely",
+)
+# A shapefile is several files; each can change the result.
+_SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+
+
+def write_record(
+    tables: Mapping[str, pd.DataFrame],
+    *,
+    district: District,
+    rules: Rulebook,
+    ground: Ground,
+    counts: Mapping[str, pd.DataFrame],
+    as_of: datetime.date,
+    wind: Wind | None,
+    outputs: Sequence[str],
+    path: Path,
+) -> Path:
+    """Write the record of a build.
+
+    Parameters
+    ----------
+    tables
+        The tables of the build, for their sizes.
+    district
+        Its input files are read once more for their SHA-256 sums.
+    rules
+        For what the department has changed.
+    ground
+        For the statement on feet.
+    counts
+        What was read, joined and refused.
+    as_of
+        The date on which ages were counted.
+    wind
+        What the standing plans assume.
+    outputs
+        The files of the build, relative to its folder.
+    path
+        The file to write.
+
+    Returns
+    -------
+    Path
+        `path`.
+
+    Raises
+    ------
+    DistrictFileError
+        The file cannot be written.
+    """
+    crs = tables["buildings"].crs
+    record = {
+        "as_of": as_of.isoformat(),
+        "caution": CAUTION,
+        "counts": {title: _rows(frame) for title, frame in counts.items()},
+        "district": district.name,
+        "ground": ground.statement,
+        "inputs": [
+            {
+                "file": _relative(file, district.folder),
+                "layer": layer.layer,
+                "role": role,
+                "sha256": _sha256(file),
+            }
+            for role, layer in _sources(district)
+            for file in _parts(layer.file)
+        ],
+        "outputs": sorted(outputs),
+        "rules_overridden": {rule.id: {"value": rule.value, "unit": rule.unit} for rule in rules.overridden},
+        "tables": {name: len(frame) for name, frame in tables.items()},
+        "versions": {
+            **{name: importlib.metadata.version(name) for name in _LIBRARIES},
+            "GDAL": ".".join(map(str, pyogrio.__gdal_version__)),
+            "GEOS": shapely.geos_version_string,
+            "PROJ": pyproj.proj_version_str,
+        },
+        "wind": None if wind is None else {"basis": wind.basis, "from_deg": wind.from_deg},
+        "working_crs": None if crs is None else crs.to_string(),
+    }
+    text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False, default=_plain)
+    return write_whole(path, text + "\n")
+
+
+def read_outputs(path: Path) -> list[str]:
+    """Read which files an earlier build wrote; an unreadable or missing record names none.
+
+    Examples
+    --------
+    >>> read_outputs(Path("no/such/build.json"))
+    []
+    """
+    try:
+        found = json.loads(path.read_text("utf-8"))["outputs"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+    return [name for name in found if isinstance(name, str)] if isinstance(found, list) else []
+
+
+def _sources(district: District) -> Iterator[tuple[str, LayerSource]]:
+    yield "footprints", district.footprints
+    for source in district.attributes:
+        yield f"attributes: {source.name}", source
+    for name in ("streets", "areas", "stations", "sections", "fire_walls"):
+        if (layer := getattr(district, name)) is not None:
+            yield name, layer
+    for obstacles in district.obstacles:
+        yield "obstacles", obstacles
+    if district.scenario.fires is not None:
+        yield "fires", district.scenario.fires
+
+
+def _parts(file: Path) -> list[Path]:
+    if file.suffix.lower() != ".shp":
+        return [file]
+    parts = [file.with_suffix(ending) for ending in _SHAPEFILE_PARTS]
+    return [part for part in parts if part == file or part.exists()]
+
+
+def _relative(file: Path, folder: Path) -> str:
+    try:
+        return Path(os.path.relpath(file, folder)).as_posix()
+    except ValueError:  # another drive has no relative path
+        return file.name
+
+
+def _sha256(file: Path) -> str | None:
+    try:
+        with file.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return None  # a file that could not be read is in the problems
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    shown = frame.astype(object).where(frame.notna(), None)
+    return [{str(key): value for key, value in row.items()} for row in shown.to_dict("records")]
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    return str(value)

@@ -1,0 +1,391 @@
+"""A small district by hand: two roofs with full plans, one nobody knows, one with hostile text."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from pyproj import CRS, Transformer
+from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon, affinity, box
+
+from roofplat.ground import usng
+from roofplat.ranking import rank_buildings
+from roofplat.rules import load_rulebook
+from roofplat.tables import TABLES, conform, problem_rows
+
+FOOT = 0.3048
+WORKING_CRS = CRS("EPSG:32613")
+# Open desert; the district is invented.
+EAST, NORTH = 443_000.0, 3_722_000.0
+HOSTILE = (
+    '</script><img src=x onerror="window.hacked=1"><script>window.hacked=1</script>${window.hacked=1}\'"'
+)
+AS_OF = datetime.date(2026, 1, 1)
+
+
+def feet(shape: Any) -> Any:
+    """A shape drawn in feet east and north of the corner of the district, in the working CRS."""
+    scaled = affinity.scale(shape, FOOT, FOOT, origin=(0, 0))
+    return affinity.translate(scaled, EAST, NORTH)
+
+
+def make_table(name: str, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
+    frame = gpd.GeoDataFrame(
+        pd.DataFrame(rows).reindex(columns=[*TABLES[name].columns, "geometry"]),
+        geometry="geometry",
+        crs=WORKING_CRS,
+    )
+    return conform(name, frame)
+
+
+def lonlat(x_ft: float, y_ft: float) -> tuple[float, float]:
+    point = feet(Point(x_ft, y_ft))
+    lon, lat = Transformer.from_crs(WORKING_CRS, "EPSG:4326", always_xy=True).transform(point.x, point.y)
+    return float(lon), float(lat)
+
+
+def grid(x_ft: float, y_ft: float) -> str:
+    import numpy as np
+
+    lon, lat = lonlat(x_ft, y_ft)
+    return str(usng(np.array([lon]), np.array([lat]))[0])
+
+
+def shed_plan(building_id: str, x: float, y: float, basis: str) -> dict[str, list[dict[str, Any]]]:
+    """The full plan of a panelized shed of 160 by 96 ft, beams every 20 ft across, purlins every 8 ft."""
+    width, depth = 160.0, 96.0
+    ids = {"building_id": building_id, "section_id": f"{building_id}-1"}
+    corners = [(x, y), (x, y + depth), (x + width, y + depth), (x + width, y)]
+    walls = []
+    for number, (side, outward) in enumerate(zip("DCBA", (270, 0, 90, 180), strict=True)):
+        start, end = corners[number], corners[(number + 1) % 4]
+        walls.append(
+            {
+                **ids,
+                "wall": number,
+                "side": side,
+                "kind": {"A": "bearing", "C": "bearing", "B": "nonbearing", "D": "party"}[side],
+                "kind_basis": basis,
+                "length_ft": LineString([start, end]).length,
+                "azimuth_deg": (outward + 90) % 360,
+                "outward_deg": outward,
+                "clear_ground_ft": 0.0 if side == "D" else 40.0,
+                "geometry": feet(LineString([start, end])),
+            }
+        )
+    beams = [LineString([(x + 20 * k, y), (x + 20 * k, y + depth)]) for k in range(1, 8)]
+    purlins = [LineString([(x, y + 8 * k), (x + width, y + 8 * k)]) for k in range(1, 12)]
+    ladders = []
+    for rank, side, base, tip in (
+        (1, "A", (x + 140, y - 6), (x + 140, y)),
+        (2, "B", (x + width + 6, y + 80), (x + width, y + 80)),
+    ):
+        lon, lat = lonlat(*base)
+        ladders.append(
+            {
+                **ids,
+                "rank": rank,
+                "wall": 3,
+                "side": side,
+                "base_lon": lon,
+                "base_lat": lat,
+                "tip_lon": lonlat(*tip)[0],
+                "tip_lat": lonlat(*tip)[1],
+                "usng": grid(*base),
+                "working_length_ft": 24.7,
+                "ladder_ft": 28.0,
+                "apparatus": "ground_ladder",
+                "base_setback_ft": 6.2,
+                "height_basis": basis,
+                "score": 0.8,
+                "rules": "ladder.base_share, ladder.stock_ft",
+                "reasons": "Bearing wall, upwind, near a corner.",
+                "geometry": feet(LineString([base, tip])),
+            }
+        )
+    opening = box(x + 61, y + 41, x + 79, y + 47)
+    second = box(x + 81, y + 41, x + 99, y + 47)
+    method = "fold_back" if basis == "surveyed" else "center_rafter_louver"
+    return {
+        "sections": [
+            {
+                **ids,
+                "roof_family": "panelized_wood",
+                "family_basis": basis,
+                "framing_axis_deg": 0.0,
+                "axis_basis": basis,
+                "axis_share": 1.0,
+                "beam_spacing_ft": 20.0,
+                "purlin_spacing_ft": 8.0,
+                "rafter_spacing_ft": 2.0,
+                "spacing_basis": basis,
+                "area_ft2": width * depth,
+                "planned": True,
+                "fire_lon": lonlat(x + 66, y + 44)[0],
+                "fire_lat": lonlat(x + 66, y + 44)[1],
+                "fire_basis": "assumed" if basis == "inferred" else "given",
+                "wind_from_deg": 270.0,
+                "wind_basis": "assumed",
+                "cut_method": method,
+                "cut_method_why": "Panels are of the standard kind.",
+                "geometry": feet(box(x, y, x + width, y + depth)),
+            }
+        ],
+        "walls": walls,
+        "members": [
+            {
+                **ids,
+                "kind": kind,
+                "count": len(parts),
+                "spacing_ft": spacing,
+                "basis": basis,
+                "geometry": feet(MultiLineString(parts)),
+            }
+            for kind, parts, spacing in (("beam", beams, 20.0), ("purlin", purlins, 8.0))
+        ],
+        "ladders": ladders,
+        "paths": [
+            {
+                **ids,
+                "ladder_rank": 1,
+                "length_ft": 88.0,
+                "share_on_bearing": 1.0,
+                "why": "Along the beam from the first spot.",
+                "geometry": feet(LineString([(x + 140, y), (x + 140, y + 40), (x + 100, y + 40)])),
+            }
+        ],
+        "checks": [
+            {
+                **ids,
+                "kind": "inspection_cut",
+                "seq": 0,
+                "cut_ft": 2.83,
+                "geometry": feet(LineString([(x + 139, y + 4), (x + 141, y + 6)])),
+            },
+            {
+                **ids,
+                "kind": "indicator_hole",
+                "seq": 1,
+                "cut_ft": 2.0,
+                "geometry": feet(Point(x + 140, y + 20)),
+            },
+            {
+                **ids,
+                "kind": "indicator_hole",
+                "seq": 2,
+                "cut_ft": 2.0,
+                "geometry": feet(Point(x + 140, y + 40)),
+            },
+        ],
+        "openings": [
+            {
+                **ids,
+                "seq": seq,
+                "method": method,
+                "parts": 2,
+                "length_ft": 18.0,
+                "width_ft": 6.0,
+                "area_ft2": 108.0,
+                "wanted_ft2": 1536.0,
+                "placed_ft2": 216.0,
+                "short_ft2": 1320.0,
+                "finish_toward_deg": 135.0,
+                "usng": grid(x + 70, y + 44),
+                "rules": "opening.hanger_clear_ft",
+                "why": "In the bay nearest the fire spot.",
+                "geometry": feet(shape),
+            }
+            for seq, shape in ((1, opening), (2, second))
+        ],
+        "cuts": [
+            {
+                **ids,
+                "feature": "opening",
+                "feature_seq": 1,
+                "seq": 1,
+                "kind": "head_cut",
+                "saw": 1,
+                "count": 1,
+                "cut_ft": 6.0,
+                "geometry": feet(MultiLineString([[(x + 61, y + 41), (x + 61, y + 47)]])),
+            }
+        ],
+        "trenches": [
+            {
+                **ids,
+                "method": "with_construction",
+                "width_ft": 3.0,
+                "length_ft": depth,
+                "start_wall": 3,
+                "from_fire_ft": 40.0,
+                "saves_deg": 90.0,
+                "usng": grid(x + 122, y),
+                "rules": "trench.lead_ft",
+                "why": "Along a beam, wall to wall.",
+                "geometry": feet(box(x + 121, y, x + 124, y + depth)),
+            }
+        ],
+    }
+
+
+@pytest.fixture(scope="session")
+def tables() -> dict[str, Any]:
+    """All tables of the district, in the working CRS."""
+    # The first shed has a courtyard wound the wrong way; the unknown one comes in two parts.
+    shed = Polygon(box(0, 0, 160, 96).exterior.coords[::-1])
+    court = Polygon(box(300, 0, 460, 96).exterior.coords, [box(310, 60, 340, 84).exterior.coords])
+    parts = MultiPolygon([box(0, 250, 60, 300), box(90, 250, 140, 300)])
+    odd = affinity.rotate(box(300, 250, 380, 300), 17)
+    buildings = [
+        {
+            "building_id": "1001",
+            "name": "Cold store",
+            "address": "12 Alder Way",
+            "occupancy": "S-1",
+            "year_built": 1984,
+            "storeys": 1,
+            "height_ft": 24.0,
+            "height_basis": "surveyed",
+            "sprinklered": True,
+            "area_ft2": 15_360.0,
+            "dispatch_area": "North Side",
+            "roof_family": "panelized_wood",
+            "family_basis": "surveyed",
+            "p_lightweight": 1.0,
+            "surveyed_on": "2024-06-01",
+            "inspected_on": "2025-03-01",
+            "alert": "Panelized wood roof, surveyed 2024. Stay on beams and walls.",
+            "geometry": feet(shed),
+        },
+        {
+            "building_id": "1002",
+            "name": "Joinery",
+            "address": "30 Alder Way",
+            "occupancy": "F-1",
+            "storeys": 1,
+            "height_ft": 22.0,
+            "height_basis": "assumed",
+            "sprinklered": False,
+            "area_ft2": 14_640.0,
+            "dispatch_area": "North Side",
+            "roof_family": "panelized_wood",
+            "family_basis": "inferred",
+            "p_lightweight": 0.8,
+            "geometry": feet(court),
+        },
+        {
+            "building_id": "1003",
+            "area_ft2": 5_500.0,
+            "dispatch_area": "../../x",
+            "roof_family": "unknown",
+            "family_basis": "assumed",
+            "p_lightweight": 0.5,
+            "geometry": feet(parts),
+        },
+        {
+            "building_id": f"x{HOSTILE}",
+            "name": HOSTILE,
+            "address": '=HYPERLINK("http://example.org")',
+            "occupancy": "@shop",
+            "area_ft2": 4_000.0,
+            "dispatch_area": None,
+            "roof_family": "bowstring_truss",
+            "family_basis": "recorded",
+            "p_lightweight": 0.0,
+            "alert": HOSTILE,
+            "geometry": feet(odd),
+        },
+    ]
+    plans = [shed_plan("1001", 0, 0, "surveyed"), shed_plan("1002", 300, 0, "inferred")]
+    made: dict[str, Any] = {"buildings": make_table("buildings", buildings)}
+    for name in plans[0]:
+        made[name] = make_table(name, [row for plan in plans for row in plan[name]])
+    made["obstacles"] = make_table(
+        "obstacles",
+        [
+            {
+                "building_id": "1001",
+                "obstacle_id": "1",
+                "kind": "unit",
+                "basis": "surveyed",
+                "geometry": feet(box(20, 20, 32, 28)),
+            },
+            {
+                "building_id": "1001",
+                "obstacle_id": "2",
+                "kind": "skylight",
+                "basis": "surveyed",
+                "geometry": feet(box(24, 70, 32, 74)),
+            },
+            {
+                "building_id": "1001",
+                "obstacle_id": "3",
+                "kind": "suspended_load",
+                "basis": "surveyed",
+                "geometry": feet(Point(90, 80)),
+            },
+            {
+                "building_id": "1002",
+                "obstacle_id": "4",
+                "kind": "solar",
+                "basis": "recorded",
+                "geometry": feet(box(400, 60, 450, 90)),
+            },
+            {
+                "building_id": None,
+                "obstacle_id": "5",
+                "kind": "overhead_line",
+                "note": HOSTILE,
+                "geometry": feet(LineString([(-60, 130), (520, 130)])),
+            },
+        ],
+    )
+    problems = [
+        problem_rows("footprints.geojson", [HOSTILE], "name_odd", "warning", HOSTILE, "Mend the name."),
+        problem_rows(
+            "survey.csv", ["-7", "9"], "no_building", "info", "No building is near.", "Move the point."
+        ),
+    ]
+    made["problems"] = conform("problems", pd.concat(problems))
+    made["facts"] = conform(
+        "facts",
+        pd.DataFrame(
+            {
+                "building_id": ["1001"],
+                "field": ["roof_family"],
+                "value": ["panelized_wood"],
+                "basis": ["surveyed"],
+                "date": [pd.Timestamp("2024-06-01")],
+                "source": ["survey"],
+                "current": [True],
+            }
+        ),
+    )
+
+    def places(names: list[str | None], shapes: list[Any]) -> gpd.GeoDataFrame:
+        return gpd.GeoDataFrame({"name": pd.Series(names, dtype="str")}, geometry=shapes, crs=WORKING_CRS)
+
+    made["streets"] = places(
+        ["Alder Way", HOSTILE],
+        [
+            feet(LineString([(-100, -60), (250, -60), (600, -60)])),
+            feet(LineString([(230, -200), (230, 400)])),
+        ],
+    )
+    made["areas"] = places(
+        ["North Side", "../../x", "north-side"],
+        [feet(box(-120, -100, 600, 180)), feet(box(-120, 180, 250, 420)), feet(box(250, 180, 600, 420))],
+    )
+    made["stations"] = places(["Station 1"], [feet(Point(240, 150))])
+    made["ranking"] = rank_buildings(made, load_rulebook(), as_of=AS_OF)
+    return made
+
+
+@pytest.fixture
+def without(tables: dict[str, Any]) -> Callable[..., dict[str, Any]]:
+    """The tables with some of them left out."""
+    return lambda *names: {key: frame for key, frame in tables.items() if key not in names}

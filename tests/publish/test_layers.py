@@ -1,0 +1,71 @@
+"""The GeoPackage holds every table, as it was, and the same bytes every time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pyogrio
+import pytest
+from geopandas.testing import assert_geodataframe_equal
+
+from roofplat.publish import write_layers
+from roofplat.tables import TABLES, empty
+
+from .conftest import WORKING_CRS
+
+
+@pytest.fixture(scope="module")
+def package(tables: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_layers(tables, tmp_path_factory.mktemp("layers") / "layers.gpkg")
+
+
+def test_every_table_is_a_layer_with_its_kind(package: Path, tables: dict[str, Any]) -> None:
+    layers = dict(pyogrio.list_layers(package).tolist())
+    assert set(layers) == set(tables)
+    assert layers["buildings"] == "MultiPolygon"
+    assert layers["walls"] == "LineString"
+    assert layers["members"] == "MultiLineString"
+    # Layers of several kinds are declared as plain geometry.
+    assert layers["checks"] == "Unknown"
+    assert layers["obstacles"] == "Unknown"
+    assert layers["problems"] is None
+    assert layers["facts"] is None
+
+
+@pytest.mark.parametrize("name", [name for name in TABLES if name not in ("roofs", "problems", "facts")])
+def test_rows_come_back_as_they_went(package: Path, tables: dict[str, Any], name: str) -> None:
+    back = pyogrio.read_dataframe(package, layer=name)
+    went = tables[name]
+    assert back.crs == WORKING_CRS
+    assert list(back.columns) == list(went.columns)
+    for column in went.columns.drop("geometry"):
+        assert back[column].isna().tolist() == went[column].isna().tolist(), column
+        held = went[column].dropna()
+        assert back[column].dropna().astype(held.dtype).tolist() == held.tolist(), column
+    same = back.geometry.reset_index(drop=True).geom_equals(went.geometry.reset_index(drop=True))
+    assert same.all()
+
+
+def test_dates_are_dates_and_the_caution_is_there(package: Path) -> None:
+    info = pyogrio.read_info(package, layer="buildings")
+    kinds = dict(zip(info["fields"], info["ogr_types"], strict=True))
+    assert kinds["surveyed_on"] == "OFTDate"
+    assert kinds["storeys"] == "OFTInteger64"
+    assert "outrank" in info["layer_metadata"]["caution"]
+
+
+def test_same_input_same_bytes(package: Path, tables: dict[str, Any], tmp_path: Path) -> None:
+    before = tables["buildings"].copy(deep=True)
+    again = write_layers(tables, tmp_path / "layers.gpkg")
+    assert again.read_bytes() == package.read_bytes()
+    assert_geodataframe_equal(tables["buildings"], before)
+    assert [path.name for path in tmp_path.iterdir()] == ["layers.gpkg"]
+
+
+def test_a_district_with_nothing_planned(tmp_path: Path) -> None:
+    tables = {name: empty(name, WORKING_CRS) for name in TABLES}
+    path = write_layers(tables, tmp_path / "layers.gpkg")
+    assert len(gpd.read_file(path, layer="openings")) == 0
+    assert len(pyogrio.list_layers(path)) == len(TABLES) - 1

@@ -1,0 +1,285 @@
+"""The map in a real browser, from a file, with nothing else to talk to."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from roofplat.ground import Ground
+from roofplat.publish import CAUTION, Wind, write_maps
+from roofplat.rules import load_rulebook
+
+from .conftest import HOSTILE, lonlat
+
+pytestmark = pytest.mark.browser
+
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+READY = "body[data-ready=yes]"
+GREEN, BLUE, VERMILLION = [0, 158, 115], [0, 114, 178], [213, 94, 0]
+COUNT_PIXELS = """([red, green, blue]) => {
+  let found = 0;
+  for (const canvas of document.querySelectorAll('.leaflet-tile-pane canvas')) {
+    const copy = document.createElement('canvas');
+    copy.width = canvas.width; copy.height = canvas.height;
+    const context = copy.getContext('2d', { willReadFrequently: true });
+    context.drawImage(canvas, 0, 0);
+    const pixels = context.getImageData(0, 0, canvas.width, canvas.height).data;
+    for (let i = 0; i < pixels.length; i += 4) {
+      if (pixels[i] === red && pixels[i + 1] === green && pixels[i + 2] === blue) found++;
+    }
+  }
+  return found;
+}"""
+
+
+@pytest.fixture(scope="module")
+def maps(tables: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    out = tmp_path_factory.mktemp("maps")
+    written = write_maps(
+        tables,
+        title="Invented <b>",
+        rules=load_rulebook(),
+        ground=Ground(0.3048, 4200.0),
+        wind=Wind(270.0, "assumed"),
+        out=out,
+    )
+    return {path.relative_to(out).as_posix(): path for path in written}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    program = shutil.which("chromium")
+    if program is None:
+        if os.environ.get("CI"):
+            pytest.fail("CI needs a chromium for the map tests.")
+        pytest.skip("no chromium on this machine")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=program, args=FLAGS)
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def visit(browser: Any, maps: dict[str, Path]) -> Iterator[Callable[..., Any]]:
+    """Open a map; at the end no page may have asked for anything but itself, or complained."""
+    contexts: list[Any] = []
+    asked: list[str] = []
+    complaints: list[str] = []
+
+    def open_map(name: str = "map.html", fragment: str = "", before: str = "", **options: Any) -> Any:
+        context = browser.new_context(**{"viewport": {"width": 1280, "height": 800}, **options})
+        contexts.append(context)
+        page = context.new_page()
+        if before:
+            page.add_init_script(before)
+        page.on("request", lambda request: asked.append(request.url.split("#")[0]))
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(maps[name].as_uri() + fragment)
+        if not before:
+            page.wait_for_selector(READY)
+        return page
+
+    yield open_map
+    for context in contexts:
+        context.close()
+    assert set(asked) <= {path.as_uri() for path in maps.values()}
+    assert complaints == []
+
+
+def click_at(page: Any, x_ft: float, y_ft: float) -> None:
+    lon, lat = lonlat(x_ft, y_ft)
+    at = page.evaluate(
+        """([lat, lon]) => { const p = map_district.latLngToContainerPoint([lat, lon]);
+        const box = map_district.getContainer().getBoundingClientRect();
+        return [p.x + box.left, p.y + box.top]; }""",
+        [lat, lon],
+    )
+    page.mouse.click(*at)
+
+
+def test_opens_from_a_file_and_shows_the_caution(visit: Callable[..., Any]) -> None:
+    page = visit()
+    assert page.title() == "Invented <b>"
+    assert page.locator("footer.caution").inner_text() == CAUTION
+    assert page.locator("footer.caution").is_visible()
+    assert page.locator("#wind").inner_text().strip() == "Wind from 270° (assumed)"
+    assert page.locator("#fault").is_hidden()
+    page.locator("#about-open").click()
+    assert "Redistribution and use" in page.locator("#about pre").inner_text()
+
+
+def test_search_finds_by_name_address_and_id(visit: Callable[..., Any]) -> None:
+    page = visit()
+    for typed, count in (("cold ST", 1), ("alder way", 2), ("1003", 1), ("no such thing", 0)):
+        page.fill("#search", typed)
+        assert page.locator("#results-list button").count() == count, typed
+        assert page.locator("#results-count").inner_text() == f"{count} found"
+    page.fill("#search", "joinery")
+    page.keyboard.press("Enter")
+    assert page.locator("#card h2").inner_text() == "Joinery"
+    assert page.evaluate("location.hash") == "#1002"
+
+
+def test_the_card_tells_what_is_known_and_how(visit: Callable[..., Any], tables: dict[str, Any]) -> None:
+    page = visit(fragment="#1001")
+    card = page.locator("#card-body").inner_text()
+    assert page.locator("#card h2").inner_text() == "Cold store"
+    assert "1984" in card  # a year, not a number with a comma
+    for text in (
+        "Panelized, wood beams and purlins (surveyed)",
+        "15,360 ft2",
+        *tables["ladders"].loc[tables["ladders"]["building_id"] == "1001", "usng"],
+        tables["ranking"].set_index("building_id")["reasons"]["1001"],
+        "stay on beams, purlins and walls",
+        CAUTION,
+    ):
+        assert text in card
+    other = visit(fragment="#1002").locator("#card-body").inner_text()
+    assert "Nobody has surveyed this roof." in other
+    assert "(inferred)" in other
+
+
+def test_a_tap_opens_the_building_under_it_but_not_its_courtyard(visit: Callable[..., Any]) -> None:
+    page = visit()
+    click_at(page, 325, 72)  # in the courtyard of the joinery
+    assert page.locator("#card").is_hidden()
+    click_at(page, 350, 20)
+    assert page.locator("#card h2").inner_text() == "Joinery"
+    page.keyboard.press("Escape")
+    assert page.locator("#card").is_hidden()
+    click_at(page, 110, 275)  # the second part of the one in two parts
+    assert page.locator("#card h2").inner_text() == "1003"
+    page.locator("#card-close").click()
+    click_at(page, 75, 275)  # between its parts
+    assert page.locator("#card").is_hidden()
+
+
+def test_hostile_text_is_shown_as_text(visit: Callable[..., Any]) -> None:
+    page = visit()
+    page.fill("#search", "onerror")
+    page.locator("#results-list button").click()
+    assert page.locator("#card h2").inner_text() == HOSTILE
+    assert page.locator("#card .alert").inner_text() == HOSTILE
+    assert page.evaluate("window.hacked") is None
+    assert page.evaluate("document.images.length") == 0
+    # The address of the page holds the id; opening it again finds the same building.
+    again = visit(fragment=page.evaluate("location.hash"))
+    assert again.locator("#card h2").inner_text() == HOSTILE
+
+
+def test_the_plan_shows_from_zoom_17_on(visit: Callable[..., Any]) -> None:
+    page = visit(fragment="#1001")
+
+    def zoom(level: int) -> dict[str, int]:
+        page.evaluate("(level) => map_district.setZoom(level, { animate: false })", level)
+        page.wait_for_timeout(300)
+        colors = (("path", GREEN), ("beam", BLUE), ("checks and fire spot", VERMILLION))
+        return {name: page.evaluate(COUNT_PIXELS, color) for name, color in colors}
+
+    near = zoom(18)
+    assert near["path"] > 100
+    assert near["beam"] > 500
+    assert near["checks and fire spot"] > 50
+    legend = page.locator("#legend-items").inner_text()
+    for label in (
+        "Bearing wall",
+        "Beam",
+        "Purlin",
+        "Opening, fold-back",
+        "Trench, with construction",
+        "Overhead line",
+    ):
+        assert label in legend
+    # Nothing is in the legend that is not in the district.
+    assert "Smoke vent" not in legend
+    far = zoom(16)
+    assert far["path"] == 0
+    assert "Bearing wall" not in page.locator("#legend-items").inner_text()
+
+
+def test_the_switch_colours_by_rank(visit: Callable[..., Any]) -> None:
+    page = visit()
+    page.evaluate("map_district.setZoom(16, { animate: false })")
+    page.locator("#by-rank").click()
+    page.wait_for_timeout(300)
+    assert page.locator("#by-rank").get_attribute("aria-pressed") == "true"
+    assert page.locator("#by-family").get_attribute("aria-pressed") == "false"
+    first_fifth, lightweight = [102, 37, 6], [230, 159, 0]
+    assert page.evaluate(COUNT_PIXELS, first_fifth) > 100
+    assert page.evaluate(COUNT_PIXELS, lightweight) == 0
+    assert "first fifth of the ranking" in page.locator("#legend-items").inner_text()
+
+
+def test_keys_reach_everything(visit: Callable[..., Any]) -> None:
+    page = visit(fragment="#1002")
+    page.keyboard.press("Escape")
+    lon, lat = lonlat(40, 20)
+    page.evaluate("([lat, lon]) => map_district.setView([lat, lon], 18, { animate: false })", [lat, lon])
+    assert page.evaluate("document.activeElement === map_district.getContainer()")
+    page.keyboard.press("Enter")
+    assert page.locator("#card h2").inner_text() == "Cold store"
+    for button in page.locator(
+        "button:visible, summary:visible, input:visible, .leaflet-control-zoom a"
+    ).all():
+        box = button.bounding_box()
+        assert box["height"] >= 44, button.evaluate("node => node.outerHTML")
+        assert box["width"] >= 44
+        name = button.evaluate(
+            "node => node.textContent || node.getAttribute('aria-label') || node.labels?.length"
+        )
+        assert name
+
+
+def test_a_small_screen_keeps_the_caution(visit: Callable[..., Any]) -> None:
+    page = visit(fragment="#1001", viewport={"width": 390, "height": 780})
+    caution = page.locator("footer.caution")
+    box = caution.bounding_box()
+    assert box["y"] + box["height"] <= 780
+    card = page.locator("#card").bounding_box()
+    assert card["y"] + card["height"] <= box["y"] + 1
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+def test_an_area_map_holds_its_own_buildings(visit: Callable[..., Any]) -> None:
+    page = visit("areas/north-side.html")
+    page.fill("#search", "1")
+    assert page.locator("#results-list button").count() == 2
+    empty = visit("areas/north-side-2.html")
+    assert "no buildings" in empty.locator("#fault").inner_text()
+
+
+def test_an_old_browser_is_told(visit: Callable[..., Any]) -> None:
+    page = visit(before="delete window.DecompressionStream;")
+    assert "too old" in page.locator("#fault").inner_text()
+
+
+def test_the_policy_stops_other_scripts_and_every_request(browser: Any, maps: dict[str, Path]) -> None:
+    page = browser.new_page()
+    said: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.goto(maps["map.html"].as_uri())
+    page.wait_for_selector(READY)
+    page.evaluate(
+        """() => { const script = document.createElement('script'); script.textContent = 'window.hacked = 1';
+        document.body.append(script); }"""
+    )
+    assert page.evaluate("window.hacked") is None
+    answer = page.evaluate("() => fetch('http://127.0.0.1:9/').then(() => 'sent', () => 'refused')")
+    assert answer == "refused"
+    assert any("Content Security Policy" in text and "connect" in text.lower() for text in said)
+    page.close()

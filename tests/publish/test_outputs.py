@@ -1,0 +1,206 @@
+"""A whole build on disk: report, record, and what a second build does to the first."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from roofplat.district import District
+from roofplat.errors import DistrictFileError
+from roofplat.ground import Ground
+from roofplat.publish import CAUTION, write_outputs
+from roofplat.rules import load_rulebook
+
+from .conftest import AS_OF, HOSTILE
+
+COUNTS = {
+    "Layers": pd.DataFrame(
+        {"layer": ["footprints", HOSTILE], "read": [5, 3], "kept": [4, 3], "refused": [1, 0]}
+    ),
+    "Joins": pd.DataFrame({"source": ["survey"], "records": [2], "matched": [1]}),
+}
+
+
+@pytest.fixture
+def district(tmp_path: Path) -> District:
+    folder = tmp_path / "district"
+    folder.mkdir()
+    (folder / "footprints.geojson").write_text("outlines")
+    for ending in ("shp", "shx", "dbf"):
+        (folder / f"streets.{ending}").write_text(ending)
+    return District.model_validate(
+        {
+            "name": "Invented",
+            "folder": folder,
+            "footprints": {"file": folder / "footprints.geojson"},
+            "streets": {"file": folder / "streets.shp"},
+            "stations": {"file": folder / "gone.gpkg", "layer": "stations"},
+        }
+    )
+
+
+def build(tables: dict[str, Any], district: District, out: Path) -> list[Path]:
+    return write_outputs(
+        tables,
+        district=district,
+        rules=load_rulebook({"ladder.tip_above_edge_ft": 4.0}),
+        ground=Ground(0.3048, 4200.0),
+        counts=COUNTS,
+        as_of=AS_OF,
+        out=out,
+        scenario={"wind_from_deg": 270.0, "wind_basis": "assumed"},
+    )
+
+
+def test_every_file_of_a_build_and_no_other(
+    tables: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    written = build(tables, district, tmp_path / "out")
+    there = {path for path in (tmp_path / "out").rglob("*") if path.is_file()}
+    assert there == set(written)
+    assert {path.relative_to(tmp_path / "out").as_posix() for path in written} == {
+        "layers.gpkg",
+        "map.html",
+        "ranking.csv",
+        "problems.csv",
+        "report.html",
+        "build.json",
+        *(
+            f"areas/{stem}.{ending}"
+            for stem in ("x", "north-side", "north-side-2", "no-dispatch-area")
+            for ending in ("html", "geojson")
+        ),
+    }
+
+
+def test_same_input_same_bytes(tables: dict[str, Any], district: District, tmp_path: Path) -> None:
+    first, second = build(tables, district, tmp_path / "one"), build(tables, district, tmp_path / "two")
+    for one, two in zip(first, second, strict=True):
+        assert one.read_bytes() == two.read_bytes(), one.name
+
+
+def test_the_plan_of_an_area_that_is_no_more_goes(
+    tables: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    build(tables, district, out)
+    own = out / "areas" / "notes.html"
+    own.write_text("somebody's own")
+    renamed = tables["buildings"].assign(dispatch_area="South")
+    build({**tables, "buildings": renamed, "areas": tables["areas"].iloc[:0]}, district, out)
+    assert {path.name for path in (out / "areas").iterdir()} == {"south.html", "south.geojson", "notes.html"}
+
+
+def test_a_record_cannot_name_files_elsewhere(
+    tables: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    (tmp_path / "keep.html").write_text("keep")
+    (out / "build.json").write_text(json.dumps({"outputs": ["../keep.html", "areas/../../keep.html", 7]}))
+    build(tables, district, out)
+    assert (tmp_path / "keep.html").read_text() == "keep"
+
+
+def test_a_folder_that_cannot_be_made(tables: dict[str, Any], district: District, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(DistrictFileError):
+        build(tables, district, tmp_path / "out")
+
+
+def test_the_record(tables: dict[str, Any], district: District, tmp_path: Path) -> None:
+    text = build(tables, district, tmp_path / "out")[-1].read_text("utf-8")
+    assert str(tmp_path) not in text
+    record = json.loads(text)
+    assert list(record) == sorted(record)
+    inputs = {entry["file"]: entry for entry in record["inputs"]}
+    assert set(inputs) == {"footprints.geojson", "streets.shp", "streets.shx", "streets.dbf", "gone.gpkg"}
+    assert inputs["footprints.geojson"]["sha256"] == hashlib.sha256(b"outlines").hexdigest()
+    assert inputs["gone.gpkg"]["sha256"] is None
+    assert record["rules_overridden"] == {"ladder.tip_above_edge_ft": {"unit": "ft", "value": 4.0}}
+    assert record["tables"]["buildings"] == 4
+    assert record["counts"]["Joins"] == [{"matched": 1, "records": 2, "source": "survey"}]
+    assert record["wind"] == {"basis": "assumed", "from_deg": 270.0}
+    assert record["as_of"] == "2026-01-01"
+    assert record["working_crs"] == "EPSG:32613"
+    assert {"roofplat", "shapely", "GDAL", "PROJ"} <= set(record["versions"])
+
+
+class Reader(HTMLParser):
+    """Tags in order, and the text between them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        if data.strip():
+            self.text.append(" ".join(data.split()))
+
+
+@pytest.fixture
+def report(tables: dict[str, Any], district: District, tmp_path: Path) -> Reader:
+    build(tables, district, tmp_path / "out")
+    reader = Reader()
+    reader.feed((tmp_path / "out" / "report.html").read_text("utf-8"))
+    return reader
+
+
+def test_the_report_shows_hostile_text_as_text(report: Reader) -> None:
+    assert "script" not in report.tags
+    assert "img" not in report.tags
+    assert HOSTILE in report.text
+    assert any(HOSTILE in text and text != HOSTILE for text in report.text)  # beside its address
+
+
+def test_the_report_counts(report: Reader, tables: dict[str, Any]) -> None:
+    text = report.text
+
+    def after(label: str, steps: int = 1) -> str:
+        return text[text.index(label) + steps]
+
+    assert after("Buildings") == "4"
+    assert after("Ground area of the outlines") == "39,500 ft2"
+    assert after("Roofs surveyed") == "1"
+    assert after("Roofs nobody has surveyed") == "3"
+    assert after("Roof family unknown") == "1"
+    assert after("Buildings without a ladder spot in reach") == "2"
+    assert after("Sections whose openings are short of the area wanted") == "2"
+    assert after("Problems: info") == "2"
+    assert after("Roof family, by building").split(", ").count("inferred 1") == 1
+    assert after("ladder.tip_above_edge_ft") == "4.0 ft"
+    # Families by area: ../../x, no area, North Side, all.
+    assert text[text.index("Panelized, wood beams and purlins") + 1 :][:4] == ["0", "0", "2", "2"]
+    assert tables["ranking"]["reasons"].iloc[0] in text
+
+
+def test_the_report_says_what_it_stands_on(report: Reader) -> None:
+    assert report.text.count(CAUTION) == 2
+    assert "Feet are international feet at the district's mean elevation of 4200 ft." in report.text
+    assert "Ages are counted to 2026-01-01. Wind from 270° (assumed)" in report.text
+
+
+def test_a_build_of_buildings_alone(tables: dict[str, Any], district: District, tmp_path: Path) -> None:
+    written = write_outputs(
+        {"buildings": tables["buildings"]},
+        district=district,
+        rules=load_rulebook(),
+        ground=Ground(0.3048),
+        counts={},
+        as_of=AS_OF,
+        out=tmp_path / "out",
+        scenario={},
+    )
+    names = {path.name for path in written}
+    assert {"layers.gpkg", "map.html", "report.html", "build.json"} <= names
+    assert "ranking.csv" not in names
