@@ -14,5 +14,5 @@ from roofplat.errors import RoofplatError
 from roofplat.pipeline import Built, build
 from roofplat.rules import Rulebook, load_rulebook
 
-__all__ = ["Built", "District", "Rulebook", "RoofplatError", "build", "load_rulebook", "read_district"]
+__all__ = ["Built", "District", "RoofplatError", "Rulebook", "build", "load_rulebook", "read_district"]
 __version__ = "0.1.0"

@@ -7,7 +7,7 @@ Out: `Framing`: the tables `sections`, `walls` and `members`, problems, and the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import geopandas as gpd
@@ -20,7 +20,7 @@ from roofplat.framing.axis import find_axis
 from roofplat.framing.members import Runs, SectionFrames, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
-from roofplat.framing.ragged import FloatArray, chunks, offsets
+from roofplat.framing.ragged import FloatArray, chunks, offsets, stack
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -175,7 +175,9 @@ def _spacings(
         basis = roofs[f"{name}_basis"].map(order).to_numpy(dtype=float, na_value=np.nan)
         rank = np.where(np.isfinite(known), np.nan_to_num(basis, nan=order["assumed"]), order["assumed"])
         weakest = np.maximum(weakest, rank.astype(int))
-    return spacing, np.where(panelized, np.array(BASES, dtype=object)[weakest], None)
+    words = np.array(BASES, dtype=object)[weakest]
+    words[~panelized] = None
+    return spacing, words
 
 
 def _scan_in_chunks(frames: SectionFrames, grid: str) -> Runs:
@@ -186,17 +188,14 @@ def _scan_in_chunks(frames: SectionFrames, grid: str) -> Runs:
         runs = scan(part, getattr(part, grid), "u" if grid == "beams" else "v")
         edge_start = frames.outlines.start[rows.start]
         parts.append(
-            (
-                runs.section + rows.start,
-                runs.line,
-                runs.position,
-                runs.low,
-                runs.high,
-                runs.low_edge + edge_start,
-                runs.high_edge + edge_start,
+            replace(
+                runs,
+                section=runs.section + rows.start,
+                low_edge=runs.low_edge + edge_start,
+                high_edge=runs.high_edge + edge_start,
             )
         )
-    return Runs(*(np.concatenate(values) for values in zip(*parts, strict=True)))
+    return stack(parts)
 
 
 def _sections_table(

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import shapely
 
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, pair_up, sums
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, pair_up, stack, sums, take
 from roofplat.framing.walls import Walls
 from roofplat.rules import Rulebook
 
@@ -221,9 +221,8 @@ def _collect_views(
             & ~(own & (np.maximum(t0, t1) <= 1e-6))
         )
         parts.append(Views(wall[near], own[near], s0[near], t0[near], s1[near], t1[near]))
-    joined = [np.concatenate([getattr(part, name) for part in parts]) for name in Views.__slots__]
-    order = np.argsort(joined[0], kind="stable")
-    return Views(*(values[order] for values in joined))
+    joined = stack(parts)
+    return take(joined, np.argsort(joined.wall, kind="stable"))
 
 
 def _has_reflex_corner(walls: Walls, count: int) -> npt.NDArray[np.bool_]:

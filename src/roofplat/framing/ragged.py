@@ -6,8 +6,9 @@ Out: flat arrays, or one value for each owner.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import fields
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -20,11 +21,14 @@ __all__ = [
     "marked",
     "offsets",
     "pair_up",
+    "stack",
     "sums",
+    "take",
 ]
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
+Columns = TypeVar("Columns")
 
 
 def offsets(counts: npt.NDArray[Any]) -> IntArray:
@@ -135,7 +139,7 @@ def marked(owner: npt.NDArray[Any], count: int) -> npt.NDArray[np.bool_]:
 
 def sums(values: FloatArray, owner: npt.NDArray[Any], count: int) -> FloatArray:
     """Sum of the values of each owner, shape (count,)."""
-    return np.bincount(owner, weights=values, minlength=count)
+    return np.bincount(owner, weights=values, minlength=count).astype(float)
 
 
 def pair_up(
@@ -167,6 +171,34 @@ def pair_up(
     right_starts = offsets(right_counts)
     left, number = expand(right_counts[left_owner])
     return left, right_starts[left_owner[left]] + number
+
+
+def take(columns: Columns, rows: npt.NDArray[Any] | slice) -> Columns:
+    """Rows of a dataclass whose fields are columns of one length.
+
+    Parameters
+    ----------
+    columns
+        A dataclass instance; every field is an array of the same length.
+    rows
+        Indices, a mask or a slice.
+
+    Returns
+    -------
+    The same class.
+    """
+    kind: Any = type(columns)
+    picked: Columns = kind(*(getattr(columns, entry.name)[rows] for entry in fields(kind)))
+    return picked
+
+
+def stack(parts: Sequence[Columns]) -> Columns:
+    """Dataclasses of columns one after the other; see `take`."""
+    kind: Any = type(parts[0])
+    joined: Columns = kind(
+        *(np.concatenate([getattr(part, entry.name) for part in parts]) for entry in fields(kind))
+    )
+    return joined
 
 
 def chunks(count: int, size: int) -> Iterator[slice]:

@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 
 from roofplat.framing.outline import Outlines, ring_edges
-from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, marked, offsets
 from roofplat.rules import Rulebook
 from roofplat.tables import SIDES
 
@@ -85,7 +85,7 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     outlines
         Edges of n sections.
     rules
-        `outline.jog_ft`, `outline.straight_turn_deg`.
+        `outline.jog_ft`.
 
     Returns
     -------
@@ -94,8 +94,7 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     """
     # The last edge of a ring points back to its first: the ring number grows after it.
     last = outlines.following <= np.arange(outlines.section.size)
-    edge_ring = np.r_[0, np.cumsum(last)[:-1]]
-    ring_lengths = np.bincount(edge_ring)
+    ring_lengths = np.bincount(np.cumsum(np.r_[False, last[:-1]]))
     ring_start = offsets(ring_lengths)
     # Closed rings: each ring's first vertex is repeated after its last edge.
     vertex = np.insert(np.arange(outlines.section.size), ring_start[1:], ring_start[:-1])
@@ -106,20 +105,18 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     local = shapely.from_ragged_array(
         shapely.GeometryType.POLYGON, coordinates, (closed_start, polygon_start)
     )
-    simple = shapely.simplify(local, rules.number("outline.jog_ft"), preserve_topology=True)
+    tolerance = rules.number("outline.jog_ft")
+    simple = shapely.simplify(local, tolerance, preserve_topology=True)
     _, coordinates, (closed_start, polygon_start) = shapely.to_ragged_array(simple)
     tail, head, ring, following = ring_edges(np.asarray(closed_start))
     section_of_ring = np.repeat(np.arange(outlines.count), np.diff(polygon_start))
-    shell_ring = np.zeros(section_of_ring.size, dtype=bool)
-    shell_ring[polygon_start[:-1]] = True
+    shell_ring = marked(polygon_start[:-1], section_of_ring.size)
 
-    azimuth = np.degrees(
-        np.arctan2(coordinates[head, 0] - coordinates[tail, 0], coordinates[head, 1] - coordinates[tail, 1])
-    )
-    turn = np.empty(azimuth.size)
-    turn[following] = np.abs((azimuth[following] - azimuth + 180.0) % 360.0 - 180.0)
-    corner = turn >= rules.number("outline.straight_turn_deg")
-    # A round tank has no corner; it keeps the ones it has.
+    # Simplifying keeps the first corner of a ring even where it lies on a straight wall.
+    before = np.empty_like(following)
+    before[following] = np.arange(following.size)
+    corner = _off_chord(coordinates[tail[before]], coordinates[tail], coordinates[head]) > tolerance
+    corner |= tail != closed_start[ring]
     enough = np.bincount(ring, weights=corner, minlength=section_of_ring.size) >= 3
     corner |= ~enough[ring]
     kept = np.flatnonzero(corner)
@@ -153,6 +150,13 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     )
 
 
+def _off_chord(before: FloatArray, point: FloatArray, after: FloatArray) -> FloatArray:
+    """Distance of points from the lines through their neighbours, shape (n,)."""
+    chord, arm = after - before, point - before
+    cross = chord[:, 0] * arm[:, 1] - chord[:, 1] * arm[:, 0]
+    return np.asarray(np.abs(cross) / np.maximum(np.hypot(*chord.T), 1e-9))
+
+
 def street_direction_deg(
     outlines: Outlines, address: pd.Series, streets: gpd.GeoDataFrame, rules: Rulebook
 ) -> FloatArray:
@@ -179,7 +183,7 @@ def street_direction_deg(
     if named.empty or outlines.count == 0:
         return np.full(outlines.count, np.nan)
     planes = outlines.planes
-    points = shapely.points(planes.origin_x, planes.origin_y)
+    points = np.asarray(shapely.points(planes.origin_x, planes.origin_y))
     lines = named.geometry.to_numpy()
     tree = shapely.STRtree(lines)
     found, street = tree.query_nearest(points, all_matches=False)
@@ -248,8 +252,9 @@ def side_letters(
     _, first, inverse = np.unique(building, return_index=True, return_inverse=True)
     facing = facing[first][inverse]
     quarter = np.floor(((walls.outward_deg - facing[walls.section] + 45.0) % 360.0) / 90.0).astype(int)
-    letters = np.array(SIDES, dtype=object)[np.minimum(quarter, 3)]
-    return np.where(walls.shell, letters, None), facing
+    side = np.array(SIDES, dtype=object)[np.minimum(quarter, 3)]
+    side[~walls.shell] = None
+    return side, facing
 
 
 def bearing_kinds(

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.members import Grid, SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, expand, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, expand, offsets, take
 from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
 
@@ -136,7 +136,7 @@ def lay_out_bays(
     np.add.at(parity, row_start[straddles] + cell + (crossing >= centre), 1)
 
     near = obstacles.grown(rules.number("obstacle.clear_ft"))
-    near = near.at(wanted[near.section])
+    near = take(near, wanted[near.section])
     first = _cell(frames.beams, near.v_low, near.section)
     last = _cell(frames.beams, near.v_high, near.section)
     box, step = expand(last - first + 1)
@@ -181,13 +181,15 @@ def _line(
     count = grid.count[section]
     position = grid.first[section] + grid.spacing[section] * (number - 1)
     position = np.where(number <= 0, low[section], position)
-    return np.where(number > count, high[section], position)
+    result: FloatArray = np.where(number > count, high[section], position)
+    return result
 
 
 def _cell(grid: Grid, at: FloatArray, section: npt.NDArray[Any]) -> IntArray:
     """Number of the bay that holds a coordinate."""
     number = np.floor((at - grid.first[section]) / grid.spacing[section]).astype(np.int64) + 1
-    return np.clip(number, 0, grid.count[section])
+    result: IntArray = np.clip(number, 0, grid.count[section])
+    return result
 
 
 def _mark(

@@ -66,7 +66,7 @@ def inspection_cut_ft(spacing_ft: FloatArray, angle_deg: float) -> FloatArray:
     [2.828]
     """
     angle = np.radians(angle_deg)
-    return spacing_ft / min(np.sin(angle), np.cos(angle))
+    return np.asarray(spacing_ft / min(np.sin(angle), np.cos(angle)))
 
 
 def place_checks(

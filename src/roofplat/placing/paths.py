@@ -30,6 +30,8 @@ from roofplat.framing.ragged import (
     marked,
     offsets,
     pair_up,
+    sums,
+    take,
 )
 from roofplat.placing.scene import Boxes, Segments, touches_box
 from roofplat.rules import Rulebook
@@ -135,8 +137,8 @@ def find_ways(
         purlin_runs = _keep_lines(
             purlin_runs, frames.purlins, _needed(frames, frames.purlins, "u", bay, blocks, has_bay)
         )
-    beam_runs = _of_sections(beam_runs, has_bay)
-    purlin_runs = _of_sections(purlin_runs, has_bay)
+    beam_runs = take(beam_runs, has_bay[beam_runs.section])
+    purlin_runs = take(purlin_runs, has_bay[purlin_runs.section])
 
     # Nodes: outline corners, ends of runs, crossings of runs, feet of the tips on the outline.
     edges = np.flatnonzero(has_bay[frames.outlines.section])
@@ -259,7 +261,7 @@ def _needed(
     at = end[reflex]
     del start
     low, high = (bay.v_low, bay.v_high) if across == "v" else (bay.u_low, bay.u_high)
-    block = blocks.at(has_bay[blocks.section])
+    block = take(blocks, has_bay[blocks.section])
     block_low, block_high = (block.v_low, block.v_high) if across == "v" else (block.u_low, block.u_high)
     section = np.concatenate(
         [cross_section[reflex], cross_section[reflex], bay.section, bay.section, block.section, block.section]
@@ -286,16 +288,7 @@ def _below(grid: Grid, at: FloatArray, section: IntArray) -> IntArray:
 
 
 def _keep_lines(runs: Runs, grid: Grid, needed: npt.NDArray[np.bool_]) -> Runs:
-    kept = needed[offsets(grid.count)[runs.section] + runs.line]
-    return _select(runs, kept)
-
-
-def _of_sections(runs: Runs, wanted: npt.NDArray[np.bool_]) -> Runs:
-    return _select(runs, wanted[runs.section])
-
-
-def _select(runs: Runs, mask: npt.NDArray[np.bool_]) -> Runs:
-    return Runs(*(getattr(runs, name)[mask] for name in Runs.__slots__))
+    return take(runs, needed[offsets(grid.count)[runs.section] + runs.line])
 
 
 def _crossings(beam_runs: Runs, purlin_runs: Runs, count: int) -> tuple[IntArray, IntArray]:
@@ -336,7 +329,7 @@ def _blocked(
 ) -> npt.NDArray[np.bool_]:
     segment, box = pair_up(section[tail], blocks.section, count)
     start, end = tail[segment], head[segment]
-    hit = touches_box(u[start], v[start], u[end], v[end], blocks.at(box))
+    hit = touches_box(u[start], v[start], u[end], v[end], take(blocks, box))
     return marked(segment[hit], tail.size)
 
 
@@ -396,7 +389,7 @@ def _trace(
     # A tip that stands at the work has a way of one point; it is given twice to stay a line.
     step = np.hypot(np.diff(flat_u), np.diff(flat_v))
     within = flat_way[1:] == flat_way[:-1]
-    length = np.bincount(flat_way[1:][within], weights=step[within], minlength=tips)
+    length = sums(step[within], flat_way[1:][within], tips)
     off = np.zeros(tips)
     off[wanted[reached][stands_off]] = foot_gap[reached][stands_off]
     cost = np.full(tips, np.inf)

@@ -7,7 +7,7 @@ Out: `Plan`: the tables of the standing plan, and the sections with method and s
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import geopandas as gpd
@@ -19,7 +19,7 @@ import shapely
 from roofplat.framing import Framing
 from roofplat.framing.members import Runs, SectionFrames
 from roofplat.framing.neighbours import Views
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, first_of_equals, pair_up
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, first_of_equals, pair_up, take
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
@@ -287,7 +287,7 @@ def _obstacle_boxes(
     )
     # What hangs below the deck is not in a walker's way.
     stands = (on_roof["kind"] != "suspended_load").to_numpy(dtype=bool)[which]
-    return boxes, boxes.at(stands)
+    return boxes, take(boxes, stands)
 
 
 def _lines_overhead(
@@ -423,7 +423,7 @@ def _place_chunk(
     openings = strips.boxes()
     has_opening = first >= 0
     leading = np.flatnonzero(is_first & ways.found)
-    trenches = find_trenches(
+    trenches, refused_trenches = find_trenches(
         frames,
         walls,
         beam_runs,
@@ -452,43 +452,38 @@ def _place_chunk(
         fire_v=fire_v,
     )
     sheets = Sheets()
-    sheets.add(frames, rows.start, wall_rows.start, spots, ways, strips, trenches, checks, has_opening)
+    sheets.add(
+        frames,
+        rows.start,
+        wall_rows.start,
+        spots,
+        ways,
+        strips,
+        trenches,
+        refused_trenches,
+        checks,
+        has_opening,
+    )
     sheets.put("refusals", code=refusal)
     return sheets
 
 
 def _views_of(views: Views, walls: slice) -> Views:
-    part = slice(*np.searchsorted(views.wall, [walls.start, walls.stop]))
-    return Views(
-        views.wall[part] - walls.start,
-        views.own[part],
-        views.s0[part],
-        views.t0[part],
-        views.s1[part],
-        views.t1[part],
-    )
+    part = take(views, slice(*np.searchsorted(views.wall, [walls.start, walls.stop])))
+    return replace(part, wall=part.wall - walls.start)
 
 
 def _runs_of(runs: Runs, frames: SectionFrames, rows: slice) -> Runs:
-    part = slice(*np.searchsorted(runs.section, [rows.start, rows.stop]))
+    part = take(runs, slice(*np.searchsorted(runs.section, [rows.start, rows.stop])))
     first_edge = frames.outlines.start[rows.start]
-    return Runs(
-        runs.section[part] - rows.start,
-        runs.line[part],
-        runs.position[part],
-        runs.low[part],
-        runs.high[part],
-        runs.low_edge[part] - first_edge,
-        runs.high_edge[part] - first_edge,
+    return replace(
+        part,
+        section=part.section - rows.start,
+        low_edge=part.low_edge - first_edge,
+        high_edge=part.high_edge - first_edge,
     )
 
 
 def _boxes_of_rows(boxes: Boxes, rows: slice) -> Boxes:
-    part = slice(*np.searchsorted(boxes.section, [rows.start, rows.stop]))
-    return Boxes(
-        boxes.section[part] - rows.start,
-        boxes.u_low[part],
-        boxes.u_high[part],
-        boxes.v_low[part],
-        boxes.v_high[part],
-    )
+    part = take(boxes, slice(*np.searchsorted(boxes.section, [rows.start, rows.stop])))
+    return replace(part, section=part.section - rows.start)

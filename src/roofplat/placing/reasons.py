@@ -120,7 +120,10 @@ def compass_point(azimuth_deg: npt.NDArray[np.float64]) -> npt.NDArray[np.object
     >>> compass_point(np.array([10.0, 225.0])).tolist()
     ['north', 'southwest']
     """
-    return np.array(_POINTS, dtype=object)[np.round(azimuth_deg / 45.0).astype(int) % 8]
+    words: npt.NDArray[np.object_] = np.array(_POINTS, dtype=object)[
+        np.round(azimuth_deg / 45.0).astype(int) % 8
+    ]
+    return words
 
 
 def ladder_reasons(

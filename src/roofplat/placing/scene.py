@@ -39,16 +39,6 @@ class Boxes:
             self.v_high + by_ft,
         )
 
-    def at(self, rows: npt.NDArray[Any]) -> Boxes:
-        """The boxes that a mask or indices select."""
-        return Boxes(
-            self.section[rows],
-            self.u_low[rows],
-            self.u_high[rows],
-            self.v_low[rows],
-            self.v_high[rows],
-        )
-
 
 @dataclass(frozen=True, slots=True)
 class Segments:

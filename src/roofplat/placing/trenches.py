@@ -11,13 +11,21 @@ crossing wins among those far enough from the openings that save enough of the s
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.members import Grid, Runs, SectionFrames, scan
-from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, first_of_equals, marked, pair_up
+from roofplat.framing.ragged import (
+    FloatArray,
+    IntArray,
+    first_minimum,
+    first_of_equals,
+    marked,
+    pair_up,
+    stack,
+    take,
+)
 from roofplat.framing.walls import Walls
 from roofplat.placing.scene import Boxes, Segments, touches_box
 from roofplat.rules import Rulebook
@@ -29,7 +37,9 @@ _ROUNDS = 6
 REFUSALS = {
     "no_opening": "no opening is drawn, so there is nothing to lead",
     "trench_no_room": "no beam or purlin lies far enough from the openings",
-    "trench_no_crossing": "no crossing runs clear from wall to wall, off the path, and saves enough of the section",
+    "trench_no_crossing": (
+        "no crossing runs clear from wall to wall, off the path, and saves enough of the section"
+    ),
 }
 
 
@@ -53,8 +63,6 @@ class Trenches:
         Share of the section that it saves.
     from_fire_ft
         Fire spot to the nearest long edge.
-    refused
-        For each of all n sections, a key of `REFUSALS` or an empty text.
     """
 
     section: IntArray
@@ -69,7 +77,35 @@ class Trenches:
     saves_sign: FloatArray
     saved_share: FloatArray
     from_fire_ft: FloatArray
-    refused: npt.NDArray[np.object_]
+
+    def length_ft(self) -> FloatArray:
+        """Wall to wall, along the middle of the strip."""
+        return np.abs(self.end_low + self.end_high - self.start_low - self.start_high) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidates:
+    """Members a trench may follow; `gap` is the way from the openings to the strip."""
+
+    section: IntArray
+    along_beam: npt.NDArray[np.bool_]
+    sign: FloatArray
+    position: FloatArray
+    middle: FloatArray
+    length: FloatArray
+    gap: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Strips:
+    """The long edges of strips: where they lie, where they end and at which outline edges."""
+
+    low: FloatArray
+    high: FloatArray
+    low_ends: FloatArray
+    high_ends: FloatArray
+    low_edges: IntArray
+    high_edges: IntArray
 
 
 def find_trenches(
@@ -87,7 +123,7 @@ def find_trenches(
     tip_u: FloatArray,
     tip_v: FloatArray,
     way: Segments,
-) -> Trenches:
+) -> tuple[Trenches, npt.NDArray[np.object_]]:
     """Find the trench of each section that has an opening.
 
     Parameters
@@ -111,9 +147,11 @@ def find_trenches(
 
     Returns
     -------
-    Trenches
+    trenches
         Among equal crossings (to 0.1 ft) the one nearest the openings, then along a beam, then
         at the lower coordinate.
+    refused
+        For each section a key of `REFUSALS`, or an empty text, shape (n,).
     """
     count = frames.count
     width = rules.number("trench.width_ft")
@@ -122,74 +160,33 @@ def find_trenches(
     span = _opening_span(openings, count)
     has_opening = np.isfinite(span[0])
 
-    parts = []
-    for along_beam, runs in ((True, beam_runs), (False, purlin_runs)):
-        low, high = (span[2], span[3]) if along_beam else (span[0], span[1])
-        for sign in (1.0, -1.0):
-            near_edge = runs.position - sign * (clear + width)
-            edge_of_openings = (high if sign > 0 else low)[runs.section]
-            gap = sign * (near_edge - edge_of_openings)
-            with np.errstate(invalid="ignore"):
-                far_enough = has_opening[runs.section] & (gap >= lead)
-            length = runs.high - runs.low
-            on_shell = (
-                frames.outlines.shell[runs.low_edge] & frames.outlines.shell[runs.high_edge]
-                if runs.section.size
-                else np.empty(0, dtype=bool)
-            )
-            keep = far_enough & on_shell
-            parts.append(
-                (
-                    runs.section[keep],
-                    np.full(int(keep.sum()), along_beam),
-                    np.full(int(keep.sum()), sign),
-                    runs.position[keep],
-                    (runs.low[keep] + runs.high[keep]) / 2,
-                    length[keep],
-                    gap[keep],
-                )
-            )
-    section, along_beam, sign, position, middle, length, gap = (
-        np.concatenate(values) for values in zip(*parts, strict=True)
-    )
-    order = np.argsort(section, kind="stable")
-    section, along_beam, sign, position, middle, length, gap = (
-        values[order] for values in (section, along_beam, sign, position, middle, length, gap)
-    )
+    candidates = _candidates(frames, beam_runs, purlin_runs, span, has_opening, clear + width, lead)
     refused = np.where(has_opening, "trench_no_room", "no_opening").astype(object)
-    refused[section] = "trench_no_crossing"
+    refused[candidates.section] = "trench_no_crossing"
 
-    left = np.ones(section.size, dtype=bool)
-    results: list[tuple[Any, ...]] = []
+    left = np.ones(candidates.section.size, dtype=bool)
+    results = []
     for _ in range(_ROUNDS):
         best = first_of_equals(
             [
-                np.where(left, np.round(length, 1), np.inf),
-                np.round(gap, 1),
-                (~along_beam).astype(float),
-                np.round(position, 2),
+                np.where(left, np.round(candidates.length, 1), np.inf),
+                np.round(candidates.gap, 1),
+                np.where(candidates.along_beam, 0.0, 1.0),
+                np.round(candidates.position, 2),
             ],
-            section,
+            candidates.section,
             count,
         )
-        chosen = best[best >= 0]
-        if not chosen.size:
+        best = best[best >= 0]
+        if not best.size:
             break
-        left[chosen] = False
-        strip = _strips(
-            frames,
-            section[chosen],
-            along_beam[chosen],
-            sign[chosen],
-            position[chosen],
-            middle[chosen],
-            width,
-            clear,
-        )
-        good, detail = _accept(
+        left[best] = False
+        chosen = take(candidates, best)
+        good, trenches = _look_closely(
             frames,
             walls,
-            strip,
+            chosen,
+            _strips(frames, chosen, width, clear),
             obstacles,
             rules,
             nonbearing=nonbearing,
@@ -200,20 +197,66 @@ def find_trenches(
             way=way,
         )
         # Beside a corner that points inward a strip can be far longer than the member it follows.
-        start_low, start_high, end_low, end_high = detail[4:8]
-        strip_ft = np.abs(end_low + end_high - start_low - start_high) / 2
-        good &= np.abs(strip_ft - length[chosen]) <= 2 * (width + clear)
-        done = strip["section"][good]
-        left[np.isin(section, done)] = False
-        refused[done] = ""
-        results.append(tuple(values[good] for values in detail))
-    if results:
-        columns = [np.concatenate(values) for values in zip(*results, strict=True)]
-        order = np.argsort(columns[0], kind="stable")
-        return Trenches(*(values[order] for values in columns), refused=refused)
-    nothing = np.empty(0)
-    whole = np.empty(0, dtype=np.int64)
-    return Trenches(whole, np.empty(0, dtype=bool), *[nothing] * 6, whole, *[nothing] * 3, refused=refused)
+        good &= np.abs(trenches.length_ft() - chosen.length) <= 2 * (width + clear)
+        left &= ~marked(chosen.section[good], count)[candidates.section]
+        refused[chosen.section[good]] = ""
+        results.append(take(trenches, good))
+    if not results:
+        return _no_trenches(), refused
+    found = stack(results)
+    return take(found, np.argsort(found.section, kind="stable")), refused
+
+
+def _candidates(
+    frames: SectionFrames,
+    beam_runs: Runs,
+    purlin_runs: Runs,
+    span: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    has_opening: npt.NDArray[np.bool_],
+    offset: float,
+    lead: float,
+) -> _Candidates:
+    """Members that run between outer walls far enough from the openings, sorted by section."""
+    parts = []
+    for along_beam, runs in ((True, beam_runs), (False, purlin_runs)):
+        low, high = (span[2], span[3]) if along_beam else (span[0], span[1])
+        shell = frames.outlines.shell
+        between_walls = shell[runs.low_edge] & shell[runs.high_edge] & has_opening[runs.section]
+        for sign in (1.0, -1.0):
+            near_edge = runs.position - sign * offset
+            gap = sign * (near_edge - (high if sign > 0 else low)[runs.section])
+            keep = np.flatnonzero(between_walls & (np.nan_to_num(gap, nan=-np.inf) >= lead))
+            parts.append(
+                _Candidates(
+                    section=runs.section[keep],
+                    along_beam=np.full(keep.size, along_beam),
+                    sign=np.full(keep.size, sign),
+                    position=runs.position[keep],
+                    middle=(runs.low[keep] + runs.high[keep]) / 2,
+                    length=runs.high[keep] - runs.low[keep],
+                    gap=gap[keep],
+                )
+            )
+    joined = stack(parts)
+    return take(joined, np.argsort(joined.section, kind="stable"))
+
+
+def _no_trenches() -> Trenches:
+    nothing, whole = np.empty(0), np.empty(0, dtype=np.int64)
+    return Trenches(
+        section=whole,
+        along_beam=np.empty(0, dtype=bool),
+        low=nothing,
+        high=nothing,
+        start_low=nothing,
+        start_high=nothing,
+        end_low=nothing,
+        end_high=nothing,
+        start_wall=whole,
+        saves_sign=nothing,
+        saved_share=nothing,
+        from_fire_ft=nothing,
+    )
 
 
 def _opening_span(openings: Boxes, count: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -230,50 +273,36 @@ def _opening_span(openings: Boxes, count: int) -> tuple[FloatArray, FloatArray, 
     return spans[0], spans[1], spans[2], spans[3]
 
 
-def _strips(
-    frames: SectionFrames,
-    section: IntArray,
-    along_beam: npt.NDArray[np.bool_],
-    sign: FloatArray,
-    position: FloatArray,
-    middle: FloatArray,
-    width: float,
-    clear: float,
-) -> dict[str, Any]:
+def _strips(frames: SectionFrames, chosen: _Candidates, width: float, clear: float) -> _Strips:
     """Both long edges of each strip, clipped to the outline by the scan-line pass."""
-    near, far = position - sign * (clear + width), position - sign * clear
-    low, high = np.minimum(near, far), np.maximum(near, far)
-    strip: dict[str, Any] = {
-        "section": section,
-        "along_beam": along_beam,
-        "sign": sign,
-        "low": low,
-        "high": high,
-    }
+    section = chosen.section
+    near = chosen.position - chosen.sign * (clear + width)
+    far = chosen.position - chosen.sign * clear
+    levels = np.minimum(near, far), np.maximum(near, far)
     every = np.full(frames.count, -1, dtype=np.int64)
     every[section] = np.arange(section.size)
-    for name, level in (("low", low), ("high", high)):
-        ends = np.full((section.size, 2), np.nan)
-        edges = np.full((section.size, 2), -1, dtype=np.int64)
+    ends = np.full((2, section.size, 2), np.nan)
+    edges = np.full((2, section.size, 2), -1, dtype=np.int64)
+    for side, level in enumerate(levels):
         for beam in (True, False):
-            mine = along_beam == beam
+            mine = chosen.along_beam == beam
             first = np.zeros(frames.count)
             number = np.zeros(frames.count, dtype=np.int64)
             first[section[mine]] = level[mine]
             number[section[mine]] = 1
             runs = scan(frames, Grid(first, np.ones(frames.count), number), "u" if beam else "v")
             which = every[runs.section]
-            hit = (runs.low <= middle[which]) & (runs.high >= middle[which])
-            ends[which[hit], 0], ends[which[hit], 1] = runs.low[hit], runs.high[hit]
-            edges[which[hit], 0], edges[which[hit], 1] = runs.low_edge[hit], runs.high_edge[hit]
-        strip[f"{name}_ends"], strip[f"{name}_edges"] = ends, edges
-    return strip
+            hit = (runs.low <= chosen.middle[which]) & (runs.high >= chosen.middle[which])
+            ends[side, which[hit]] = np.stack([runs.low[hit], runs.high[hit]], axis=1)
+            edges[side, which[hit]] = np.stack([runs.low_edge[hit], runs.high_edge[hit]], axis=1)
+    return _Strips(*levels, ends[0], ends[1], edges[0], edges[1])
 
 
-def _accept(
+def _look_closely(
     frames: SectionFrames,
     walls: Walls,
-    strip: dict[str, Any],
+    chosen: _Candidates,
+    strip: _Strips,
     obstacles: Boxes,
     rules: Rulebook,
     *,
@@ -283,22 +312,21 @@ def _accept(
     tip_u: FloatArray,
     tip_v: FloatArray,
     way: Segments,
-) -> tuple[npt.NDArray[np.bool_], tuple[Any, ...]]:
-    """Which strips run clear from wall to wall and save enough, and their columns."""
-    section, along_beam, sign = strip["section"], strip["along_beam"], strip["sign"]
-    low_ends, high_ends = strip["low_ends"], strip["high_ends"]
+) -> tuple[npt.NDArray[np.bool_], Trenches]:
+    """Which strips run clear from wall to wall and save enough, and all of them as trenches."""
+    section, along_beam, sign = chosen.section, chosen.along_beam, chosen.sign
     # Both long edges end on the same two edges: the strip is a plain four-sided piece.
-    good = np.all(strip["low_edges"] == strip["high_edges"], axis=1) & np.all(strip["low_edges"] >= 0, axis=1)
-    low_ends, high_ends = np.nan_to_num(low_ends), np.nan_to_num(high_ends)
+    good = np.all(strip.low_edges == strip.high_edges, axis=1) & np.all(strip.low_edges >= 0, axis=1)
+    low_ends, high_ends = np.nan_to_num(strip.low_ends), np.nan_to_num(strip.high_ends)
 
     box_low = np.minimum(low_ends[:, 0], high_ends[:, 0])
     box_high = np.maximum(low_ends[:, 1], high_ends[:, 1])
     boxes = Boxes(
         section,
-        np.where(along_beam, box_low, strip["low"]),
-        np.where(along_beam, box_high, strip["high"]),
-        np.where(along_beam, strip["low"], box_low),
-        np.where(along_beam, strip["high"], box_high),
+        np.where(along_beam, box_low, strip.low),
+        np.where(along_beam, box_high, strip.high),
+        np.where(along_beam, strip.low, box_low),
+        np.where(along_beam, strip.high, box_high),
     )
     good &= ~_overlaps(boxes, obstacles.grown(rules.number("obstacle.clear_ft")), frames.count)
     keep_off = boxes.grown(rules.number("ladder.opening_clear_ft"))
@@ -311,14 +339,14 @@ def _accept(
         )
 
     strip_of, leg = pair_up(section, way.section, frames.count)
-    cut = touches_box(way.u0[leg], way.v0[leg], way.u1[leg], way.v1[leg], boxes.at(strip_of))
+    cut = touches_box(way.u0[leg], way.v0[leg], way.u1[leg], way.v1[leg], take(boxes, strip_of))
     good &= ~marked(strip_of[cut], section.size)
 
     # The chord on the far side cuts the outline in two; the part to be saved must be without fire.
     far_is_high = sign > 0
-    level = np.where(far_is_high, strip["high"], strip["low"])
+    level = np.where(far_is_high, strip.high, strip.low)
     chord = np.where(far_is_high[:, None], high_ends, low_ends)
-    edges = np.where(far_is_high[:, None], strip["high_edges"], strip["low_edges"])
+    edges = np.where(far_is_high[:, None], strip.high_edges, strip.low_edges)
     saved, fire_in = _cut_off(frames, section, along_beam, sign, level, chord, edges, good, fire_u, fire_v)
     total = _area(frames)[section]
     share = saved / total
@@ -334,7 +362,7 @@ def _accept(
     start_high = np.where(starts_low, high_ends[:, 0], high_ends[:, 1])
     end_low = np.where(starts_low, low_ends[:, 1], low_ends[:, 0])
     end_high = np.where(starts_low, high_ends[:, 1], high_ends[:, 0])
-    middle = (strip["low"] + strip["high"]) / 2
+    middle = (strip.low + strip.high) / 2
     walls_at = []
     for along in ((start_low + start_high) / 2, (end_low + end_high) / 2):
         u = np.where(along_beam, along, middle)
@@ -344,20 +372,20 @@ def _accept(
     good &= ~nonbearing[start_wall] & ~nonbearing[end_wall]
 
     fire_across = np.where(along_beam, fire_v[section], fire_u[section])
-    from_fire = np.maximum(np.maximum(strip["low"] - fire_across, fire_across - strip["high"]), 0.0)
-    return good, (
-        section,
-        along_beam,
-        strip["low"],
-        strip["high"],
-        start_low,
-        start_high,
-        end_low,
-        end_high,
-        start_wall,
-        sign,
-        share,
-        from_fire,
+    from_fire = np.maximum(np.maximum(strip.low - fire_across, fire_across - strip.high), 0.0)
+    return good, Trenches(
+        section=section,
+        along_beam=along_beam,
+        low=strip.low,
+        high=strip.high,
+        start_low=start_low,
+        start_high=start_high,
+        end_low=end_low,
+        end_high=end_high,
+        start_wall=start_wall,
+        saves_sign=sign,
+        saved_share=share,
+        from_fire_ft=from_fire,
     )
 
 
@@ -462,4 +490,4 @@ def _nearest_wall(
     square = np.maximum(walls.length_ft[wall] ** 2, 1e-12)
     share = np.clip((p_east * d_east[wall] + p_north * d_north[wall]) / square, 0, 1)
     gap = np.hypot(p_east - share * d_east[wall], p_north - share * d_north[wall])
-    return wall[first_minimum(np.round(gap, 2), point, u.size)]
+    return wall[first_minimum(np.round(gap, 2).astype(float), point, u.size)]

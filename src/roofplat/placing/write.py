@@ -71,6 +71,7 @@ class Sheets:
         ways: Ways,
         strips: Strips,
         trenches: Trenches,
+        refused_trenches: npt.NDArray[np.object_],
         checks: Checks,
         opened: npt.NDArray[np.bool_],
     ) -> None:
@@ -140,6 +141,7 @@ class Sheets:
             np.stack([x0, y0, x1, y1], 1),
         )
         self._add_trenches(frames, first_section, first_wall, trenches)
+        self.put("refused_trenches", code=refused_trenches)
 
         x0, y0 = frames.crs(checks.u0, checks.v0, checks.cut_section)
         x1, y1 = frames.crs(checks.u1, checks.v1, checks.cut_section)
@@ -163,20 +165,18 @@ class Sheets:
         u, v = np.where(beam[:, None], along, across), np.where(beam[:, None], across, along)
         x, y = frames.crs(u.ravel(), v.ravel(), np.repeat(trenches.section, 4))
         corners = np.stack([x, y], 1).reshape(-1, 4, 2)
-        length = np.abs((trenches.end_low + trenches.end_high - trenches.start_low - trenches.start_high) / 2)
         self.put(
             "trenches",
             section=trenches.section + first_section,
             along_beam=beam,
             width_ft=trenches.high - trenches.low,
-            length_ft=length,
+            length_ft=trenches.length_ft(),
             start_wall=trenches.start_wall + first_wall,
             from_fire_ft=trenches.from_fire_ft,
             saves_sign=trenches.saves_sign,
             saved_share=trenches.saved_share,
             corners=corners,
         )
-        self.put("refused_trenches", code=trenches.refused)
 
     def _put_cuts(
         self,
@@ -268,6 +268,13 @@ def write_plan(
     return tables, _problems(sheets, ids, refusal, planned)
 
 
+def _where(mask: npt.NDArray[np.bool_], words: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+    """Words where the mask holds, None elsewhere."""
+    result = words.astype(object)
+    result[~mask] = None
+    return result
+
+
 def _rows(ids: pd.DataFrame, section: npt.NDArray[Any]) -> pd.DataFrame:
     return ids.iloc[section].reset_index(drop=True)
 
@@ -301,10 +308,10 @@ def _sections(
         planned=planned,
         fire_lon=lon,
         fire_lat=lat,
-        fire_basis=np.where(planned, np.where(fire_given, "given", "assumed"), None),
+        fire_basis=_where(planned, np.where(fire_given, "given", "assumed")),
         wind_from_deg=np.where(planned, wind_from_deg, np.nan),
-        wind_basis=np.where(planned, wind_basis, None),
-        cut_method=np.where(cut, np.where(louver, "center_rafter_louver", "fold_back"), None),
+        wind_basis=_where(planned, np.full(planned.size, wind_basis)),
+        cut_method=_where(cut, np.where(louver, "center_rafter_louver", "fold_back")),
         cut_method_why=why,
     )
     table: gpd.GeoDataFrame = conform("sections", sections)
@@ -451,7 +458,7 @@ def _openings(
     frame["placed_ft2"] = placed
     frame["short_ft2"] = np.maximum(wanted - placed, 0.0)
     frame["finish_toward_deg"] = toward
-    frame["push_side"] = np.where(louver, push, None)
+    frame["push_side"] = _where(louver, push)
     frame["usng"] = usng(lon, lat)
     frame["rules"] = compose([seq, louver.astype(int)], rule_ids)
     frame["why"] = compose([seq, louver.astype(int), fire_given[section].astype(int)], sentence)
