@@ -153,3 +153,10 @@ def test_values_come_back_whatever_they_hold(files: dict[str, Path], without: An
         {"buildings": make_table("buildings", [row, {**row, "building_id": "b"}])}, tmp_path
     )
     assert [one["properties"]["building_id"] for one in collection(path)["features"]] == [odd, "b"]
+
+
+def test_an_area_that_bears_the_name_of_none_shares_its_file(tmp_path: Path) -> None:
+    row = {"area_ft2": 1.0, "roof_family": "unknown", "geometry": shapely.box(0, 0, 1, 1)}
+    rows = [{**row, "building_id": "a", "dispatch_area": NO_AREA}, {**row, "building_id": "b"}]
+    (path,) = write_area_layers({"buildings": make_table("buildings", rows)}, tmp_path)
+    assert [one["properties"]["building_id"] for one in collection(path)["features"]] == ["a", "b"]

@@ -10,14 +10,14 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TextIO
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 
-from roofplat.publish.files import CAUTION, NO_AREA, area_files, write_whole
+from roofplat.publish.files import CAUTION, NO_AREA, area_files, whole_file
 
 __all__ = ["PLAN_LAYERS", "area_names", "write_area_layers"]
 
@@ -48,7 +48,9 @@ def area_names(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     names = set(of_buildings.dropna())
     if "areas" in tables:
         names |= set(tables["areas"]["name"].dropna())
-    return sorted(names) + ([NO_AREA] if of_buildings.isna().any() else [])
+    names.discard(NO_AREA)
+    nowhere = of_buildings.isna() | (of_buildings == NO_AREA)
+    return sorted(names) + ([NO_AREA] if nowhere.any() else [])
 
 
 def write_area_layers(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
@@ -78,19 +80,35 @@ def write_area_layers(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[
     areas = {layer: frame["building_id"].map(area_of) for layer, frame in layers.items()}
     written = []
     for name in names:
-        # One area at a time: the text of a whole district would not fit beside its tables.
-        coded = [_features(frame.loc[areas[layer] == name], layer) for layer, frame in layers.items()]
-        text = _collection(
-            name, [line for lines, _ in coded for line in lines], np.concatenate([b for _, b in coded])
-        )
-        written.append(write_whole(folder / f"{stems[name]}.geojson", text))
+        path = folder / f"{stems[name]}.geojson"
+        parts = {layer: frame.loc[areas[layer] == name] for layer, frame in layers.items()}
+        with whole_file(path) as beside, beside.open("w", encoding="utf-8", newline="\n") as stream:
+            _write_collection(name, parts, stream)
+        written.append(path)
     return written
 
 
+def _write_collection(name: str, parts: Mapping[str, gpd.GeoDataFrame], stream: TextIO) -> None:
+    """Write layer after layer: the text of a whole area would be many times its tables."""
+    head = {"type": "FeatureCollection", "name": name, "caution": CAUTION}
+    stream.write(json.dumps(head, ensure_ascii=False)[:-1] + ', "features": [')
+    boxes: list[np.ndarray] = []
+    for layer, frame in parts.items():
+        if frame.empty:
+            continue
+        features, bounds = _features(frame, layer)
+        stream.write(("," if boxes else "") + "\n" + ",\n".join(features))
+        boxes.append(bounds)
+    stream.write("\n]")
+    if boxes:
+        bounds = np.concatenate(boxes)
+        box = [*np.nanmin(bounds[:, :2], axis=0).tolist(), *np.nanmax(bounds[:, 2:], axis=0).tolist()]
+        stream.write(f', "bbox": {json.dumps(box)}')
+    stream.write("}\n")
+
+
 def _features(frame: gpd.GeoDataFrame, layer: str) -> tuple[list[str], np.ndarray]:
-    """Write each row as the text of a GeoJSON feature; with its bounds."""
-    if frame.empty:
-        return [], np.empty((0, 4))
+    """Turn each row into the text of a GeoJSON feature; with its bounds."""
     shapes = frame.geometry.to_crs("EPSG:4326").to_numpy()
     shapes = shapely.transform(shapes, lambda degrees: np.round(degrees, _DECIMALS))
     shapes = shapely.orient_polygons(shapes, exterior_cw=False)
@@ -105,13 +123,3 @@ def _features(frame: gpd.GeoDataFrame, layer: str) -> tuple[list[str], np.ndarra
         '{"type":"Feature","geometry":' + geometry + ',"properties":' + pd.Series(lines, dtype=object) + "}"
     )
     return text.tolist(), shapely.bounds(shapes).reshape(-1, 4)
-
-
-def _collection(name: str, features: list[str], bounds: np.ndarray) -> str:
-    head: dict[str, Any] = {"type": "FeatureCollection", "name": name, "caution": CAUTION}
-    if len(bounds):
-        west, south = np.nanmin(bounds[:, :2], axis=0).tolist()
-        east, north = np.nanmax(bounds[:, 2:], axis=0).tolist()
-        head |= {"bbox": [west, south, east, north]}
-    start = json.dumps(head, ensure_ascii=False)[:-1]
-    return start + ', "features": [\n' + ",\n".join(features) + "\n]}\n"

@@ -239,7 +239,7 @@ def write_maps(
         "title": title,
         "caution": CAUTION,
         "ground": ground.statement,
-        "ranked": len(lonlat["ranking"]) if "ranking" in lonlat else 0,
+        "ranked": len(tables["ranking"]) if "ranking" in tables else 0,
         "scenario": _scenario_words(wind),
         "wind": None
         if wind is None
@@ -287,14 +287,18 @@ def _to_lonlat(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
         if frame is None or frame.empty:
             frame = empty(name, "EPSG:4326") if name in TABLES else _no_places()
         ready[name] = frame.reset_index(drop=True).to_crs("EPSG:4326")
+    ids = pd.Index(ready["buildings"]["building_id"])
     if "ranking" in tables:
-        ready["ranking"] = pd.DataFrame(tables["ranking"].drop(columns="geometry"))
+        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[list(_RANKING_COLUMNS)]
+        ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
     ready["walls"] = ready["walls"].assign(side_letter=_side_letters(ready["walls"]))
     # Every building has a section; its outline says something new only where there are several.
     sections = ready["sections"]
     ready["fires"] = _fires(sections)
     alone = ~sections["building_id"].duplicated(keep=False)
     ready["sections"] = sections.set_geometry(sections.geometry.mask(alone.to_numpy(dtype=bool), None))
+    for name in _PLAN_COLUMNS:
+        ready[name] = ready[name].assign(building=ids.get_indexer(ready[name]["building_id"]))
     return ready
 
 
@@ -319,39 +323,35 @@ def _side_letters(walls: pd.DataFrame) -> pd.Series:
 
 
 def _of_area(lonlat: Mapping[str, Any], name: str) -> dict[str, Any]:
+    """Cut out the buildings of one area, their plans, and the streets and lines around them."""
     buildings = lonlat["buildings"]
-    here = buildings["dispatch_area"].fillna(NO_AREA) == name
+    here = (buildings["dispatch_area"].fillna(NO_AREA) == name).to_numpy(dtype=bool)
+    number = np.where(here, np.cumsum(here) - 1, -1)
     part = {"buildings": buildings[here].reset_index(drop=True)}
-    ids = part["buildings"]["building_id"]
-    reach = part["buildings"] if len(ids) else lonlat["areas"][lonlat["areas"]["name"] == name]
-    frame_box = shapely.box(*reach.total_bounds) if len(reach) else None
-    for key in ("ranking", *_PLAN_COLUMNS, *_PLACES):
-        if key not in lonlat:
-            continue
+    reach = part["buildings"] if here.any() else lonlat["areas"][lonlat["areas"]["name"] == name]
+    around = shapely.box(*reach.total_bounds) if len(reach) else None
+    for key in (*_PLAN_COLUMNS, *_PLACES):
         frame = lonlat[key]
+        if key in _PLAN_COLUMNS:
+            owner = frame["building"].to_numpy()
+            # Position -1, a thing of no building, takes the number that is put last.
+            frame = frame.assign(building=np.append(number, -1)[owner])
         if key in _PLACES or key == "obstacles":
             wanted = np.zeros(len(frame), dtype=bool)
-            if frame_box is not None:
-                wanted = shapely.intersects(frame.geometry.to_numpy(), frame_box)
+            if around is not None:
+                wanted = shapely.intersects(frame.geometry.to_numpy(), around)
         else:
-            wanted = frame["building_id"].isin(ids).to_numpy(dtype=bool)
+            wanted = frame["building"].to_numpy() >= 0
         part[key] = frame[wanted].reset_index(drop=True)
     return part
 
 
 def _packed(lonlat: Mapping[str, Any]) -> dict[str, Any]:
     buildings = lonlat["buildings"]
-    columns = list(_BUILDING_COLUMNS)
-    if "ranking" in lonlat:
-        ranking = lonlat["ranking"].set_index("building_id")[list(_RANKING_COLUMNS)]
-        buildings = buildings.join(ranking, on="building_id")
-        columns += _RANKING_COLUMNS
-    ids = pd.Index(buildings["building_id"])
-    layers = {"buildings": _layer(buildings, columns)}
+    ranked = [column for column in _RANKING_COLUMNS if column in buildings]
+    layers = {"buildings": _layer(buildings, (*_BUILDING_COLUMNS, *ranked))}
     for name, wanted in _PLAN_COLUMNS.items():
-        layers[name] = _layer(lonlat[name], wanted)
-        owner = pd.Series(ids.get_indexer(lonlat[name]["building_id"]))
-        layers[name]["columns"]["building"] = pack_column(owner)
+        layers[name] = _layer(lonlat[name], ("building", *wanted))
     for name in _PLACES:
         layers[name] = _layer(lonlat[name], ("name",))
     bounds = None
@@ -362,7 +362,7 @@ def _packed(lonlat: Mapping[str, Any]) -> dict[str, Any]:
     return {"steps_per_degree": STEPS_PER_DEGREE, "bounds": bounds, "layers": layers}
 
 
-def _layer(frame: gpd.GeoDataFrame, columns: tuple[str, ...] | list[str]) -> dict[str, Any]:
+def _layer(frame: gpd.GeoDataFrame, columns: tuple[str, ...]) -> dict[str, Any]:
     return {
         "shapes": pack_shapes(frame.geometry.to_numpy()),
         "columns": {name: pack_column(frame[name]) for name in columns},
