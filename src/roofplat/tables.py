@@ -28,6 +28,7 @@ __all__ = [
     "conform",
     "empty",
     "problem_rows",
+    "words",
 ]
 
 # From the best known to the least: a lower position wins a conflict.
@@ -48,6 +49,8 @@ OBSTACLE_KINDS = (
 AXIS_BASES = (*BASES, "doubtful")
 SCENARIO_BASES = ("given", "prevailing", "assumed")
 METHODS = ("fold_back", "center_rafter_louver")
+CUT_KINDS = ("head_cut", "parallel_cut", "base_cut", "cross_cut")
+APPARATUS = ("ground_ladder", "aerial", "out_of_reach")
 
 _DATE: Literal["datetime64[ms]"] = "datetime64[ms]"
 Dtype = Literal["str", "float64", "Int64", "boolean", "datetime64[ms]"]
@@ -262,9 +265,7 @@ _LADDERS = Table(
         "ladder_ft": Column(
             "float64", "shortest ladder of the stock that reaches; empty when none does", "ft"
         ),
-        "apparatus": Column(
-            "str", "how to get up there", allowed=("ground_ladder", "aerial", "out_of_reach")
-        ),
+        "apparatus": Column("str", "how to get up there", allowed=APPARATUS),
         "base_setback_ft": Column("float64", "base to wall, along the ground", "ft"),
         "height_basis": _BUILDINGS.columns["height_basis"],
         "score": Column("float64", "0 to 1, how well the spot meets the wishes", "share"),
@@ -327,7 +328,7 @@ _CUTS = Table(
         "feature": Column("str", "opening or trench it belongs to", allowed=("opening", "trench")),
         "feature_seq": Column("Int64", "number of that opening or trench"),
         "seq": Column("Int64", "order of the cut in its opening or trench"),
-        "kind": Column("str", "which cut", allowed=("head_cut", "parallel_cut", "base_cut", "cross_cut")),
+        "kind": Column("str", "which cut", allowed=CUT_KINDS),
         "count": Column("Int64", "cuts in this step, in the order of its lines"),
         "saw": Column("Int64", "1 or 2"),
         "cut_ft": Column("float64", "length of all cuts of the step", "ft"),
@@ -467,7 +468,7 @@ def conform(name: str, frame: pd.DataFrame) -> Any:
     if table.geometry:
         frame = gpd.GeoDataFrame(frame, geometry="geometry")
         plain = pd.DataFrame(frame[wanted])
-        kinds = set(frame.geometry.geom_type.unique()) - set(table.geometry)
+        kinds = set(pd.unique(frame.geometry.geom_type)) - set(table.geometry)
         if kinds:
             raise TypeError(f"Table {name} holds {sorted(map(str, kinds))}, allowed is {table.geometry}.")
     else:
@@ -496,6 +497,29 @@ def empty(name: str, crs: object = None) -> Any:
     table = TABLES[name]
     frame = pd.DataFrame({key: pd.Series([], dtype=column.dtype) for key, column in table.columns.items()})
     return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs)) if table.geometry else frame
+
+
+def words(vocabulary: Sequence[str | None], codes: np.ndarray[Any, Any]) -> Any:
+    """A text column from a few different words.
+
+    Parameters
+    ----------
+    vocabulary
+        The words; None is a missing value.
+    codes
+        Index of each row's word, shape (n,); -1 is a missing value.
+
+    Returns
+    -------
+    ExtensionArray of str
+        Shape (n,). Far cheaper than turning n Python objects into text.
+
+    Examples
+    --------
+    >>> words(["beam", "purlin"], np.array([1, 0, 1])).tolist()
+    ['purlin', 'beam', 'purlin']
+    """
+    return pd.array([*vocabulary, None], dtype="str").take(codes)
 
 
 def problem_rows(

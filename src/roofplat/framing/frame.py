@@ -20,7 +20,7 @@ from roofplat.framing.axis import find_axis
 from roofplat.framing.members import Runs, SectionFrames, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
-from roofplat.framing.ragged import FloatArray, chunks, offsets, stack
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets, stack
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -30,7 +30,7 @@ from roofplat.framing.walls import (
 )
 from roofplat.ground import Ground
 from roofplat.rules import Rulebook
-from roofplat.tables import AXIS_BASES, BASES, conform, problem_rows
+from roofplat.tables import AXIS_BASES, BASES, SIDES, WALL_KINDS, conform, problem_rows, words
 
 __all__ = ["Framing", "frame_roofs"]
 
@@ -47,6 +47,8 @@ class Framing:
         The sections in their own coordinates.
     wall_runs
         Walls on the sections' local planes, in the order of the table `walls`.
+    wall_side, wall_kind
+        Numbers in `tables.SIDES` (-1 for a courtyard) and `tables.WALL_KINDS`, by wall.
     surroundings
         What stands in front of each wall.
     beam_runs, purlin_runs
@@ -63,6 +65,8 @@ class Framing:
     problems: pd.DataFrame
     frames: SectionFrames
     wall_runs: Walls
+    wall_side: IntArray
+    wall_kind: IntArray
     surroundings: Surroundings
     beam_runs: Runs
     purlin_runs: Runs
@@ -132,8 +136,8 @@ def frame_roofs(
         roofs["bearing_walls_basis"],
         rules,
     )
-    kind[surroundings.party] = "party"
-    kind_basis[surroundings.party] = "inferred"
+    kind[surroundings.party] = WALL_KINDS.index("party")
+    kind_basis[surroundings.party] = BASES.index("inferred")
 
     ids = roofs[["building_id", "section_id"]]
     problems = problem_rows(
@@ -153,6 +157,8 @@ def frame_roofs(
         problems=problems,
         frames=frames,
         wall_runs=walls,
+        wall_side=side,
+        wall_kind=kind,
         surroundings=surroundings,
         beam_runs=beam_runs,
         purlin_runs=purlin_runs,
@@ -242,9 +248,9 @@ def _walls_table(
     crs: object,
     frames: SectionFrames,
     walls: Walls,
-    side: npt.NDArray[np.object_],
-    kind: npt.NDArray[np.object_],
-    kind_basis: npt.NDArray[np.object_],
+    side: IntArray,
+    kind: IntArray,
+    kind_basis: IntArray,
     surroundings: Surroundings,
 ) -> gpd.GeoDataFrame:
     planes = frames.outlines.planes
@@ -252,9 +258,9 @@ def _walls_table(
     x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
     frame = ids.iloc[walls.section].reset_index(drop=True)
     frame["wall"] = np.arange(walls.section.size) - walls.start[walls.section]
-    frame["side"] = side
-    frame["kind"] = kind
-    frame["kind_basis"] = kind_basis
+    frame["side"] = words(SIDES, side)
+    frame["kind"] = words(WALL_KINDS, kind)
+    frame["kind_basis"] = words(BASES, kind_basis)
     frame["length_ft"] = walls.length_ft
     frame["azimuth_deg"] = walls.azimuth_deg
     frame["outward_deg"] = walls.outward_deg

@@ -56,6 +56,8 @@ class Surroundings:
         the search distance.
     clear_ground_ft
         Free ground straight out from the wall's middle, capped at the search distance.
+    meets_another
+        True for a section that touches or overlaps another one, shape (n,).
     views
         The edges it was read from, for placing.
     """
@@ -63,6 +65,7 @@ class Surroundings:
     party: npt.NDArray[np.bool_]
     exposure_ft: FloatArray
     clear_ground_ft: FloatArray
+    meets_another: npt.NDArray[np.bool_]
     views: Views
 
 
@@ -100,7 +103,8 @@ def look_out(
     against = other & (np.abs(t_low) <= gap) & (np.abs(t_high) <= gap)
     covered = sums(np.where(against, span, 0.0), views.wall, wall_count)
     party = covered >= rules.number("wall.party_share") * walls.length_ft
-    party |= _under_another(walls, outlines, polygons, gap)
+    meets_another = _meets_another(polygons)
+    party |= _under_another(walls, outlines, polygons, meets_another, gap)
 
     middle = length / 2.0
     crosses = (np.minimum(views.s0, views.s1) <= middle) & (np.maximum(views.s0, views.s1) >= middle)
@@ -120,6 +124,7 @@ def look_out(
         party=party,
         exposure_ft=np.where(exposure <= search, exposure, np.nan),
         clear_ground_ft=clear,
+        meets_another=meets_another,
         views=views,
     )
 
@@ -231,16 +236,26 @@ def _has_reflex_corner(walls: Walls, count: int) -> npt.NDArray[np.bool_]:
 
 
 def _under_another(
-    walls: Walls, outlines: Outlines, polygons: npt.NDArray[np.object_], gap: float
+    walls: Walls,
+    outlines: Outlines,
+    polygons: npt.NDArray[np.object_],
+    meets_another: npt.NDArray[np.bool_],
+    gap: float,
 ) -> npt.NDArray[np.bool_]:
     """Walls whose middle lies inside another section: overlapping outlines happen."""
     covered = np.zeros(walls.section.size, dtype=bool)
-    tree = shapely.STRtree(polygons)
-    azimuth = np.radians(walls.azimuth_deg)
+    wall = np.flatnonzero(meets_another[walls.section])
+    azimuth = np.radians(walls.azimuth_deg[wall])
     # Just outside the wall, so that a shared wall is left to the party rule.
-    east = (walls.east0 + walls.east1) / 2 - np.cos(azimuth) * gap
-    north = (walls.north0 + walls.north1) / 2 + np.sin(azimuth) * gap
-    x, y = outlines.planes.crs(east, north, walls.section)
-    found, other = tree.query(shapely.points(x, y), predicate="within")
-    covered[found[other != walls.section[found]]] = True
+    east = (walls.east0 + walls.east1)[wall] / 2 - np.cos(azimuth) * gap
+    north = (walls.north0 + walls.north1)[wall] / 2 + np.sin(azimuth) * gap
+    x, y = outlines.planes.crs(east, north, walls.section[wall])
+    found, other = shapely.STRtree(polygons).query(shapely.points(x, y), predicate="within")
+    covered[wall[found[other != walls.section[wall[found]]]]] = True
     return covered
+
+
+def _meets_another(polygons: npt.NDArray[np.object_]) -> npt.NDArray[np.bool_]:
+    """Sections that touch or overlap another one."""
+    one, other = shapely.STRtree(polygons).query(polygons, predicate="intersects")
+    return marked(one[one != other], polygons.size)

@@ -18,7 +18,7 @@ import shapely
 from roofplat.framing.outline import Outlines, ring_edges
 from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, marked, offsets
 from roofplat.rules import Rulebook
-from roofplat.tables import SIDES
+from roofplat.tables import BASES, SIDES, WALL_KINDS
 
 __all__ = ["Walls", "bearing_kinds", "side_letters", "straight_walls", "street_direction_deg"]
 
@@ -107,16 +107,16 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     )
     tolerance = rules.number("outline.jog_ft")
     simple = shapely.simplify(local, tolerance, preserve_topology=True)
-    _, coordinates, (closed_start, polygon_start) = shapely.to_ragged_array(simple)
-    tail, head, ring, following = ring_edges(np.asarray(closed_start))
-    section_of_ring = np.repeat(np.arange(outlines.count), np.diff(polygon_start))
-    shell_ring = marked(polygon_start[:-1], section_of_ring.size)
+    _, coordinates, (kept_start, kept_polygon) = shapely.to_ragged_array(simple)
+    tail, head, ring, following = ring_edges(np.asarray(kept_start))
+    section_of_ring = np.repeat(np.arange(outlines.count), np.diff(kept_polygon))
+    shell_ring = marked(kept_polygon[:-1], section_of_ring.size)
 
     # Simplifying keeps the first corner of a ring even where it lies on a straight wall.
     before = np.empty_like(following)
     before[following] = np.arange(following.size)
     corner = _off_chord(coordinates[tail[before]], coordinates[tail], coordinates[head]) > tolerance
-    corner |= tail != closed_start[ring]
+    corner |= tail != kept_start[ring]
     enough = np.bincount(ring, weights=corner, minlength=section_of_ring.size) >= 3
     corner |= ~enough[ring]
     kept = np.flatnonzero(corner)
@@ -216,7 +216,7 @@ def street_direction_deg(
 
 def side_letters(
     walls: Walls, street_deg: FloatArray, building: npt.NDArray[Any]
-) -> tuple[npt.NDArray[np.object_], FloatArray]:
+) -> tuple[IntArray, FloatArray]:
     """Side letters: A faces the street, then clockwise.
 
     Parameters
@@ -233,7 +233,7 @@ def side_letters(
     Returns
     -------
     side
-        Letter of each wall, None for a courtyard, shape (w,).
+        Number of each wall's letter in `tables.SIDES`, -1 for a courtyard, shape (w,).
     facing_deg
         Outward direction of side A of each section, shape (n,).
 
@@ -251,9 +251,8 @@ def side_letters(
     facing = walls.outward_deg[front]
     _, first, inverse = np.unique(building, return_index=True, return_inverse=True)
     facing = facing[first][inverse]
-    quarter = np.floor(((walls.outward_deg - facing[walls.section] + 45.0) % 360.0) / 90.0).astype(int)
-    side = np.array(SIDES, dtype=object)[np.minimum(quarter, 3)]
-    side[~walls.shell] = None
+    quarter = np.floor(((walls.outward_deg - facing[walls.section] + 45.0) % 360.0) / 90.0)
+    side = np.where(walls.shell, np.minimum(quarter, len(SIDES) - 1), -1).astype(np.int64)
     return side, facing
 
 
@@ -261,11 +260,11 @@ def bearing_kinds(
     walls: Walls,
     axis_deg: FloatArray,
     axis_known: npt.NDArray[np.bool_],
-    side: npt.NDArray[np.object_],
+    side: IntArray,
     stated: pd.Series,
     stated_basis: pd.Series,
     rules: Rulebook,
-) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+) -> tuple[IntArray, IntArray]:
     """What each wall does, party walls aside.
 
     Parameters
@@ -275,7 +274,7 @@ def bearing_kinds(
     axis_deg, axis_known
         Azimuth of the beams, and True where a panelized section has one that is not doubtful.
     side
-        Letter of each wall.
+        Letter of each wall as a number.
     stated, stated_basis
         `all` or side letters that a source names as bearing, and its basis, shape (n,).
     rules
@@ -284,7 +283,7 @@ def bearing_kinds(
     Returns
     -------
     kind, basis
-        Shape (w,).
+        Numbers in `tables.WALL_KINDS` and `tables.BASES`, shape (w,).
 
     Notes
     -----
@@ -294,18 +293,20 @@ def bearing_kinds(
     owner = walls.section
     off = np.abs((walls.azimuth_deg - axis_deg[owner] + 45.0) % 90.0 - 45.0)
     squared = axis_known[owner] & (off <= rules.number("axis.along_tolerance_deg"))
-    kind = np.where(squared, "bearing", "unknown").astype(object)
-    basis = np.where(squared, "inferred", "assumed").astype(object)
+    kind = np.where(squared, WALL_KINDS.index("bearing"), WALL_KINDS.index("unknown"))
+    basis = np.where(squared, BASES.index("inferred"), BASES.index("assumed"))
 
     says = stated.notna().to_numpy()
     if says.any():
-        text = stated.fillna("").str.upper().to_numpy(dtype=object)
+        text = stated.fillna("").str.upper()
         named = np.zeros(owner.size, dtype=bool)
-        for letter in SIDES:
-            holds = np.array([letter in value or value == "ALL" for value in text])
-            named |= holds[owner] & (side == letter)
-        kind = np.where(says[owner], np.where(named, "bearing", "nonbearing"), kind)
-        basis = np.where(says[owner], stated_basis.to_numpy(dtype=object)[owner], basis)
+        for number, letter in enumerate(SIDES):
+            holds = (text.str.contains(letter) | (text == "ALL")).to_numpy(dtype=bool)
+            named |= holds[owner] & (side == number)
+        stated_kind = np.where(named, WALL_KINDS.index("bearing"), WALL_KINDS.index("nonbearing"))
+        kind = np.where(says[owner], stated_kind, kind)
+        code = pd.Index(BASES).get_indexer(pd.Index(stated_basis.fillna("assumed")))
+        basis = np.where(says[owner], code[owner], basis)
     return kind, basis
 
 

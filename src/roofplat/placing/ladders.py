@@ -23,6 +23,7 @@ from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equal
 from roofplat.framing.walls import Walls
 from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
+from roofplat.tables import APPARATUS
 
 __all__ = ["LadderSpots", "Reach", "find_ladder_spots", "line_clearance_ft", "working_reach"]
 
@@ -41,14 +42,14 @@ class Reach:
         Base to wall along the ground.
     ladder_ft
         Shortest ladder of the stock that reaches, NaN where none does.
-    apparatus
-        `ground_ladder`, `aerial` or `out_of_reach`.
+    means
+        Number in `tables.APPARATUS`: ground ladder, aerial or out of reach.
     """
 
     working_length_ft: FloatArray
     base_setback_ft: FloatArray
     ladder_ft: FloatArray
-    apparatus: npt.NDArray[np.object_]
+    means: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,7 @@ def working_reach(support_ft: FloatArray, rules: Rulebook) -> Reach:
     --------
     >>> from roofplat.rules import load_rulebook
     >>> reach = working_reach(np.array([20.0, 40.0, 200.0]), load_rulebook())
-    >>> reach.ladder_ft.tolist(), reach.apparatus.tolist()
+    >>> reach.ladder_ft.tolist(), [APPARATUS[number] for number in reach.means]
     ([24.0, nan, nan], ['ground_ladder', 'aerial', 'out_of_reach'])
     """
     share = rules.number("ladder.base_share")
@@ -116,11 +117,10 @@ def working_reach(support_ft: FloatArray, rules: Rulebook) -> Reach:
     place = np.searchsorted(highest + 0.005, support_ft)
     ladder = np.append(stock, np.nan)[place]
     aerial = support_ft <= rules.number("ladder.aerial_reach_ft")
-    apparatus = np.where(
-        np.isfinite(ladder), "ground_ladder", np.where(aerial, "aerial", "out_of_reach")
-    ).astype(object)
+    ground, up, out = range(len(APPARATUS))
+    means = np.where(np.isfinite(ladder), ground, np.where(aerial, up, out)).astype(np.int64)
     working = support_ft / rise
-    return Reach(working, share * working, ladder, apparatus)
+    return Reach(working, share * working, ladder, means)
 
 
 def line_clearance_ft(voltage_kv: FloatArray, rules: Rulebook) -> FloatArray:
@@ -172,6 +172,7 @@ def find_ladder_spots(
     line_section: IntArray,
     line_geometry: npt.NDArray[np.object_],
     line_clear_units: FloatArray,
+    meets_another: npt.NDArray[np.bool_],
     buildings: shapely.STRtree,
 ) -> LadderSpots:
     """Find the best spot of each section, and the best on another side.
@@ -199,6 +200,8 @@ def find_ladder_spots(
     line_section, line_geometry, line_clear_units
         Overhead lines near a section, ascending by section, with their clearance in units of
         the working CRS.
+    meets_another
+        True for a section that touches or overlaps another one, shape (n,).
     buildings
         Every section of the district, in the working CRS: no base may stand in one.
 
@@ -299,6 +302,7 @@ def find_ladder_spots(
         )
         second = first_of_equals([np.where(other, rounded, np.inf), *ties], section, count)
         picked = np.concatenate([best[has_first], second[second >= 0]])
+        picked = picked[meets_another[section[picked]]]
         x, y = frames.outlines.planes.crs(base_east[picked], base_north[picked], section[picked])
         struck = np.unique(buildings.query(shapely.points(x, y), predicate="intersects")[0])
         bad[picked[struck]] = True

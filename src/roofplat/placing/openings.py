@@ -20,6 +20,7 @@ from roofplat.framing.ragged import FloatArray, IntArray, expand
 from roofplat.placing.bays import Bays
 from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
+from roofplat.tables import CUT_KINDS
 
 __all__ = ["CutSteps", "Strips", "cut_steps", "opening_strips"]
 
@@ -65,7 +66,7 @@ class CutSteps:
     """Cuts of all openings in order: a step holds one cut or several equal ones.
 
     opening, step, kind, saw
-        Opening of each step, its order from 1, `head_cut` and so on, and the saw; shape (s,).
+        Opening of each step, its order from 1, number in `tables.CUT_KINDS`, and the saw; shape (s,).
     owner
         Step of each single cut, ascending, shape (c,).
     u0, v0, u1, v1
@@ -74,7 +75,7 @@ class CutSteps:
 
     opening: IntArray
     step: IntArray
-    kind: npt.NDArray[np.object_]
+    kind: IntArray
     saw: IntArray
     owner: IntArray
     u0: FloatArray
@@ -158,18 +159,16 @@ def cut_steps(strips: Strips) -> CutSteps:
     folds = np.flatnonzero(~strips.louver)
     opening = np.concatenate([louvers, louvers, louvers, folds, folds])
     step = np.repeat([1, 2, 3, 1, 2], [louvers.size] * 3 + [folds.size] * 2)
-    kind = np.repeat(
-        np.array(["head_cut", "parallel_cut", "base_cut", "base_cut", "parallel_cut"], dtype=object),
-        [louvers.size] * 3 + [folds.size] * 2,
-    )
+    head, parallel, base = (CUT_KINDS.index(kind) for kind in ("head_cut", "parallel_cut", "base_cut"))
+    kind = np.repeat([head, parallel, base, base, parallel], [louvers.size] * 3 + [folds.size] * 2)
     order = np.lexsort((step, opening))
     opening, step, kind = opening[order], step[order], kind[order]
 
-    is_parallel = kind == "parallel_cut"
+    is_parallel = kind == parallel
     owner, number = expand(np.where(is_parallel, strips.parts[opening] + 1, 1))
     which = opening[owner]
     along = is_parallel[owner]
-    on_head = (kind == "head_cut")[owner]
+    on_head = (kind == head)[owner]
     v_at = strips.v_start[which] + (strips.v_finish - strips.v_start)[which] * (number / strips.parts[which])
     u_across = np.where(on_head, strips.u_head[which], strips.u_base[which])
     return CutSteps(

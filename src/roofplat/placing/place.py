@@ -31,7 +31,7 @@ from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside
 from roofplat.placing.trenches import find_trenches
 from roofplat.placing.write import Sheets, write_plan
 from roofplat.rules import Rulebook
-from roofplat.tables import SIDES, problem_rows
+from roofplat.tables import APPARATUS, WALL_KINDS, problem_rows
 
 __all__ = ["Plan", "place_plans"]
 
@@ -200,8 +200,8 @@ def _read_setting(
 
     boxes, blocking = _obstacle_boxes(framing, roofs, obstacles, planned, rules)
     lines = _lines_overhead(framing, roofs, obstacles, planned, reach, rules)
-    kind = framing.walls["kind"].to_numpy(dtype=object)
-    letters = {letter: number for number, letter in enumerate(SIDES)}
+    kind = framing.wall_kind
+    bearing, nonbearing, party = (WALL_KINDS.index(word) for word in ("bearing", "nonbearing", "party"))
     return _Setting(
         planned=planned,
         fire_u=fire_u,
@@ -218,10 +218,10 @@ def _read_setting(
         line_section=lines[0],
         line_geometry=lines[1],
         line_clear_units=lines[2],
-        bearing=np.where(kind == "bearing", 1.0, np.where(kind == "nonbearing", 0.0, 0.5)),
-        side=framing.walls["side"].map(letters).fillna(-1).to_numpy(dtype=np.int64),
-        no_ladder=kind == "party",
-        nonbearing=kind == "nonbearing",
+        bearing=np.where(kind == bearing, 1.0, np.where(kind == nonbearing, 0.0, 0.5)),
+        side=framing.wall_side,
+        no_ladder=kind == party,
+        nonbearing=kind == nonbearing,
         buildings=shapely.STRtree(roofs.geometry.to_numpy()),
     ), problems
 
@@ -368,6 +368,7 @@ def _place_chunk(
         line_section=setting.line_section[lines] - rows.start,
         line_geometry=setting.line_geometry[lines],
         line_clear_units=setting.line_clear_units[lines],
+        meets_another=framing.surroundings.meets_another[rows],
         buildings=setting.buildings,
     )
     tip_u, tip_v = frames.uv(spots.tip_east, spots.tip_north, spots.section)
@@ -393,7 +394,7 @@ def _place_chunk(
     refusal[no_bay] = "no_clear_bay"
     refusal[(first >= 0) & ~has_ladder] = "no_wall_reachable"
     refusal[(first >= 0) & has_ladder & ~has_path] = "no_path"
-    refusal[(first >= 0) & (setting.reach.apparatus[rows] == "out_of_reach")] = "out_of_reach"
+    refusal[(first >= 0) & (setting.reach.means[rows] == APPARATUS.index("out_of_reach"))] = "out_of_reach"
     first = np.where(refusal == "", first, -1)
 
     nowhere = np.full(frames.count, np.nan)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from roofplat.framing import Framing
 from roofplat.placing.ladders import WISHES
+from roofplat.tables import words
 
 __all__ = ["NO_CUT", "compass_point", "compose", "ladder_reasons", "why_no_cut"]
 
@@ -80,7 +81,7 @@ def why_no_cut(
     ).astype(object)
 
 
-def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> npt.NDArray[np.object_]:
+def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> Any:
     """Make one sentence for each row, composing each different one once.
 
     Parameters
@@ -92,7 +93,7 @@ def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> npt.
 
     Returns
     -------
-    ndarray of object
+    ExtensionArray of str
         Shape (k,).
 
     Examples
@@ -101,34 +102,31 @@ def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> npt.
     ['number 1', 'number 2', 'number 1']
     """
     if not parts[0].size:
-        return np.empty(0, dtype=object)
+        return words([], np.empty(0, dtype=np.int64))
     code = np.zeros(parts[0].size, dtype=np.int64)
     for part in parts:
         values = part.astype(np.int64)
         low = values.min()
         code = code * (values.max() - low + 1) + (values - low)
     _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
-    texts = [sentence(*(int(part[row]) for part in parts)) for row in first]
-    return np.array(texts, dtype=object)[inverse]
+    return words([sentence(*(int(part[row]) for part in parts)) for row in first], inverse)
 
 
-def compass_point(azimuth_deg: npt.NDArray[np.float64]) -> npt.NDArray[np.object_]:
-    """The nearest of eight compass points, in words.
+def compass_point(azimuth_deg: npt.NDArray[np.float64], shown: npt.NDArray[np.bool_]) -> Any:
+    """The nearest of eight compass points, in words; missing where not shown.
 
     Examples
     --------
-    >>> compass_point(np.array([10.0, 225.0])).tolist()
+    >>> compass_point(np.array([10.0, 225.0]), np.array([True, True])).tolist()
     ['north', 'southwest']
     """
-    words: npt.NDArray[np.object_] = np.array(_POINTS, dtype=object)[
-        np.round(azimuth_deg / 45.0).astype(int) % 8
-    ]
-    return words
+    point = np.round(azimuth_deg / 45.0).astype(np.int64) % len(_POINTS)
+    return words(_POINTS, np.where(shown, point, -1))
 
 
 def ladder_reasons(
     wishes: npt.NDArray[np.float64], rank: npt.NDArray[np.int64], apparatus: npt.NDArray[Any]
-) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.object_]]:
+) -> tuple[Any, Any]:
     """Rule ids and the sentence of each ladder spot.
 
     Parameters
@@ -158,9 +156,9 @@ def ladder_reasons(
         return " ".join([*ids, "ladder.apart_ft"] if rank == 2 else ids)
 
     def sentence(code: int, rank: int, means: int) -> str:
-        words = [_WISH_WORDS[name] for name in names(code)] or ["the best spot with clear ground"]
+        wishes_met = [_WISH_WORDS[name] for name in names(code)] or ["the best spot with clear ground"]
         lead = "Second way off, on another side: " if rank == 2 else ""
-        text = lead + ", ".join(words) + "."
+        text = lead + ", ".join(wishes_met) + "."
         tail = (
             "",
             " No ladder of the stock reaches; aerial.",

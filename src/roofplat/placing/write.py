@@ -26,11 +26,15 @@ from roofplat.placing.paths import Ways
 from roofplat.placing.reasons import NO_CUT, compass_point, compose, ladder_reasons
 from roofplat.placing.trenches import REFUSALS, Trenches
 from roofplat.rules import Rulebook
-from roofplat.tables import conform, problem_rows
+from roofplat.tables import APPARATUS, CUT_KINDS, METHODS, SIDES, conform, problem_rows, words
 
 __all__ = ["Sheets", "write_plan"]
 
-_APPARATUS = ("ground_ladder", "aerial", "out_of_reach")
+_METHOD_REASONS = {
+    "fold_back": "fold_back: the first method of the family, and nothing speaks against it",
+    "louver_suspended": "center_rafter_louver: something hangs from the roof",
+    "louver_family": "center_rafter_louver: the panels are the early, heavy kind, or the family asks for it",
+}
 # Refusals that a planner can do something about become problem rows.
 _TRENCH_RULES = (
     "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
@@ -131,7 +135,6 @@ class Sheets:
         length = np.hypot(steps.u1 - steps.u0, steps.v1 - steps.v0)
         self._put_cuts(
             section + first_section,
-            "opening",
             strips.seq[steps.opening],
             steps.step,
             steps.kind,
@@ -181,7 +184,6 @@ class Sheets:
     def _put_cuts(
         self,
         section: npt.NDArray[Any],
-        feature: str,
         feature_seq: npt.NDArray[Any],
         seq: npt.NDArray[Any],
         kind: npt.NDArray[Any],
@@ -193,7 +195,6 @@ class Sheets:
         self.put(
             "cuts",
             section=section,
-            feature=np.full(section.size, feature, dtype=object),
             feature_seq=feature_seq,
             seq=seq,
             kind=kind,
@@ -268,13 +269,6 @@ def write_plan(
     return tables, _problems(sheets, ids, refusal, planned)
 
 
-def _where(mask: npt.NDArray[np.bool_], words: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
-    """Words where the mask holds, None elsewhere."""
-    result = words.astype(object)
-    result[~mask] = None
-    return result
-
-
 def _rows(ids: pd.DataFrame, section: npt.NDArray[Any]) -> pd.DataFrame:
     return ids.iloc[section].reset_index(drop=True)
 
@@ -297,21 +291,19 @@ def _sections(
     lon, lat = np.full(planned.size, np.nan), np.full(planned.size, np.nan)
     lon[rows], lat[rows] = to_lonlat.transform(x, y)
     cut = refusal == ""
-    why = np.array([NO_CUT.get(code, "") for code in refusal], dtype=object)
-    why = np.where(refusal != "", refusal + ": " + why, why)
-    why[cut & ~louver] = "fold_back: the first method of the family, and nothing speaks against it"
-    why[cut & louver] = (
-        "center_rafter_louver: the panels are the early, heavy kind, or the family asks for it"
+    reasons = {**_METHOD_REASONS, **{code: f"{code}: {why}" for code, why in NO_CUT.items()}}
+    code = np.select(
+        [~cut, ~louver, suspended], [refusal, "fold_back", "louver_suspended"], default="louver_family"
     )
-    why[cut & louver & suspended] = "center_rafter_louver: something hangs from the roof"
+    why = words([*reasons.values()], pd.Index([*reasons]).get_indexer(pd.Index(code)))
     sections = framing.sections.assign(
         planned=planned,
         fire_lon=lon,
         fire_lat=lat,
-        fire_basis=_where(planned, np.where(fire_given, "given", "assumed")),
+        fire_basis=words(["assumed", "given"], np.where(planned, fire_given.astype(int), -1)),
         wind_from_deg=np.where(planned, wind_from_deg, np.nan),
-        wind_basis=_where(planned, np.full(planned.size, wind_basis)),
-        cut_method=_where(cut, np.where(louver, "center_rafter_louver", "fold_back")),
+        wind_basis=words([wind_basis], np.where(planned, 0, -1)),
+        cut_method=words(METHODS, np.where(cut, louver.astype(int), -1)),
         cut_method_why=why,
     )
     table: gpd.GeoDataFrame = conform("sections", sections)
@@ -326,22 +318,20 @@ def _ladders(
     wall = sheets.column("ladders", "wall")
     base_x, base_y = sheets.column("ladders", "base_x"), sheets.column("ladders", "base_y")
     tip_x, tip_y = sheets.column("ladders", "tip_x"), sheets.column("ladders", "tip_y")
-    apparatus = pd.Series(reach.apparatus[section]).map(
-        {name: number for number, name in enumerate(_APPARATUS)}
-    )
-    rule_ids, reasons = ladder_reasons(sheets.column("ladders", "wishes"), rank, apparatus.to_numpy())
+    means = reach.means[section]
+    rule_ids, reasons = ladder_reasons(sheets.column("ladders", "wishes"), rank, means)
     frame = _rows(ids, section)
     frame["rank"] = rank
     frame["wall"] = framing.walls["wall"].to_numpy()[wall]
-    frame["side"] = framing.walls["side"].to_numpy(dtype=object)[wall]
+    frame["side"] = words(SIDES, framing.wall_side[wall])
     frame["base_lon"], frame["base_lat"] = to_lonlat.transform(base_x, base_y)
     frame["tip_lon"], frame["tip_lat"] = to_lonlat.transform(tip_x, tip_y)
     frame["usng"] = usng(frame["base_lon"].to_numpy(), frame["base_lat"].to_numpy())
     frame["working_length_ft"] = reach.working_length_ft[section]
     frame["ladder_ft"] = reach.ladder_ft[section]
-    frame["apparatus"] = reach.apparatus[section]
+    frame["apparatus"] = words(APPARATUS, means)
     frame["base_setback_ft"] = reach.base_setback_ft[section]
-    frame["height_basis"] = framing.sections["height_basis"].to_numpy(dtype=object)[section]
+    frame["height_basis"] = framing.sections["height_basis"].array.take(section)
     frame["score"] = sheets.column("ladders", "score")
     frame["rules"] = rule_ids
     frame["reasons"] = reasons
@@ -422,7 +412,7 @@ def _openings(
     # v grows toward the left of the beams' azimuth.
     toward = (axis - 90.0 * sheets.column("openings", "toward_v")) % 360.0
     upwind_left = np.cos(np.radians(axis - 90.0 - wind_from_deg)) >= 0
-    push = compass_point((axis - np.where(upwind_left, 90.0, -90.0)) % 360.0)
+    push = compass_point((axis - np.where(upwind_left, 90.0, -90.0)) % 360.0, louver)
     ring = sheets.column("openings", "ring")
     centre = ring[:, :4].mean(axis=1)
     lon, lat = to_lonlat.transform(centre[:, 0], centre[:, 1])
@@ -449,7 +439,7 @@ def _openings(
 
     frame = _rows(ids, section)
     frame["seq"] = seq
-    frame["method"] = np.where(louver, "center_rafter_louver", "fold_back")
+    frame["method"] = words(METHODS, louver.astype(int))
     frame["parts"] = sheets.column("openings", "parts")
     frame["length_ft"] = length
     frame["width_ft"] = width
@@ -458,12 +448,21 @@ def _openings(
     frame["placed_ft2"] = placed
     frame["short_ft2"] = np.maximum(wanted - placed, 0.0)
     frame["finish_toward_deg"] = toward
-    frame["push_side"] = _where(louver, push)
+    frame["push_side"] = push
     frame["usng"] = usng(lon, lat)
     frame["rules"] = compose([seq, louver.astype(int)], rule_ids)
     frame["why"] = compose([seq, louver.astype(int), fire_given[section].astype(int)], sentence)
     table: gpd.GeoDataFrame = conform(
-        "openings", gpd.GeoDataFrame(frame, geometry=shapely.polygons(ring), crs=framing.sections.crs)
+        "openings",
+        gpd.GeoDataFrame(
+            frame,
+            geometry=shapely.from_ragged_array(
+                shapely.GeometryType.POLYGON,
+                ring.reshape(-1, 2),
+                (np.arange(len(frame) + 1) * 5, np.arange(len(frame) + 1)),
+            ),
+            crs=framing.sections.crs,
+        ),
     )
     return table
 
@@ -497,7 +496,7 @@ def _trenches(
 
     percent = np.round(sheets.column("trenches", "saved_share") * 100).astype(int)
     frame = _rows(ids, section)
-    frame["method"] = np.where(along_beam, "with_construction", "against_construction")
+    frame["method"] = words(["against_construction", "with_construction"], along_beam.astype(int))
     frame["width_ft"] = sheets.column("trenches", "width_ft")
     frame["length_ft"] = sheets.column("trenches", "length_ft")
     frame["start_wall"] = framing.walls["wall"].to_numpy()[wall]
@@ -519,16 +518,14 @@ def _cuts(framing: Framing, sheets: Sheets, ids: pd.DataFrame, rules: Rulebook) 
     trench_section, trench_count, trench_ends, trench_ft = _trench_cuts(sheets, rules)
     frame = _rows(ids, np.concatenate([section, trench_section]))
     steps = trench_section.size // 2
-    frame["feature"] = np.concatenate(
-        [sheets.column("cuts", "feature"), np.full(trench_section.size, "trench", dtype=object)]
-    )
+    is_trench = np.arange(len(frame)) >= section.size
+    frame["feature"] = words(["opening", "trench"], is_trench.astype(int))
     frame["feature_seq"] = np.concatenate(
         [sheets.column("cuts", "feature_seq"), np.ones(trench_section.size, dtype=np.int64)]
     )
     frame["seq"] = np.concatenate([sheets.column("cuts", "seq"), np.tile([1, 2], steps)])
-    frame["kind"] = np.concatenate(
-        [sheets.column("cuts", "kind"), np.tile(np.array(["parallel_cut", "cross_cut"], dtype=object), steps)]
-    )
+    trench_kinds = np.tile([CUT_KINDS.index("parallel_cut"), CUT_KINDS.index("cross_cut")], steps)
+    frame["kind"] = words(CUT_KINDS, np.concatenate([sheets.column("cuts", "kind"), trench_kinds]))
     frame["count"] = np.concatenate([count, trench_count])
     frame["saw"] = np.concatenate([sheets.column("cuts", "saw"), np.tile([1, 2], steps)])
     frame["cut_ft"] = np.concatenate([sheets.column("cuts", "cut_ft"), trench_ft])
@@ -610,7 +607,7 @@ def _problems(
         for code in _REPORTED
     ]
     refused = sheets.column("refused_trenches", "code")
-    for code, words in REFUSALS.items():
+    for code, why in REFUSALS.items():
         if code != "no_opening":
             rows.append(
                 problem_rows(
@@ -618,7 +615,7 @@ def _problems(
                     ids["section_id"][refused == code],
                     code,
                     "info",
-                    f"No trench is drawn: {words}.",
+                    f"No trench is drawn: {why}.",
                     "None needed unless the department wants one.",
                 )
             )
