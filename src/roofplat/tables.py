@@ -18,6 +18,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pandera.pandas as pa
+import shapely
 
 __all__ = [
     "ATTRIBUTES",
@@ -28,6 +29,7 @@ __all__ = [
     "conform",
     "empty",
     "problem_rows",
+    "sentences",
     "words",
 ]
 
@@ -53,7 +55,7 @@ CUT_KINDS = ("head_cut", "parallel_cut", "base_cut", "cross_cut")
 APPARATUS = ("ground_ladder", "aerial", "out_of_reach")
 
 _DATE: Literal["datetime64[ms]"] = "datetime64[ms]"
-Dtype = Literal["str", "float64", "Int64", "boolean", "datetime64[ms]"]
+Dtype = Literal["str", "category", "float64", "Int64", "boolean", "datetime64[ms]"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +202,7 @@ _SECTIONS = Table(
         "wind_from_deg": Column("float64", "direction the scenario's wind comes from, true", "deg"),
         "wind_basis": Column("str", "given, prevailing, or assumed", allowed=SCENARIO_BASES),
         "cut_method": Column("str", "how to open it; empty where no cut is drawn", allowed=METHODS),
-        "cut_method_why": Column("str", "why this method, or why no cut is drawn"),
+        "cut_method_why": Column("category", "why this method, or why no cut is drawn"),
     },
 )
 
@@ -269,8 +271,8 @@ _LADDERS = Table(
         "base_setback_ft": Column("float64", "base to wall, along the ground", "ft"),
         "height_basis": _BUILDINGS.columns["height_basis"],
         "score": Column("float64", "0 to 1, how well the spot meets the wishes", "share"),
-        "rules": Column("str", "ids of the rules that put it there"),
-        "reasons": Column("str", "the same as a sentence"),
+        "rules": Column("category", "ids of the rules that put it there"),
+        "reasons": Column("category", "the same as a sentence"),
     },
 )
 
@@ -282,7 +284,7 @@ _PATHS = Table(
         "ladder_rank": Column("Int64", "the ladder the path starts from"),
         "length_ft": Column("float64", "length", "ft"),
         "share_on_bearing": Column("float64", "share of the length on walls, beams or purlins", "share"),
-        "why": Column("str", "why here"),
+        "why": Column("category", "why here"),
     },
 )
 
@@ -294,7 +296,7 @@ _CHECKS = Table(
         "kind": Column("str", "what it is", allowed=("indicator_hole", "inspection_cut")),
         "seq": Column("Int64", "order from the ladder"),
         "cut_ft": Column("float64", "length of cut", "ft"),
-        "why": Column("str", "why here"),
+        "why": Column("category", "why here"),
     },
 )
 
@@ -315,8 +317,8 @@ _OPENINGS = Table(
         "finish_toward_deg": Column("float64", "true direction in which the cuts advance", "deg"),
         "push_side": Column("str", "the edge pushed down, as a compass point; louvers only"),
         "usng": Column("str", "US National Grid of the centre, to 1 m"),
-        "rules": Column("str", "ids of the rules that put it there"),
-        "why": Column("str", "the same as a sentence"),
+        "rules": Column("category", "ids of the rules that put it there"),
+        "why": Column("category", "the same as a sentence"),
     },
 )
 
@@ -349,8 +351,8 @@ _TRENCHES = Table(
         "from_fire_ft": Column("float64", "nearest edge of the strip to the fire spot", "ft"),
         "saves_deg": Column("float64", "true direction of the part to be saved", "deg"),
         "usng": Column("str", "US National Grid of the start, to 1 m"),
-        "rules": Column("str", "ids of the rules that put it there"),
-        "why": Column("str", "the same as a sentence"),
+        "rules": Column("category", "ids of the rules that put it there"),
+        "why": Column("category", "the same as a sentence"),
     },
 )
 
@@ -464,26 +466,31 @@ def conform(name: str, frame: pd.DataFrame) -> Any:
     1
     """
     table = TABLES[name]
-    wanted = list(table.columns)
-    if table.geometry:
-        frame = gpd.GeoDataFrame(frame, geometry="geometry")
-        plain = pd.DataFrame(frame[wanted])
-        kinds = set(pd.unique(frame.geometry.geom_type)) - set(table.geometry)
-        if kinds:
-            raise TypeError(f"Table {name} holds {sorted(map(str, kinds))}, allowed is {table.geometry}.")
-    else:
-        plain = pd.DataFrame(frame[wanted])
-    dates = [key for key, column in table.columns.items() if column.dtype == _DATE]
-    # pandera would turn dates into nanoseconds, which end in the year 2262.
-    typed = plain.reset_index(drop=True).astype(dict.fromkeys(dates, _DATE))
-    # A column of nothing but missing values arrives as objects.
-    for key, column in table.columns.items():
-        if column.dtype == "float64" and typed[key].dtype == object:
-            typed[key] = typed[key].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    checked = _schema(name).validate(typed, lazy=True)
+    typed = {
+        key: _typed(frame[key].reset_index(drop=True), column.dtype) for key, column in table.columns.items()
+    }
+    plain = pd.DataFrame(typed, copy=False)
+    _schema(name).validate(plain, lazy=True, inplace=True)
     if not table.geometry:
-        return checked
-    return gpd.GeoDataFrame(checked, geometry=frame.geometry.array, crs=frame.crs)
+        return plain
+    geometry = gpd.GeoDataFrame(frame, geometry="geometry", copy=False).geometry
+    numbers = np.unique(shapely.get_type_id(geometry.to_numpy()))
+    kinds = {shapely.GeometryType(number).name for number in numbers}
+    if kinds - {kind.upper() for kind in table.geometry}:
+        raise TypeError(f"Table {name} holds {sorted(kinds)}, allowed is {table.geometry}.")
+    return gpd.GeoDataFrame(plain, geometry=geometry.array, crs=geometry.crs, copy=False)
+
+
+def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:
+    """A column as its table wants it; one that already is stays as it is."""
+    if str(values.dtype) == dtype:
+        return values
+    if dtype == "float64" and values.dtype == object:
+        # A column of nothing but missing values arrives as objects.
+        values = values.astype("Float64")
+    if dtype == "float64" and pd.api.types.is_extension_array_dtype(values.dtype):
+        return pd.Series(values.to_numpy(dtype=float, na_value=np.nan), index=values.index)
+    return values.astype(dtype)
 
 
 def empty(name: str, crs: object = None) -> Any:
@@ -497,6 +504,25 @@ def empty(name: str, crs: object = None) -> Any:
     table = TABLES[name]
     frame = pd.DataFrame({key: pd.Series([], dtype=column.dtype) for key, column in table.columns.items()})
     return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs)) if table.geometry else frame
+
+
+def sentences(vocabulary: Sequence[str], codes: np.ndarray[Any, Any]) -> pd.Categorical:
+    """A column of long texts of which only a few differ, each kept once.
+
+    Parameters
+    ----------
+    vocabulary
+        The texts, no two alike.
+    codes
+        Index of each row's text, shape (n,); -1 is a missing value.
+
+    Returns
+    -------
+    pandas.Categorical
+        Shape (n,).
+    """
+    categories: Any = pd.Index(list(vocabulary), dtype="str")
+    return pd.Categorical.from_codes(codes, categories)
 
 
 def words(vocabulary: Sequence[str | None], codes: np.ndarray[Any, Any]) -> Any:
@@ -573,10 +599,9 @@ def _schema(name: str) -> pa.DataFrameSchema:
     return pa.DataFrameSchema(
         {
             key: pa.Column(
-                None if column.dtype == _DATE else column.dtype,
+                None if column.dtype in (_DATE, "category") else column.dtype,
                 checks=[pa.Check.isin(column.allowed)] if column.allowed else [],
                 nullable=not column.required,
-                coerce=column.dtype != _DATE,
             )
             for key, column in TABLES[name].columns.items()
         },

@@ -20,7 +20,7 @@ from roofplat.framing.axis import find_axis
 from roofplat.framing.members import Runs, SectionFrames, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets, stack
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, collector_paused, offsets, stack
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -74,6 +74,7 @@ class Framing:
     panelized: npt.NDArray[np.bool_]
 
 
+@collector_paused()
 def frame_roofs(
     roofs: gpd.GeoDataFrame, streets: gpd.GeoDataFrame, rules: Rulebook, ground: Ground
 ) -> Framing:

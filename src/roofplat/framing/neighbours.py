@@ -16,7 +16,7 @@ import numpy.typing as npt
 import shapely
 
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, pair_up, stack, sums, take
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, lists_of, marked, stack, sums, take
 from roofplat.framing.walls import Walls
 from roofplat.rules import Rulebook
 
@@ -200,7 +200,7 @@ def _collect_views(
         pair = np.repeat(np.arange(looker.size), looker_walls)
         within = np.arange(pair.size) - np.repeat(np.cumsum(looker_walls) - looker_walls, looker_walls)
         wall = walls.start[looker[pair]] + within
-        left, edge = pair_up(seen[pair], walls.section, outlines.count)
+        left, edge = lists_of(seen[pair], walls.start)
         wall, pair = wall[left], pair[left]
         own = looker[pair] == seen[pair]
         keep = wall != edge

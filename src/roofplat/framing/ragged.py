@@ -6,7 +6,9 @@ Out: flat arrays, or one value for each owner.
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import fields
 from typing import Any, TypeVar
 
@@ -15,9 +17,11 @@ import numpy.typing as npt
 
 __all__ = [
     "chunks",
+    "collector_paused",
     "expand",
     "first_minimum",
     "first_of_equals",
+    "lists_of",
     "marked",
     "offsets",
     "pair_up",
@@ -42,6 +46,22 @@ def offsets(counts: npt.NDArray[Any]) -> IntArray:
     result = np.zeros(counts.size + 1, dtype=np.int64)
     np.cumsum(counts, out=result[1:])
     return result
+
+
+@contextmanager
+def collector_paused() -> Iterator[None]:
+    """Pause Python's cyclic garbage collector while many geometries are made.
+
+    Every geometry counts as a container, so that making millions of them sets off one search for
+    cycles after the other, though geometries cannot form any.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def expand(counts: npt.NDArray[Any]) -> tuple[IntArray, IntArray]:
@@ -79,26 +99,17 @@ def first_minimum(values: FloatArray, owner: IntArray, count: int) -> IntArray:
     >>> first_minimum(np.array([3.0, 1.0, 1.0, np.inf]), np.array([0, 0, 0, 2]), 3).tolist()
     [1, -1, -1]
     """
-    result = np.full(count, -1, dtype=np.int64)
-    if values.size == 0:
-        return result
-    starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
-    smallest = np.minimum.reduceat(values, starts)
-    lengths = np.diff(np.r_[starts, owner.size])
-    hits = np.flatnonzero((values == np.repeat(smallest, lengths)) & np.isfinite(values))
-    # Assigned from the back, so that the first hit of each owner stays.
-    result[owner[hits[::-1]]] = hits[::-1]
-    return result
+    return _first_of_each(_smallest(values, owner), owner, count)
 
 
-def first_of_equals(keys: list[FloatArray], owner: IntArray, count: int) -> IntArray:
+def first_of_equals(keys: Sequence[tuple[npt.NDArray[Any], int]], owner: IntArray, count: int) -> IntArray:
     """Index of each owner's smallest entry by the first key, then the second, and so on.
 
     Parameters
     ----------
     keys
-        Arrays of shape (m,), already rounded to what counts as equal; infinity in the first
-        key marks an entry that must not win.
+        Arrays of shape (m,), each with the decimals to which values count as equal; infinity in
+        the first key marks an entry that must not win.
     owner
         Shape (m,), ascending.
     count
@@ -112,16 +123,35 @@ def first_of_equals(keys: list[FloatArray], owner: IntArray, count: int) -> IntA
     Examples
     --------
     >>> owner = np.array([0, 0, 0])
-    >>> first_of_equals([np.array([1.0, 1.0, 2.0]), np.array([5.0, 4.0, 0.0])], owner, 1).tolist()
+    >>> keys = [(np.array([1.001, 1.0, 2.0]), 2), (np.array([5.0, 4.0, 0.0]), 2)]
+    >>> first_of_equals(keys, owner, 1).tolist()
     [1]
     """
-    left = np.isfinite(keys[0])
-    for key in keys[:-1]:
-        values = np.where(left, key, np.inf)
-        best = first_minimum(values, owner, count)
-        smallest = np.where(best >= 0, values[best], np.inf) if values.size else np.empty(0)
-        left &= values == smallest[owner] if values.size else left
-    return first_minimum(np.where(left, keys[-1], np.inf), owner, count)
+    rows: IntArray | None = None
+    for values, decimals in keys:
+        # After the first key only the equals are left, which are few.
+        left = values if rows is None else values[rows]
+        hits = _smallest(np.round(left, decimals), owner if rows is None else owner[rows])
+        rows = hits if rows is None else rows[hits]
+    return _first_of_each(rows if rows is not None else np.empty(0, np.int64), owner, count)
+
+
+def _smallest(values: FloatArray, owner: IntArray) -> IntArray:
+    """Places of the smallest values of every owner, all equals of them, none at infinity."""
+    if values.size == 0:
+        return np.empty(0, dtype=np.int64)
+    starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
+    smallest = np.minimum.reduceat(values, starts)
+    lengths = np.diff(np.r_[starts, owner.size])
+    return np.flatnonzero((values == np.repeat(smallest, lengths)) & (values != np.inf))
+
+
+def _first_of_each(rows: IntArray, owner: IntArray, count: int) -> IntArray:
+    """The first of the given rows for each owner, -1 for an owner without one."""
+    result = np.full(count, -1, dtype=np.int64)
+    # Assigned from the back, so that the first row of each owner stays.
+    result[owner[rows[::-1]]] = rows[::-1]
+    return result
 
 
 def marked(owner: npt.NDArray[Any], count: int) -> npt.NDArray[np.bool_]:
@@ -167,10 +197,33 @@ def pair_up(
     >>> left.tolist(), right.tolist()
     ([0, 0, 1], [0, 1, 2])
     """
-    right_counts = np.bincount(right_owner, minlength=count)
-    right_starts = offsets(right_counts)
-    left, number = expand(right_counts[left_owner])
-    return left, right_starts[left_owner[left]] + number
+    return lists_of(left_owner, offsets(np.bincount(right_owner, minlength=count)))
+
+
+def lists_of(owner: npt.NDArray[Any], start: npt.NDArray[Any]) -> tuple[IntArray, IntArray]:
+    """The whole list of each owner: `pair_up` where the starts of the lists are known.
+
+    Parameters
+    ----------
+    owner
+        Shape (a,), any order.
+    start
+        Where each owner's list starts, and the end, shape (n + 1,).
+
+    Returns
+    -------
+    item, entry
+        Index into `owner`, ascending, and index into the lists.
+
+    Examples
+    --------
+    >>> item, entry = lists_of(np.array([1, 1]), np.array([0, 2, 4]))
+    >>> item.tolist(), entry.tolist()
+    ([0, 0, 1, 1], [2, 3, 2, 3])
+    """
+    first = start[owner]
+    item, number = expand(start[owner + 1] - first)
+    return item, first[item] + number
 
 
 def take(columns: Columns, rows: npt.NDArray[Any] | slice) -> Columns:

@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 
 from roofplat.framing.outline import Outlines, ring_edges
-from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, marked, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, marked, offsets, stack, take
 from roofplat.rules import Rulebook
 from roofplat.tables import BASES, SIDES, WALL_KINDS
 
@@ -92,52 +92,22 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     Walls
         Never more than `outline.jog_ft` away from the outline.
     """
-    # The last edge of a ring points back to its first: the ring number grows after it.
-    last = outlines.following <= np.arange(outlines.section.size)
-    ring_lengths = np.bincount(np.cumsum(np.r_[False, last[:-1]]))
-    ring_start = offsets(ring_lengths)
-    # Closed rings: each ring's first vertex is repeated after its last edge.
-    vertex = np.insert(np.arange(outlines.section.size), ring_start[1:], ring_start[:-1])
-    coordinates = np.column_stack([outlines.east0[vertex], outlines.north0[vertex]])
-    closed_start = offsets(ring_lengths + 1)
-    ring_section = outlines.section[ring_start[:-1]]
-    polygon_start = offsets(np.bincount(ring_section, minlength=outlines.count))
-    local = shapely.from_ragged_array(
-        shapely.GeometryType.POLYGON, coordinates, (closed_start, polygon_start)
-    )
-    tolerance = rules.number("outline.jog_ft")
-    simple = shapely.simplify(local, tolerance, preserve_topology=True)
-    _, coordinates, (kept_start, kept_polygon) = shapely.to_ragged_array(simple)
-    tail, head, ring, following = ring_edges(np.asarray(kept_start))
-    section_of_ring = np.repeat(np.arange(outlines.count), np.diff(kept_polygon))
-    shell_ring = marked(kept_polygon[:-1], section_of_ring.size)
-
-    # Simplifying keeps the first corner of a ring even where it lies on a straight wall.
-    before = np.empty_like(following)
-    before[following] = np.arange(following.size)
-    corner = _off_chord(coordinates[tail[before]], coordinates[tail], coordinates[head]) > tolerance
-    corner |= tail != kept_start[ring]
-    enough = np.bincount(ring, weights=corner, minlength=section_of_ring.size) >= 3
-    corner |= ~enough[ring]
-    kept = np.flatnonzero(corner)
-    kept_ring = ring[kept]
-    point = coordinates[tail[kept]]
-    ring_first = np.flatnonzero(np.r_[True, kept_ring[1:] != kept_ring[:-1]])
-    following_kept = np.arange(1, kept.size + 1)
-    following_kept[np.r_[ring_first[1:], kept.size] - 1] = ring_first
-    end = point[following_kept]
-
-    section = section_of_ring[kept_ring]
+    corners = _corners(outlines, rules.number("outline.jog_ft"))
+    first = np.flatnonzero(corners.first)
+    following = np.arange(1, corners.section.size + 1)
+    following[np.r_[first[1:], corners.section.size] - 1] = first
+    point = np.stack([corners.east, corners.north], axis=1)
+    end = point[following]
     d_east, d_north = (end - point).T
     azimuth = np.degrees(np.arctan2(d_east, d_north)) % 360.0
     # The roof is on the right: a turn to the right is a corner that points outward.
-    convex_end = (azimuth[following_kept] - azimuth + 180.0) % 360.0 - 180.0 > 0
+    convex_end = (azimuth[following] - azimuth + 180.0) % 360.0 - 180.0 > 0
     convex_start = np.empty_like(convex_end)
-    convex_start[following_kept] = convex_end
+    convex_start[following] = convex_end
     return Walls(
-        section=section,
-        start=offsets(np.bincount(section, minlength=outlines.count)),
-        shell=shell_ring[kept_ring],
+        section=corners.section,
+        start=offsets(np.bincount(corners.section, minlength=outlines.count)),
+        shell=corners.shell,
         east0=point[:, 0],
         north0=point[:, 1],
         east1=end[:, 0],
@@ -147,6 +117,75 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
         outward_deg=(azimuth - 90.0) % 360.0,
         convex_start=convex_start,
         convex_end=convex_end,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Corners:
+    """Corners of simplified outlines, sorted by section and ring; `first` opens a ring."""
+
+    section: IntArray
+    shell: npt.NDArray[np.bool_]
+    first: npt.NDArray[np.bool_]
+    east: FloatArray
+    north: FloatArray
+
+
+def _corners(outlines: Outlines, tolerance: float) -> _Corners:
+    """Corners that are left when no outline moves by more than a tolerance."""
+    following = outlines.following
+    before = np.empty_like(following)
+    before[following] = np.arange(following.size)
+    point = np.stack([outlines.east0, outlines.north0], axis=1)
+    off = _off_chord(point[before], point, point[following])
+    # Where every corner stands this far off, no two walls fit one straight run.
+    plain = ~marked(outlines.section[off <= 2 * tolerance], outlines.count)
+    edge = np.flatnonzero(plain[outlines.section])
+    kept = _Corners(
+        section=outlines.section[edge],
+        shell=outlines.shell[edge],
+        first=(before >= np.arange(before.size))[edge],
+        east=outlines.east0[edge],
+        north=outlines.north0[edge],
+    )
+    rest = np.flatnonzero(~plain)
+    if not rest.size:
+        return kept
+    both = stack([kept, _simplified(outlines, rest, before, tolerance)])
+    return take(both, np.argsort(both.section, kind="stable"))
+
+
+def _simplified(outlines: Outlines, rows: IntArray, before: IntArray, tolerance: float) -> _Corners:
+    """Corners of some sections, simplified by `shapely.simplify`."""
+    edge = np.flatnonzero(marked(rows, outlines.count)[outlines.section])
+    first = np.flatnonzero((before >= np.arange(before.size))[edge])
+    lengths = np.diff(np.r_[first, edge.size])
+    # Closed rings: each ring's first corner is repeated after its last edge.
+    vertex = np.insert(edge, np.r_[first[1:], edge.size], edge[first])
+    coordinates = np.stack([outlines.east0[vertex], outlines.north0[vertex]], axis=1)
+    rings = np.bincount(outlines.section[edge[first]], minlength=outlines.count)[rows]
+    polygons = shapely.from_ragged_array(
+        shapely.GeometryType.POLYGON, coordinates, (offsets(lengths + 1), offsets(rings))
+    )
+    simple = shapely.simplify(polygons, tolerance, preserve_topology=True)
+    _, coordinates, (ring_start, polygon_start) = shapely.to_ragged_array(simple)
+    tail, head, ring, following = ring_edges(np.asarray(ring_start))
+    section_of_ring = np.repeat(rows, np.diff(polygon_start))
+    shell_ring = marked(polygon_start[:-1], section_of_ring.size)
+
+    # Simplifying keeps the first corner of a ring even where it lies on a straight wall.
+    last = np.empty_like(following)
+    last[following] = np.arange(following.size)
+    is_first = tail == np.asarray(ring_start)[ring]
+    straight = _off_chord(coordinates[tail[last]], coordinates[tail], coordinates[head]) <= tolerance
+    corner = ~(is_first & straight & (np.bincount(ring)[ring] > 3))
+    kept = np.flatnonzero(corner)
+    return _Corners(
+        section=section_of_ring[ring[kept]],
+        shell=shell_ring[ring[kept]],
+        first=np.r_[True, np.diff(ring[kept]) != 0],
+        east=coordinates[tail[kept], 0],
+        north=coordinates[tail[kept], 1],
     )
 
 

@@ -16,6 +16,7 @@ __all__ = ["first_bay", "next_bays"]
 
 # Distances closer than this are equal, and the tie-break decides.
 _EQUAL_FT = 0.01
+_EQUAL = 2
 _STEPS = np.array([(row, column) for row in (-1, 0, 1) for column in (-1, 0, 1) if (row, column) != (0, 0)])
 
 
@@ -38,9 +39,8 @@ def first_bay(bays: Bays, fire_u: FloatArray, fire_v: FloatArray) -> IntArray:
     u = (bays.u_low + bays.u_high) / 2
     v = (bays.v_low + bays.v_high) / 2
     distance = np.hypot(u - fire_u[bays.section], v - fire_v[bays.section])
-    rounded = np.round(distance / _EQUAL_FT)
     return first_of_equals(
-        [np.where(bays.clear, rounded, np.inf), bays.row.astype(float), bays.column.astype(float)],
+        [(np.where(bays.clear, distance, np.inf), _EQUAL), (bays.row, 0), (bays.column, 0)],
         bays.section,
         fire_u.size,
     )
@@ -125,10 +125,10 @@ def next_bays(
         owner = np.repeat(np.arange(going.size), _STEPS.shape[0])
         best = first_of_equals(
             [
-                np.where(good, np.round(away / _EQUAL_FT), np.inf).ravel(),
-                np.round(to_tip / _EQUAL_FT).ravel(),
-                row.astype(float).ravel(),
-                column.astype(float).ravel(),
+                (np.where(good, away, np.inf).ravel(), _EQUAL),
+                (to_tip.ravel(), _EQUAL),
+                (row.ravel(), 0),
+                (column.ravel(), 0),
             ],
             owner,
             going.size,

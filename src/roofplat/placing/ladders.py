@@ -234,23 +234,24 @@ def find_ladder_spots(
     blocked = _blocked_ground(walls, views, setback_ft + clear, clear, wall, along)
     wall, along = wall[~blocked], along[~blocked]
     section = walls.section[wall]
-    azimuth = np.radians(walls.azimuth_deg[wall])
-    sine, cosine = np.sin(azimuth), np.cos(azimuth)
+    wall_azimuth = np.radians(walls.azimuth_deg)
+    sine, cosine = np.sin(wall_azimuth)[wall], np.cos(wall_azimuth)[wall]
     tip_east = walls.east0[wall] + along * sine
     tip_north = walls.north0[wall] + along * cosine
-    base_east = tip_east - cosine * setback_ft[section]
-    base_north = tip_north + sine * setback_ft[section]
+    setback = setback_ft[section]
+    base_east, base_north = tip_east - cosine * setback, tip_north + sine * setback
     foothold_u, foothold_v = frames.uv(tip_east + cosine * landing, tip_north - sine * landing, section)
 
-    bad = _in_boxes(
-        foothold_u, foothold_v, section, obstacles.grown(rules.number("obstacle.clear_ft")), count
+    opening = _dense(first_opening, count)
+    off = rules.number("ladder.opening_clear_ft")
+    bad = (
+        (foothold_u > opening.u_low[section] - off)
+        & (foothold_u < opening.u_high[section] + off)
+        & (foothold_v > opening.v_low[section] - off)
+        & (foothold_v < opening.v_high[section] + off)
     )
     bad |= _in_boxes(
-        foothold_u,
-        foothold_v,
-        section,
-        first_opening.grown(rules.number("ladder.opening_clear_ft")),
-        count,
+        foothold_u, foothold_v, section, obstacles.grown(rules.number("obstacle.clear_ft")), count
     )
     bad |= _under_lines(
         frames,
@@ -264,35 +265,33 @@ def find_ladder_spots(
         line_clear_units,
     )
 
-    fire_distance = np.hypot(foothold_u - fire_u[section], foothold_v - fire_v[section])
     # A corner that points inward is a pocket between two wings, not a strong point in the open.
     corner = np.minimum(
         np.where(walls.convex_start[wall], along, np.inf),
         np.where(walls.convex_end[wall], walls.length_ft[wall] - along, np.inf),
     )
-    outward = np.radians(walls.outward_deg[wall])
-    facing_street = (1 + np.cos(outward - np.radians(street_deg[section]))) / 2
-    travel, has_opening = _travel_ft(foothold_u, foothold_v, section, first_opening, count)
-    wishes = np.stack(
-        [
-            bearing[wall],
-            np.clip(1 - (corner - near) / rules.number("ladder.corner_fade_ft"), 0, 1),
-            (1 + np.cos(outward - np.radians(wind_from_deg[section]))) / 2,
-            np.nan_to_num(facing_street, nan=0.0),
-            np.clip(fire_distance / rules.number("ladder.fire_clear_ft"), 0, 1),
-            np.where(has_opening, travel, 0.0),
-        ],
-        axis=1,
-    )
-    weights = np.array([rules.number(f"ladder.weight.{wish}") for wish in WISHES])
-    score = wishes @ weights / weights.sum()
+    outward = np.radians(walls.outward_deg)
+    upwind = (1 + np.cos(outward - np.radians(wind_from_deg)[walls.section])) / 2
+    street = (1 + np.cos(outward - np.radians(street_deg)[walls.section])) / 2
+    fire_distance = np.hypot(foothold_u - fire_u[section], foothold_v - fire_v[section])
+    wishes = {
+        "bearing": bearing[wall],
+        "corner": np.clip(1 - (corner - near) / rules.number("ladder.corner_fade_ft"), 0, 1),
+        "upwind": upwind[wall],
+        "street": np.nan_to_num(street, nan=0.0)[wall],
+        "away_from_fire": np.minimum(fire_distance / rules.number("ladder.fire_clear_ft"), 1),
+        "short_path": _shortness(foothold_u, foothold_v, section, opening, count),
+    }
+    weights = {wish: rules.number(f"ladder.weight.{wish}") for wish in WISHES}
+    score = sum((weights[wish] * wishes[wish] for wish in WISHES), np.zeros(wall.size))
+    score /= sum(weights.values())
 
-    ties = [np.round(tip_east, 2), np.round(tip_north, 2)]
+    ties = [(tip_east, 2), (tip_north, 2)]
     # Overlapping outlines can put a base inside a building whose walls it does not cross; such a
     # spot is struck out and the choice made again.
     for _ in range(_ATTEMPTS):
-        rounded = np.where(bad, np.inf, -np.round(score, 6))
-        best = first_of_equals([rounded, *ties], section, count)
+        wanted = np.where(bad, np.inf, -score)
+        best = first_of_equals([(wanted, 6), *ties], section, count)
         has_first = best >= 0
         apart = np.hypot(tip_east - tip_east[best[section]], tip_north - tip_north[best[section]])
         other = (
@@ -300,7 +299,7 @@ def find_ladder_spots(
             & (side[wall] != side[wall[best[section]]])
             & (apart >= rules.number("ladder.apart_ft"))
         )
-        second = first_of_equals([np.where(other, rounded, np.inf), *ties], section, count)
+        second = first_of_equals([(np.where(other, wanted, np.inf), 6), *ties], section, count)
         picked = np.concatenate([best[has_first], second[second >= 0]])
         picked = picked[meets_another[section[picked]]]
         x, y = frames.outlines.planes.crs(base_east[picked], base_north[picked], section[picked])
@@ -327,7 +326,7 @@ def find_ladder_spots(
         foothold_u=foothold_u[picked],
         foothold_v=foothold_v[picked],
         score=score[picked],
-        wishes=wishes[picked],
+        wishes=np.stack([wishes[wish][picked] for wish in WISHES], axis=1),
     )
 
 
@@ -395,21 +394,25 @@ def _under_lines(
     return bad
 
 
-def _travel_ft(
-    u: FloatArray, v: FloatArray, section: IntArray, first_opening: Boxes, count: int
-) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Shortness of the way to the work, 1 for none to 0 for the farthest candidate.
+def _dense(boxes: Boxes, count: int) -> Boxes:
+    """At most one box for each section as one for each, NaN where there is none."""
+    bounds = np.full((4, count), np.nan)
+    bounds[:, boxes.section] = boxes.u_low, boxes.u_high, boxes.v_low, boxes.v_high
+    return Boxes(np.arange(count), *bounds)
+
+
+def _shortness(u: FloatArray, v: FloatArray, section: IntArray, opening: Boxes, count: int) -> FloatArray:
+    """Shortness of the way to the work: 0 for the section's farthest candidate, toward 1.
 
     Measured along the members (the sum of the ways along and across the beams) to the centre of
-    the first opening.
+    the first opening; 0 where there is none.
     """
-    point, box = pair_up(section, first_opening.section, count)
-    way = np.zeros(u.size)
-    has = np.zeros(u.size, dtype=bool)
-    centre_u = (first_opening.u_low + first_opening.u_high) / 2
-    centre_v = (first_opening.v_low + first_opening.v_high) / 2
-    way[point] = np.abs(u[point] - centre_u[box]) + np.abs(v[point] - centre_v[box])
-    has[point] = True
+    centre_u, centre_v = (opening.u_low + opening.u_high) / 2, (opening.v_low + opening.v_high) / 2
+    way = np.nan_to_num(np.abs(u - centre_u[section]) + np.abs(v - centre_v[section]))
     farthest = np.zeros(count)
-    np.maximum.at(farthest, section, way)
-    return 1.0 - way / np.maximum(farthest[section], 1e-9), has
+    if way.size:
+        starts = np.flatnonzero(np.r_[True, section[1:] != section[:-1]])
+        farthest[section[starts]] = np.maximum.reduceat(way, starts)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shortness: FloatArray = np.nan_to_num(1.0 - way / farthest[section])
+    return shortness

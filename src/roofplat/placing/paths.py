@@ -27,6 +27,7 @@ from roofplat.framing.ragged import (
     IntArray,
     expand,
     first_minimum,
+    lists_of,
     marked,
     offsets,
     pair_up,
@@ -306,7 +307,7 @@ def _feet_of_tips(
     frames: SectionFrames, section: IntArray, u: FloatArray, v: FloatArray
 ) -> tuple[IntArray, FloatArray, FloatArray]:
     """Nearest edge of the outer outline to each tip, the place on it, and the gap."""
-    tip, edge = pair_up(section, frames.outlines.section, frames.count)
+    tip, edge = lists_of(section, frames.outlines.start)
     du, dv = frames.u1[edge] - frames.u0[edge], frames.v1[edge] - frames.v0[edge]
     pu, pv = u[tip] - frames.u0[edge], v[tip] - frames.v0[edge]
     length = np.hypot(du, dv)

@@ -19,7 +19,15 @@ import shapely
 from roofplat.framing import Framing
 from roofplat.framing.members import Runs, SectionFrames
 from roofplat.framing.neighbours import Views
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, first_of_equals, pair_up, take
+from roofplat.framing.ragged import (
+    FloatArray,
+    IntArray,
+    chunks,
+    collector_paused,
+    first_of_equals,
+    pair_up,
+    take,
+)
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
@@ -28,14 +36,15 @@ from roofplat.placing.openings import opening_strips
 from roofplat.placing.paths import find_ways, legs_of
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside
+from roofplat.placing.sheets import Sheets
 from roofplat.placing.trenches import find_trenches
-from roofplat.placing.write import Sheets, write_plan
+from roofplat.placing.write import write_plan
 from roofplat.rules import Rulebook
 from roofplat.tables import APPARATUS, WALL_KINDS, problem_rows
 
 __all__ = ["Plan", "place_plans"]
 
-_CHUNK = 3000
+_CHUNK = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +93,7 @@ class _Setting:
     buildings: shapely.STRtree
 
 
+@collector_paused()
 def place_plans(
     framing: Framing,
     roofs: gpd.GeoDataFrame,
@@ -127,7 +137,7 @@ def place_plans(
 
     with ThreadPoolExecutor(max_workers=workers) as pool:
         sheets = Sheets.joined(list(pool.map(place, chunks(framing.frames.count, _CHUNK))))
-    refusal = sheets.column("refusals", "code")
+    refusal = sheets.take("refusals", "code")
     tables, problems = write_plan(
         framing,
         sheets,
@@ -167,11 +177,7 @@ def _read_setting(
     part = roofs["part"].to_numpy(dtype=float)
     order = np.argsort(owner, kind="stable")
     best = first_of_equals(
-        [
-            np.where(has_fire[order], 0.0, 1.0),
-            -np.round(area[order], 1),
-            part[order],
-        ],
+        [(np.where(has_fire[order], 0.0, 1.0), 0), (-area[order], 1), (part[order], 0)],
         owner[order],
         len(building),
     )
@@ -461,10 +467,10 @@ def _place_chunk(
         ways,
         strips,
         trenches,
-        refused_trenches,
         checks,
         has_opening,
     )
+    sheets.put("refused_trenches", code=refused_trenches)
     sheets.put("refusals", code=refusal)
     return sheets
 

@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from roofplat.framing import Framing
 from roofplat.placing.ladders import WISHES
-from roofplat.tables import words
+from roofplat.tables import sentences, words
 
-__all__ = ["NO_CUT", "compass_point", "compose", "ladder_reasons", "why_no_cut"]
+__all__ = ["NO_CUT", "compass_point", "compose", "ladder_reasons", "why_no_cut", "wishes_met"]
 
 NO_CUT = {
     "not_planned": "the scenario's fire spot is in another section of this building",
@@ -81,7 +82,7 @@ def why_no_cut(
     ).astype(object)
 
 
-def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> Any:
+def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> pd.Categorical:
     """Make one sentence for each row, composing each different one once.
 
     Parameters
@@ -93,7 +94,7 @@ def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> Any:
 
     Returns
     -------
-    ExtensionArray of str
+    pandas.Categorical
         Shape (k,).
 
     Examples
@@ -102,14 +103,18 @@ def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> Any:
     ['number 1', 'number 2', 'number 1']
     """
     if not parts[0].size:
-        return words([], np.empty(0, dtype=np.int64))
+        return sentences([], np.empty(0, dtype=np.int64))
     code = np.zeros(parts[0].size, dtype=np.int64)
     for part in parts:
         values = part.astype(np.int64)
         low = values.min()
         code = code * (values.max() - low + 1) + (values - low)
     _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
-    return words([sentence(*(int(part[row]) for part in parts)) for row in first], inverse)
+    texts = [sentence(*(int(part[row]) for part in parts)) for row in first]
+    # Different codes may say the same.
+    different = list(dict.fromkeys(texts))
+    place = np.array([different.index(text) for text in texts], dtype=np.int64)
+    return sentences(different, place[inverse])
 
 
 def compass_point(azimuth_deg: npt.NDArray[np.float64], shown: npt.NDArray[np.bool_]) -> Any:
@@ -124,15 +129,32 @@ def compass_point(azimuth_deg: npt.NDArray[np.float64], shown: npt.NDArray[np.bo
     return words(_POINTS, np.where(shown, point, -1))
 
 
-def ladder_reasons(
-    wishes: npt.NDArray[np.float64], rank: npt.NDArray[np.int64], apparatus: npt.NDArray[Any]
-) -> tuple[Any, Any]:
-    """Rule ids and the sentence of each ladder spot.
+def wishes_met(wishes: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+    """Which wishes are met well enough to be given as reasons, one bit each.
 
     Parameters
     ----------
     wishes
         How far each of `ladders.WISHES` is met, shape (k, 6).
+
+    Returns
+    -------
+    ndarray of int
+        Shape (k,).
+    """
+    met = np.stack([wishes[:, column] >= _MET[wish] for column, wish in enumerate(WISHES)], axis=1)
+    return np.asarray(met @ (1 << np.arange(len(WISHES))))
+
+
+def ladder_reasons(
+    met: npt.NDArray[np.int64], rank: npt.NDArray[np.int64], apparatus: npt.NDArray[Any]
+) -> tuple[pd.Categorical, pd.Categorical]:
+    """Rule ids and the sentence of each ladder spot.
+
+    Parameters
+    ----------
+    met
+        From `wishes_met`, shape (k,).
     rank
         1 or 2, shape (k,).
     apparatus
@@ -143,8 +165,6 @@ def ladder_reasons(
     rules, reasons
         Shape (k,).
     """
-    met = np.stack([wishes[:, column] >= _MET[wish] for column, wish in enumerate(WISHES)], axis=1)
-    bits = met @ (1 << np.arange(len(WISHES)))
 
     def names(code: int) -> list[str]:
         return [wish for column, wish in enumerate(WISHES) if code >> column & 1]
@@ -166,5 +186,5 @@ def ladder_reasons(
         )[means]
         return text[0].upper() + text[1:] + tail
 
-    columns = [bits, rank, apparatus]
+    columns = [met, rank, apparatus]
     return compose(columns, rule_ids), compose(columns, sentence)

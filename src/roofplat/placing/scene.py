@@ -14,7 +14,7 @@ import numpy.typing as npt
 import shapely
 
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, expand, offsets, pair_up, sums
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, expand, lists_of, offsets, sums
 
 # Samples across a section, first and when drawn in; and sections sampled in one go.
 _COARSE, _FINE = 5, 3
@@ -113,7 +113,7 @@ def inside(
     ndarray of bool
         Shape (m,). Counts the edges to the right of the point: an odd number is inside.
     """
-    point, edge = pair_up(section, frames.outlines.section, frames.count)
+    point, edge = lists_of(section, frames.outlines.start)
     v0, v1 = frames.v0[edge], frames.v1[edge]
     level = v[point]
     straddles = (v0 <= level) != (v1 <= level)

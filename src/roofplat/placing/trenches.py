@@ -10,20 +10,22 @@ crossing wins among those far enough from the openings that save enough of the s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from roofplat.framing.members import Grid, Runs, SectionFrames, scan
+from roofplat.framing.members import Runs, SectionFrames
 from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
     first_minimum,
     first_of_equals,
+    lists_of,
     marked,
     pair_up,
     stack,
+    sums,
     take,
 )
 from roofplat.framing.walls import Walls
@@ -164,15 +166,17 @@ def find_trenches(
     refused = np.where(has_opening, "trench_no_room", "no_opening").astype(object)
     refused[candidates.section] = "trench_no_crossing"
 
+    cross = frames.u0 * frames.v1 - frames.u1 * frames.v0
+    area = np.abs(sums(cross, frames.outlines.section, count)) / 2
     left = np.ones(candidates.section.size, dtype=bool)
     results = []
     for _ in range(_ROUNDS):
         best = first_of_equals(
             [
-                np.where(left, np.round(candidates.length, 1), np.inf),
-                np.round(candidates.gap, 1),
-                np.where(candidates.along_beam, 0.0, 1.0),
-                np.round(candidates.position, 2),
+                (np.where(left, candidates.length, np.inf), 1),
+                (candidates.gap, 1),
+                (np.where(candidates.along_beam, 0.0, 1.0), 0),
+                (candidates.position, 2),
             ],
             candidates.section,
             count,
@@ -182,13 +186,14 @@ def find_trenches(
             break
         left[best] = False
         chosen = take(candidates, best)
-        good, trenches = _look_closely(
+        trenches = _look_closely(
             frames,
             walls,
             chosen,
             _strips(frames, chosen, width, clear),
             obstacles,
             rules,
+            area=area,
             nonbearing=nonbearing,
             fire_u=fire_u,
             fire_v=fire_v,
@@ -196,11 +201,9 @@ def find_trenches(
             tip_v=tip_v,
             way=way,
         )
-        # Beside a corner that points inward a strip can be far longer than the member it follows.
-        good &= np.abs(trenches.length_ft() - chosen.length) <= 2 * (width + clear)
-        left &= ~marked(chosen.section[good], count)[candidates.section]
-        refused[chosen.section[good]] = ""
-        results.append(take(trenches, good))
+        left &= ~marked(trenches.section, count)[candidates.section]
+        refused[trenches.section] = ""
+        results.append(trenches)
     if not results:
         return _no_trenches(), refused
     found = stack(results)
@@ -274,28 +277,42 @@ def _opening_span(openings: Boxes, count: int) -> tuple[FloatArray, FloatArray, 
 
 
 def _strips(frames: SectionFrames, chosen: _Candidates, width: float, clear: float) -> _Strips:
-    """Both long edges of each strip, clipped to the outline by the scan-line pass."""
-    section = chosen.section
+    """Both long edges of each strip, out to the outline on either side of the member's middle."""
     near = chosen.position - chosen.sign * (clear + width)
     far = chosen.position - chosen.sign * clear
-    levels = np.minimum(near, far), np.maximum(near, far)
-    every = np.full(frames.count, -1, dtype=np.int64)
-    every[section] = np.arange(section.size)
-    ends = np.full((2, section.size, 2), np.nan)
-    edges = np.full((2, section.size, 2), -1, dtype=np.int64)
-    for side, level in enumerate(levels):
-        for beam in (True, False):
-            mine = chosen.along_beam == beam
-            first = np.zeros(frames.count)
-            number = np.zeros(frames.count, dtype=np.int64)
-            first[section[mine]] = level[mine]
-            number[section[mine]] = 1
-            runs = scan(frames, Grid(first, np.ones(frames.count), number), "u" if beam else "v")
-            which = every[runs.section]
-            hit = (runs.low <= chosen.middle[which]) & (runs.high >= chosen.middle[which])
-            ends[side, which[hit]] = np.stack([runs.low[hit], runs.high[hit]], axis=1)
-            edges[side, which[hit]] = np.stack([runs.low_edge[hit], runs.high_edge[hit]], axis=1)
-    return _Strips(*levels, ends[0], ends[1], edges[0], edges[1])
+    low, high = np.minimum(near, far), np.maximum(near, far)
+    low_ends, low_edges = _chords(frames, chosen, low)
+    high_ends, high_edges = _chords(frames, chosen, high)
+    return _Strips(low, high, low_ends, high_ends, low_edges, high_edges)
+
+
+def _chords(frames: SectionFrames, chosen: _Candidates, level: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Where a line beside each member meets the outline, and at which edges, shape (k, 2).
+
+    -1 for an edge says that the line's middle is not on the roof.
+    """
+    item, edge = lists_of(chosen.section, frames.outlines.start)
+    beam = chosen.along_beam[item]
+    along0 = np.where(beam, frames.u0[edge], frames.v0[edge])
+    along1 = np.where(beam, frames.u1[edge], frames.v1[edge])
+    across0 = np.where(beam, frames.v0[edge], frames.u0[edge])
+    across1 = np.where(beam, frames.v1[edge], frames.u1[edge])
+    straddles = (across0 <= level[item]) != (across1 <= level[item])
+    item, edge = item[straddles], edge[straddles]
+    across0, across1 = across0[straddles], across1[straddles]
+    share = (level[item] - across0) / (across1 - across0)
+    at = along0[straddles] + share * (along1 - along0)[straddles]
+    above = at >= chosen.middle[item]
+    count = chosen.section.size
+    first_above = first_minimum(np.where(above, at, np.inf), item, count)
+    first_below = first_minimum(np.where(above, np.inf, -at), item, count)
+    on_roof = np.bincount(item[above], minlength=count) % 2 == 1
+    usable = on_roof & (first_above >= 0) & (first_below >= 0)
+    ends, edges = np.zeros((count, 2)), np.full((count, 2), -1, dtype=np.int64)
+    for side, crossing in enumerate((first_below[usable], first_above[usable])):
+        ends[usable, side] = at[crossing]
+        edges[usable, side] = edge[crossing]
+    return ends, edges
 
 
 def _look_closely(
@@ -306,90 +323,111 @@ def _look_closely(
     obstacles: Boxes,
     rules: Rulebook,
     *,
+    area: FloatArray,
     nonbearing: npt.NDArray[np.bool_],
     fire_u: FloatArray,
     fire_v: FloatArray,
     tip_u: FloatArray,
     tip_v: FloatArray,
     way: Segments,
-) -> tuple[npt.NDArray[np.bool_], Trenches]:
-    """Which strips run clear from wall to wall and save enough, and all of them as trenches."""
-    section, along_beam, sign = chosen.section, chosen.along_beam, chosen.sign
+) -> Trenches:
+    """The strips that run clear from wall to wall and save enough."""
     # Both long edges end on the same two edges: the strip is a plain four-sided piece.
     good = np.all(strip.low_edges == strip.high_edges, axis=1) & np.all(strip.low_edges >= 0, axis=1)
-    low_ends, high_ends = np.nan_to_num(strip.low_ends), np.nan_to_num(strip.high_ends)
-
-    box_low = np.minimum(low_ends[:, 0], high_ends[:, 0])
-    box_high = np.maximum(low_ends[:, 1], high_ends[:, 1])
-    boxes = Boxes(
-        section,
-        np.where(along_beam, box_low, strip.low),
-        np.where(along_beam, box_high, strip.high),
-        np.where(along_beam, strip.low, box_low),
-        np.where(along_beam, strip.high, box_high),
-    )
-    good &= ~_overlaps(boxes, obstacles.grown(rules.number("obstacle.clear_ft")), frames.count)
+    # Beside a corner that points inward a strip can be far longer than the member it follows.
+    offset = rules.number("trench.width_ft") + rules.number("trench.beam_clear_ft")
+    strip_ft = np.diff(strip.low_ends + strip.high_ends, axis=1)[:, 0] / 2
+    good &= np.abs(strip_ft - chosen.length) <= 2 * offset
+    boxes = _boxes(chosen, strip)
+    near_obstacle = _overlapped(boxes, obstacles.grown(rules.number("obstacle.clear_ft")), frames.count)
     keep_off = boxes.grown(rules.number("ladder.opening_clear_ft"))
-    with np.errstate(invalid="ignore"):
-        good &= ~(
-            (tip_u[section] > keep_off.u_low)
-            & (tip_u[section] < keep_off.u_high)
-            & (tip_v[section] > keep_off.v_low)
-            & (tip_v[section] < keep_off.v_high)
-        )
-
-    strip_of, leg = pair_up(section, way.section, frames.count)
-    cut = touches_box(way.u0[leg], way.v0[leg], way.u1[leg], way.v1[leg], take(boxes, strip_of))
-    good &= ~marked(strip_of[cut], section.size)
+    at_u, at_v = tip_u[chosen.section], tip_v[chosen.section]
+    at_ladder = (
+        (at_u > keep_off.u_low)
+        & (at_u < keep_off.u_high)
+        & (at_v > keep_off.v_low)
+        & (at_v < keep_off.v_high)
+    )
+    strip_of, leg = pair_up(chosen.section, way.section, frames.count)
+    cuts = touches_box(way.u0[leg], way.v0[leg], way.u1[leg], way.v1[leg], take(boxes, strip_of))
+    good &= ~near_obstacle & ~at_ladder & ~marked(strip_of[cuts], good.size)
+    chosen, strip = take(chosen, good), take(strip, good)
 
     # The chord on the far side cuts the outline in two; the part to be saved must be without fire.
-    far_is_high = sign > 0
+    far_is_high = chosen.sign > 0
     level = np.where(far_is_high, strip.high, strip.low)
-    chord = np.where(far_is_high[:, None], high_ends, low_ends)
-    edges = np.where(far_is_high[:, None], strip.high_edges, strip.low_edges)
-    saved, fire_in = _cut_off(frames, section, along_beam, sign, level, chord, edges, good, fire_u, fire_v)
-    total = _area(frames)[section]
-    share = saved / total
+    chord = np.where(far_is_high[:, None], strip.high_ends, strip.low_ends)
+    saved, fire_in = _cut_off(frames, chosen, level, chord, strip.low_edges, fire_u, fire_v)
+    share = saved / area[chosen.section]
     least = rules.number("trench.least_saved_share")
-    good &= ~fire_in & (share >= least) & (share <= 1 - least)
+    good = ~fire_in & (share >= least) & (share <= 1 - least)
+    chosen, strip, share = take(chosen, good), take(strip, good), share[good]
+    trenches = _from_start_to_finish(frames, walls, chosen, strip, share, fire_u, fire_v, tip_u, tip_v)
+    end_wall = _walls_at(frames, walls, trenches, trenches.end_low, trenches.end_high)
+    return take(trenches, ~nonbearing[trenches.start_wall] & ~nonbearing[end_wall])
 
-    tip_along = np.where(along_beam, tip_u[section], tip_v[section])
-    low_middle = (low_ends[:, 0] + high_ends[:, 0]) / 2
-    high_middle = (low_ends[:, 1] + high_ends[:, 1]) / 2
-    # Start at the end away from the egress; without a ladder, at the low end.
-    starts_low = ~(np.abs(low_middle - tip_along) < np.abs(high_middle - tip_along))
-    start_low = np.where(starts_low, low_ends[:, 0], low_ends[:, 1])
-    start_high = np.where(starts_low, high_ends[:, 0], high_ends[:, 1])
-    end_low = np.where(starts_low, low_ends[:, 1], low_ends[:, 0])
-    end_high = np.where(starts_low, high_ends[:, 1], high_ends[:, 0])
-    middle = (strip.low + strip.high) / 2
-    walls_at = []
-    for along in ((start_low + start_high) / 2, (end_low + end_high) / 2):
-        u = np.where(along_beam, along, middle)
-        v = np.where(along_beam, middle, along)
-        walls_at.append(_nearest_wall(frames, walls, u, v, section))
-    start_wall, end_wall = walls_at
-    good &= ~nonbearing[start_wall] & ~nonbearing[end_wall]
 
-    fire_across = np.where(along_beam, fire_v[section], fire_u[section])
-    from_fire = np.maximum(np.maximum(strip.low - fire_across, fire_across - strip.high), 0.0)
-    return good, Trenches(
-        section=section,
-        along_beam=along_beam,
-        low=strip.low,
-        high=strip.high,
-        start_low=start_low,
-        start_high=start_high,
-        end_low=end_low,
-        end_high=end_high,
-        start_wall=start_wall,
-        saves_sign=sign,
-        saved_share=share,
-        from_fire_ft=from_fire,
+def _boxes(chosen: _Candidates, strip: _Strips) -> Boxes:
+    along_low = np.minimum(strip.low_ends[:, 0], strip.high_ends[:, 0])
+    along_high = np.maximum(strip.low_ends[:, 1], strip.high_ends[:, 1])
+    beam = chosen.along_beam
+    return Boxes(
+        chosen.section,
+        np.where(beam, along_low, strip.low),
+        np.where(beam, along_high, strip.high),
+        np.where(beam, strip.low, along_low),
+        np.where(beam, strip.high, along_high),
     )
 
 
-def _overlaps(boxes: Boxes, others: Boxes, count: int) -> npt.NDArray[np.bool_]:
+def _from_start_to_finish(
+    frames: SectionFrames,
+    walls: Walls,
+    chosen: _Candidates,
+    strip: _Strips,
+    share: FloatArray,
+    fire_u: FloatArray,
+    fire_v: FloatArray,
+    tip_u: FloatArray,
+    tip_v: FloatArray,
+) -> Trenches:
+    """Strips as trenches that start at the end away from the egress."""
+    section, beam = chosen.section, chosen.along_beam
+    tip_along = np.where(beam, tip_u[section], tip_v[section])
+    middles = (strip.low_ends + strip.high_ends) / 2
+    # Without a ladder the comparison is false and the trench starts at the low end.
+    starts_high = np.abs(middles[:, 0] - tip_along) < np.abs(middles[:, 1] - tip_along)
+    every, start = np.arange(section.size), starts_high.astype(int)
+    fire_across = np.where(beam, fire_v[section], fire_u[section])
+    trenches = Trenches(
+        section=section,
+        along_beam=beam,
+        low=strip.low,
+        high=strip.high,
+        start_low=strip.low_ends[every, start],
+        start_high=strip.high_ends[every, start],
+        end_low=strip.low_ends[every, 1 - start],
+        end_high=strip.high_ends[every, 1 - start],
+        start_wall=np.zeros(section.size, dtype=np.int64),
+        saves_sign=chosen.sign,
+        saved_share=share,
+        from_fire_ft=np.maximum(np.maximum(strip.low - fire_across, fire_across - strip.high), 0.0),
+    )
+    start_wall = _walls_at(frames, walls, trenches, trenches.start_low, trenches.start_high)
+    return replace(trenches, start_wall=start_wall)
+
+
+def _walls_at(
+    frames: SectionFrames, walls: Walls, trenches: Trenches, low: FloatArray, high: FloatArray
+) -> IntArray:
+    """The wall nearest to one end of each trench."""
+    along, across = (low + high) / 2, (trenches.low + trenches.high) / 2
+    u = np.where(trenches.along_beam, along, across)
+    v = np.where(trenches.along_beam, across, along)
+    return _nearest_wall(frames, walls, u, v, trenches.section)
+
+
+def _overlapped(boxes: Boxes, others: Boxes, count: int) -> npt.NDArray[np.bool_]:
     mine, other = pair_up(boxes.section, others.section, count)
     hit = (
         (boxes.u_low[mine] < others.u_high[other])
@@ -401,20 +439,12 @@ def _overlaps(boxes: Boxes, others: Boxes, count: int) -> npt.NDArray[np.bool_]:
     return result
 
 
-def _area(frames: SectionFrames) -> FloatArray:
-    cross = frames.u0 * frames.v1 - frames.u1 * frames.v0
-    return np.abs(np.bincount(frames.outlines.section, weights=cross, minlength=frames.count)) / 2
-
-
 def _cut_off(
     frames: SectionFrames,
-    section: IntArray,
-    along_beam: npt.NDArray[np.bool_],
-    sign: FloatArray,
+    chosen: _Candidates,
     level: FloatArray,
     chord: FloatArray,
     edges: IntArray,
-    good: npt.NDArray[np.bool_],
     fire_u: FloatArray,
     fire_v: FloatArray,
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
@@ -423,26 +453,21 @@ def _cut_off(
     The part's border is the chord and the edges of the outer ring from one end of it to the
     other. Of the two ways round, it is the one that starts out beyond the chord.
     """
-    area = np.zeros(section.size)
-    fire_in = np.zeros(section.size, dtype=bool)
-    rows = np.flatnonzero(good)
-    if not rows.size:
-        return area, fire_in
-    owner, beam = section[rows], along_beam[rows]
-    ends_u = np.where(beam[:, None], chord[rows], level[rows][:, None])
-    ends_v = np.where(beam[:, None], level[rows][:, None], chord[rows])
+    owner, beam = chosen.section, chosen.along_beam
+    every = np.arange(owner.size)
+    ends_u = np.where(beam[:, None], chord, level[:, None])
+    ends_v = np.where(beam[:, None], level[:, None], chord)
     # Walk from the end whose edge leads beyond the chord.
-    first_edge = edges[rows, 0]
+    first_edge = edges[:, 0]
     across1 = np.where(beam, frames.v1[first_edge], frames.u1[first_edge])
-    from_first = sign[rows] * (across1 - level[rows]) > 0
-    out_edge = np.where(from_first, edges[rows, 0], edges[rows, 1])
-    in_edge = np.where(from_first, edges[rows, 1], edges[rows, 0])
+    from_first = chosen.sign * (across1 - level) > 0
+    out_edge = np.where(from_first, edges[:, 0], edges[:, 1])
+    in_edge = np.where(from_first, edges[:, 1], edges[:, 0])
     out_end = np.where(from_first, 0, 1)
-    every = np.arange(rows.size)
     out_u, out_v = ends_u[every, out_end], ends_v[every, out_end]
     in_u, in_v = ends_u[every, 1 - out_end], ends_v[every, 1 - out_end]
 
-    item, edge = pair_up(owner, frames.outlines.section, frames.count)
+    item, edge = lists_of(owner, frames.outlines.start)
     # The outer ring's edges come first and in order, so walking it is counting up, once round.
     first = frames.outlines.start[owner]
     shell_edges = np.bincount(
@@ -458,15 +483,14 @@ def _cut_off(
     end_u = np.where(last, in_u[item], frames.u1[edge])
     end_v = np.where(last, in_v[item], frames.v1[edge])
     closing = in_u * out_v - out_u * in_v
-    cross = np.bincount(item, weights=start_u * end_v - end_u * start_v, minlength=rows.size) + closing
-    area[rows] = np.abs(cross) / 2
+    cross = np.bincount(item, weights=start_u * end_v - end_u * start_v, minlength=owner.size) + closing
+    area = np.abs(cross) / 2
 
     level_v, level_u = fire_v[owner], fire_u[owner]
     crossings = _right_of(start_u, start_v, end_u, end_v, level_u[item], level_v[item])
-    count = np.bincount(item[crossings], minlength=rows.size)
+    count = np.bincount(item[crossings], minlength=owner.size)
     count += _right_of(in_u, in_v, out_u, out_v, level_u, level_v)
-    fire_in[rows] = count % 2 == 1
-    return area, fire_in
+    return area, count % 2 == 1
 
 
 def _right_of(
@@ -482,7 +506,7 @@ def _right_of(
 def _nearest_wall(
     frames: SectionFrames, walls: Walls, u: FloatArray, v: FloatArray, section: IntArray
 ) -> IntArray:
-    point, wall = pair_up(section, walls.section, frames.count)
+    point, wall = lists_of(section, walls.start)
     east, north = frames.east_north(u, v, section)
     d_east, d_north = walls.east1 - walls.east0, walls.north1 - walls.north0
     p_east = east[point] - walls.east0[wall]

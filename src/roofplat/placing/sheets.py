@@ -1,0 +1,253 @@
+"""Sheets: what each chunk placed, turned into geometry in the working CRS while it is at hand.
+
+In: ladder spots, ways, openings, trenches and checks of a few thousand sections.
+Out: `Sheets`: the columns of the plan's tables, chunk after chunk.
+
+Geometry is made chunk by chunk: the coordinates are then still in the processor's cache and
+need not be kept for the whole district.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from roofplat.framing.members import SectionFrames
+from roofplat.framing.ragged import FloatArray, IntArray, offsets
+from roofplat.placing.checks import Checks
+from roofplat.placing.ladders import LadderSpots
+from roofplat.placing.openings import Strips, cut_steps
+from roofplat.placing.paths import Ways
+from roofplat.placing.reasons import wishes_met
+from roofplat.placing.trenches import Trenches
+from roofplat.tables import CUT_KINDS
+
+__all__ = ["Sheets"]
+
+Geometry = npt.NDArray[np.object_]
+
+
+class Sheets:
+    """Columns of the plan's tables, in the parts in which they were placed."""
+
+    def __init__(self) -> None:
+        self._parts: dict[str, list[npt.NDArray[Any]]] = {}
+
+    @classmethod
+    def joined(cls, many: list[Sheets]) -> Sheets:
+        """The sheets of all chunks as one, in their order."""
+        result = cls()
+        for sheets in many:
+            for name, parts in sheets._parts.items():
+                result._parts.setdefault(name, []).extend(parts)
+        return result
+
+    def put(self, table: str, **columns: npt.NDArray[Any]) -> None:
+        """Append a chunk's columns to a table."""
+        for name, values in columns.items():
+            self._parts.setdefault(f"{table}.{name}", []).append(values)
+
+    def take(self, table: str, name: str) -> npt.NDArray[Any]:
+        """The whole column, which then leaves the sheets."""
+        return np.concatenate(self._parts.pop(f"{table}.{name}"))
+
+    def add(
+        self,
+        frames: SectionFrames,
+        first_section: int,
+        first_wall: int,
+        spots: LadderSpots,
+        ways: Ways,
+        strips: Strips,
+        trenches: Trenches,
+        checks: Checks,
+        opened: npt.NDArray[np.bool_],
+    ) -> None:
+        """Put down what one chunk placed.
+
+        Parameters
+        ----------
+        frames
+            The chunk's n sections.
+        first_section, first_wall
+            Their place, and that of their walls, in the district.
+        spots, ways, strips, trenches, checks
+            What was placed in them.
+        opened
+            True for a section with an opening: the others show no path, shape (n,).
+        """
+        self._add_ladders(frames, first_section, first_wall, spots)
+        self._add_paths(frames, first_section, spots, ways, opened)
+        self._add_openings(frames, first_section, strips)
+        self._add_trenches(frames, first_section, first_wall, trenches)
+        self._add_checks(frames, first_section, checks)
+
+    def _add_ladders(
+        self, frames: SectionFrames, first_section: int, first_wall: int, spots: LadderSpots
+    ) -> None:
+        planes = frames.outlines.planes
+        base_x, base_y = planes.crs(spots.base_east, spots.base_north, spots.section)
+        tip_x, tip_y = planes.crs(spots.tip_east, spots.tip_north, spots.section)
+        self.put("spots", count=np.bincount(spots.section, minlength=frames.count))
+        self.put(
+            "ladders",
+            section=spots.section + first_section,
+            rank=spots.rank,
+            wall=spots.wall + first_wall,
+            base_x=base_x,
+            base_y=base_y,
+            tip_x=tip_x,
+            tip_y=tip_y,
+            score=spots.score,
+            met=wishes_met(spots.wishes),
+            geometry=_lines(base_x, base_y, tip_x, tip_y),
+        )
+
+    def _add_paths(
+        self,
+        frames: SectionFrames,
+        first_section: int,
+        spots: LadderSpots,
+        ways: Ways,
+        opened: npt.NDArray[np.bool_],
+    ) -> None:
+        found = ways.found & opened[spots.section]
+        points = np.diff(ways.start)
+        flat = np.repeat(found, points)
+        x, y = frames.crs(ways.u[flat], ways.v[flat], np.repeat(spots.section, points)[flat])
+        self.put(
+            "paths",
+            section=spots.section[found] + first_section,
+            ladder_rank=spots.rank[found],
+            length_ft=ways.length_ft[found],
+            on_bearing_ft=ways.on_bearing_ft[found],
+            geometry=shapely.from_ragged_array(
+                shapely.GeometryType.LINESTRING, np.stack([x, y], axis=1), (offsets(points[found]),)
+            ),
+        )
+
+    def _add_openings(self, frames: SectionFrames, first_section: int, strips: Strips) -> None:
+        u = np.stack([strips.u_head, strips.u_head, strips.u_base, strips.u_base], axis=1)
+        v = np.stack([strips.v_start, strips.v_finish, strips.v_finish, strips.v_start], axis=1)
+        x, y = frames.crs(u.ravel(), v.ravel(), np.repeat(strips.section, 4))
+        x, y = x.reshape(-1, 4), y.reshape(-1, 4)
+        self.put(
+            "openings",
+            section=strips.section + first_section,
+            seq=strips.seq,
+            louver=strips.louver,
+            parts=strips.parts,
+            length_ft=np.abs(strips.v_finish - strips.v_start),
+            width_ft=np.abs(strips.u_head - strips.u_base),
+            toward_v=np.sign(strips.v_finish - strips.v_start),
+            x=x.mean(axis=1),
+            y=y.mean(axis=1),
+            geometry=_four_sided(x, y),
+        )
+        steps = cut_steps(strips)
+        section = strips.section[steps.opening]
+        each = section[steps.owner]
+        count = np.bincount(steps.owner, minlength=section.size)
+        length = np.hypot(steps.u1 - steps.u0, steps.v1 - steps.v0)
+        self.put(
+            "cuts",
+            section=section + first_section,
+            feature_seq=strips.seq[steps.opening],
+            seq=steps.step,
+            kind=steps.kind,
+            saw=steps.saw,
+            count=count,
+            cut_ft=np.bincount(steps.owner, weights=length, minlength=section.size),
+            geometry=_many_lines(
+                *frames.crs(steps.u0, steps.v0, each), *frames.crs(steps.u1, steps.v1, each), count
+            ),
+        )
+
+    def _add_trenches(
+        self, frames: SectionFrames, first_section: int, first_wall: int, trenches: Trenches
+    ) -> None:
+        beam = trenches.along_beam[:, None]
+        along = np.stack([trenches.start_low, trenches.end_low, trenches.end_high, trenches.start_high], 1)
+        across = np.stack([trenches.low, trenches.low, trenches.high, trenches.high], axis=1)
+        u, v = np.where(beam, along, across), np.where(beam, across, along)
+        x, y = frames.crs(u.ravel(), v.ravel(), np.repeat(trenches.section, 4))
+        x, y = x.reshape(-1, 4), y.reshape(-1, 4)
+        section = trenches.section + first_section
+        width, length = trenches.high - trenches.low, trenches.length_ft()
+        self.put(
+            "trenches",
+            section=section,
+            along_beam=trenches.along_beam,
+            width_ft=width,
+            length_ft=length,
+            start_wall=trenches.start_wall + first_wall,
+            from_fire_ft=trenches.from_fire_ft,
+            saves_sign=trenches.saves_sign,
+            saved_share=trenches.saved_share,
+            x=(x[:, 0] + x[:, 3]) / 2,
+            y=(y[:, 0] + y[:, 3]) / 2,
+            geometry=_four_sided(x, y),
+        )
+        # Two steps: the long cuts from start to finish, then the cross cuts at both ends.
+        begin = [0, 3, 0, 1]
+        end = [1, 2, 3, 2]
+        count = np.full(2 * section.size, 2)
+        kinds = [CUT_KINDS.index("parallel_cut"), CUT_KINDS.index("cross_cut")]
+        self.put(
+            "trench_cuts",
+            section=np.repeat(section, 2),
+            feature_seq=np.ones(count.size, dtype=np.int64),
+            seq=np.tile([1, 2], section.size),
+            kind=np.tile(kinds, section.size),
+            saw=np.tile([1, 2], section.size),
+            count=count,
+            cut_ft=np.stack([2 * length, 2 * width], axis=1).ravel(),
+            geometry=_many_lines(
+                x[:, begin].ravel(), y[:, begin].ravel(), x[:, end].ravel(), y[:, end].ravel(), count
+            ),
+        )
+
+    def _add_checks(self, frames: SectionFrames, first_section: int, checks: Checks) -> None:
+        section = checks.cut_section
+        self.put(
+            "inspection",
+            section=section + first_section,
+            cut_ft=np.hypot(checks.u1 - checks.u0, checks.v1 - checks.v0),
+            geometry=_lines(
+                *frames.crs(checks.u0, checks.v0, section), *frames.crs(checks.u1, checks.v1, section)
+            ),
+        )
+        self.put(
+            "holes",
+            section=checks.hole_section + first_section,
+            seq=checks.hole_seq,
+            geometry=np.asarray(
+                shapely.points(*frames.crs(checks.hole_u, checks.hole_v, checks.hole_section))
+            ),
+        )
+
+
+def _lines(x0: FloatArray, y0: FloatArray, x1: FloatArray, y1: FloatArray) -> Geometry:
+    """Straight lines, shape (k,)."""
+    return np.asarray(shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)))
+
+
+def _many_lines(x0: FloatArray, y0: FloatArray, x1: FloatArray, y1: FloatArray, count: IntArray) -> Geometry:
+    """Multi-lines of `count` straight lines each."""
+    coordinates = np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2)
+    return shapely.from_ragged_array(
+        shapely.GeometryType.MULTILINESTRING,
+        coordinates,
+        (np.arange(0, coordinates.shape[0] + 1, 2), offsets(count)),
+    )
+
+
+def _four_sided(x: FloatArray, y: FloatArray) -> Geometry:
+    """Polygons of four corners, shape (k,) from (k, 4)."""
+    around = [0, 1, 2, 3, 0]
+    coordinates = np.stack([x[:, around].ravel(), y[:, around].ravel()], axis=1)
+    every = np.arange(x.shape[0] + 1)
+    return shapely.from_ragged_array(shapely.GeometryType.POLYGON, coordinates, (every * 5, every))
