@@ -3,7 +3,7 @@
 In: a number of buildings and a seed.
 Out: the inventory's roofs, streets and obstacles in EPSG:32613.
 
-Rectangles, L and U shapes, half of them turned; 40 to 160 ft long. Blocks of 20 by 10 plots along
+Rectangles, L and U shapes, half of them turned; 30 to 120 ft long. Blocks of 20 by 10 plots along
 named streets; every fifth building has a roof unit and a skylight, and a power line follows every
 tenth street. Nothing here is a real place.
 """
@@ -19,7 +19,7 @@ from roofplat.tables import TABLES, conform
 
 CRS = "EPSG:32613"
 _FOOT_M = 0.3048
-_PLOT_FT = 200.0
+_PLOT_FT = 150.0
 _ORIGIN = (480_000.0, 4_400_000.0)
 
 
@@ -40,7 +40,7 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     random = np.random.default_rng(seed)
     columns = max(1, int(np.ceil(np.sqrt(count))))
     row, column = np.divmod(np.arange(count), columns)
-    length = random.uniform(40.0, 160.0, count)
+    length = random.uniform(30.0, 120.0, count)
     width = length * random.uniform(0.5, 0.9, count)
     turn = np.where(random.random(count) < 0.5, 0.0, random.uniform(0.0, 180.0, count))
     shape = random.choice(3, count, p=[0.5, 0.3, 0.2])

@@ -7,7 +7,7 @@ Out: `Framing`: the tables `sections`, `walls` and `members`, problems, and the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
@@ -17,10 +17,10 @@ import pandas as pd
 import shapely
 
 from roofplat.framing.axis import find_axis
-from roofplat.framing.members import Runs, SectionFrames, scan, section_frames
+from roofplat.framing.members import SectionFrames, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, collector_paused, offsets, stack
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, collector_paused, offsets
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -51,8 +51,6 @@ class Framing:
         Numbers in `tables.SIDES` (-1 for a courtyard) and `tables.WALL_KINDS`, by wall.
     surroundings
         What stands in front of each wall.
-    beam_runs, purlin_runs
-        Pieces of beams and purlins, in section coordinates.
     street_deg
         True direction to the street of each section, shape (n,); NaN without streets.
     panelized
@@ -68,8 +66,6 @@ class Framing:
     wall_side: IntArray
     wall_kind: IntArray
     surroundings: Surroundings
-    beam_runs: Runs
-    purlin_runs: Runs
     street_deg: FloatArray
     panelized: npt.NDArray[np.bool_]
 
@@ -119,9 +115,6 @@ def frame_roofs(
         spacing["purlin_spacing_ft"],
         least_section_ft=rules.number("member.least_section_ft"),
     )
-    beam_runs = _scan_in_chunks(frames, "beams")
-    purlin_runs = _scan_in_chunks(frames, "purlins")
-
     polygons = roofs.geometry.to_numpy()
     walls = straight_walls(outlines, rules)
     surroundings = look_out(walls, outlines, polygons, rules)
@@ -152,17 +145,13 @@ def frame_roofs(
     return Framing(
         sections=_sections_table(roofs, family, axis, spacing, spacing_basis),
         walls=_walls_table(ids, roofs.crs, frames, walls, side, kind, kind_basis, surroundings),
-        members=_members_table(
-            ids, roofs.crs, frames, beam_runs, purlin_runs, axis.basis, spacing_basis, spacing
-        ),
+        members=_members_table(ids, roofs.crs, frames, axis.basis, spacing_basis, spacing),
         problems=problems,
         frames=frames,
         wall_runs=walls,
         wall_side=side,
         wall_kind=kind,
         surroundings=surroundings,
-        beam_runs=beam_runs,
-        purlin_runs=purlin_runs,
         street_deg=street_deg,
         panelized=panelized,
     )
@@ -185,24 +174,6 @@ def _spacings(
     words = np.array(BASES, dtype=object)[weakest]
     words[~panelized] = None
     return spacing, words
-
-
-def _scan_in_chunks(frames: SectionFrames, grid: str) -> Runs:
-    """Scan a few thousand sections at a time: the arrays then stay in the processor's cache."""
-    parts = []
-    for rows in chunks(frames.count, _CHUNK):
-        part = frames.rows(rows)
-        runs = scan(part, getattr(part, grid), "u" if grid == "beams" else "v")
-        edge_start = frames.outlines.start[rows.start]
-        parts.append(
-            replace(
-                runs,
-                section=runs.section + rows.start,
-                low_edge=runs.low_edge + edge_start,
-                high_edge=runs.high_edge + edge_start,
-            )
-        )
-    return stack(parts)
 
 
 def _sections_table(
@@ -276,42 +247,51 @@ def _members_table(
     ids: pd.DataFrame,
     crs: object,
     frames: SectionFrames,
-    beam_runs: Runs,
-    purlin_runs: Runs,
     axis_basis: npt.NDArray[np.str_],
     spacing_basis: npt.NDArray[np.object_],
     spacing: dict[str, FloatArray],
 ) -> gpd.GeoDataFrame:
+    """One row a kind and section: all its beams, or all its purlins, as one multi-line."""
     tables = []
-    for kind, runs in (("beam", beam_runs), ("purlin", purlin_runs)):
-        along = (runs.low, runs.position) if kind == "beam" else (runs.position, runs.low)
-        to = (runs.high, runs.position) if kind == "beam" else (runs.position, runs.high)
-        x0, y0 = frames.crs(*along, runs.section)
-        x1, y1 = frames.crs(*to, runs.section)
-        coordinates = np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2)
-        owners, pieces = np.unique(runs.section, return_counts=True)
-        grid = frames.beams if kind == "beam" else frames.purlins
-        geometry = shapely.from_ragged_array(
-            shapely.GeometryType.MULTILINESTRING,
-            coordinates,
-            (np.arange(0, coordinates.shape[0] + 1, 2), offsets(pieces)),
-        )
+    for kind, grid in (("beam", frames.beams), ("purlin", frames.purlins)):
+        parts = [_member_lines(frames, rows, kind) for rows in chunks(frames.count, _CHUNK)]
+        owners = np.concatenate([part[0] for part in parts])
         frame = ids.iloc[owners].reset_index(drop=True)
-        frame["kind"] = kind
+        frame["kind"] = words([kind], np.zeros(owners.size, dtype=np.int64))
         frame["count"] = grid.count[owners]
         frame["spacing_ft"] = spacing[f"{kind}_spacing_ft"][owners]
         frame["basis"] = _weaker(axis_basis[owners], spacing_basis[owners])
+        geometry = np.concatenate([part[1] for part in parts])
         tables.append(gpd.GeoDataFrame(frame, geometry=geometry, crs=crs))
     table: gpd.GeoDataFrame = conform("members", pd.concat(tables, ignore_index=True))
     return table
 
 
-def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
-    order = {basis: position for position, basis in enumerate(AXIS_BASES)}
-    rank = np.maximum(
-        pd.Series(axis_basis).map(order).to_numpy(), pd.Series(spacing_basis).map(order).to_numpy()
+def _member_lines(frames: SectionFrames, rows: slice, kind: str) -> tuple[IntArray, npt.NDArray[np.object_]]:
+    """Sections of a chunk that have members of a kind, and the lines of each."""
+    part = frames.rows(rows)
+    if kind == "beam":
+        runs = scan(part, part.beams, "u")
+        ends = (runs.low, runs.position), (runs.high, runs.position)
+    else:
+        runs = scan(part, part.purlins, "v")
+        ends = (runs.position, runs.low), (runs.position, runs.high)
+    x0, y0 = part.crs(*ends[0], runs.section)
+    x1, y1 = part.crs(*ends[1], runs.section)
+    coordinates = np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2)
+    pieces = np.bincount(runs.section, minlength=part.count)
+    owners = np.flatnonzero(pieces)
+    geometry = shapely.from_ragged_array(
+        shapely.GeometryType.MULTILINESTRING,
+        coordinates,
+        (np.arange(0, coordinates.shape[0] + 1, 2), offsets(pieces[owners])),
     )
-    return np.array(AXIS_BASES, dtype=object)[rank]
+    return owners + rows.start, geometry
+
+
+def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: npt.NDArray[Any]) -> Any:
+    codes = [pd.Index(AXIS_BASES).get_indexer(pd.Index(basis)) for basis in (axis_basis, spacing_basis)]
+    return words(AXIS_BASES, np.maximum(*codes))
 
 
 def _floats(values: pd.Series) -> FloatArray:

@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 
 from roofplat.framing import Framing
-from roofplat.framing.members import Runs, SectionFrames
+from roofplat.framing.members import SectionFrames, scan
 from roofplat.framing.neighbours import Views
 from roofplat.framing.ragged import (
     FloatArray,
@@ -333,8 +333,8 @@ def _place_chunk(
     walls = framing.wall_runs.rows(rows)
     wall_rows = slice(framing.wall_runs.start[rows.start], framing.wall_runs.start[rows.stop])
     views = _views_of(framing.surroundings.views, wall_rows)
-    beam_runs = _runs_of(framing.beam_runs, framing.frames, rows)
-    purlin_runs = _runs_of(framing.purlin_runs, framing.frames, rows)
+    beam_runs = scan(frames, frames.beams, "u")
+    purlin_runs = scan(frames, frames.purlins, "v")
     obstacles = _boxes_of_rows(setting.obstacles, rows)
     blocking = _boxes_of_rows(setting.blocking, rows)
     lines = slice(*np.searchsorted(setting.line_section, [rows.start, rows.stop]))
@@ -478,17 +478,6 @@ def _place_chunk(
 def _views_of(views: Views, walls: slice) -> Views:
     part = take(views, slice(*np.searchsorted(views.wall, [walls.start, walls.stop])))
     return replace(part, wall=part.wall - walls.start)
-
-
-def _runs_of(runs: Runs, frames: SectionFrames, rows: slice) -> Runs:
-    part = take(runs, slice(*np.searchsorted(runs.section, [rows.start, rows.stop])))
-    first_edge = frames.outlines.start[rows.start]
-    return replace(
-        part,
-        section=part.section - rows.start,
-        low_edge=part.low_edge - first_edge,
-        high_edge=part.high_edge - first_edge,
-    )
 
 
 def _boxes_of_rows(boxes: Boxes, rows: slice) -> Boxes:
