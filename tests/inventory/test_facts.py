@@ -67,6 +67,15 @@ def test_footprints_speak_first(build, rules):
     assert facts["source"].tolist() == ["footprints", "table"]
 
 
+def test_the_last_inspection_is_in_force(build, rules):
+    footprints = build.footprints({"a": build.square(0)})
+    early = build.records("key", "early", key=["a"], inspected_on=["2019-05-01"])
+    late = build.records("key", "late", key=["a"], inspected_on=["2023-05-01"])
+    for sources in ((early, late), (late, early)):
+        _, _, known = settle(build, rules, footprints, *sources)
+        assert str(known["inspected_on"].iloc[0].date()) == "2023-05-01"
+
+
 @pytest.mark.parametrize(
     ("field", "one", "two", "conflict"),
     [
@@ -77,7 +86,9 @@ def test_footprints_speak_first(build, rules):
         ("framing_axis_deg", 179.5, 0.5, False),
         ("framing_axis_deg", 10.0, 14.0, True),
         ("sprinklered", True, False, True),
-        ("inspected_on", "2024-01-01", "2024-01-02", True),
+        ("inspected_on", "2024-01-01", "2024-01-02", False),
+        ("year_built", 1983, 1986, True),
+        ("year_built", 1983, 1983, False),
     ],
 )
 def test_what_counts_as_a_conflict(build, rules, field, one, two, conflict):

@@ -165,6 +165,9 @@ def reduce_facts(
         says something else than the value in force.
     """
     date = facts["date"].to_numpy(dtype="datetime64[ms]").view(np.int64)
+    # A visit is as recent as the day it names, whenever the list of visits was made.
+    visit = facts["code"].to_numpy() == _FIELDS.index("inspected_on")
+    date = np.where(visit, np.nan_to_num(facts["number"].to_numpy()).astype(np.int64), date)
     order = np.lexsort(
         (
             facts["record_order"].to_numpy(),
@@ -369,10 +372,13 @@ def _conflicts(
         turned > tolerance * 180.0,
         np.where(
             _NUMERIC[code],
-            apart > tolerance * np.maximum(np.abs(a), np.abs(b)),
+            # A year or a number of storeys is counted, not measured: it is the same or it is not.
+            apart > np.where(_MEASURED[code], tolerance * np.maximum(np.abs(a), np.abs(b)), 0.0),
             word[leader] != word[rival],
         ),
     ).astype(bool)
+    # Two inspections on two days are two visits, no contradiction.
+    differs &= code != _FIELDS.index("inspected_on")
     rival, leader = rival[differs], leader[differs]
     # One row a building and field: the value in force against the strongest that differs.
     leader, position, many = np.unique(leader, return_index=True, return_counts=True)
