@@ -26,12 +26,11 @@ AS_OF = datetime.date(2026, 1, 1)
 SHED = "MB-0004"
 # File name: what stands after # in the address, width and height of the window.
 PICTURES = {"demo-map.png": ("", 1600, 860), "demo-plan.png": (f"#{SHED}", 1440, 900)}
-COLORS = 96
 LARGEST_BYTES = 250_000
 
 
 def take(browser: Browser, page_file: Path, anchor: str, width: int, height: int, picture: Path) -> None:
-    """Photograph one view of a map, in few colours so that the file stays small."""
+    """Photograph one view of a map."""
     context = browser.new_context(viewport={"width": width, "height": height}, bypass_csp=True)
     page = context.new_page()
     page.goto(page_file.as_uri() + anchor)
@@ -40,7 +39,8 @@ def take(browser: Browser, page_file: Path, anchor: str, width: int, height: int
     page.screenshot(path=picture)
     context.close()
     with Image.open(picture) as taken:
-        taken.convert("RGB").quantize(COLORS, dither=Image.Dither.NONE).save(picture, optimize=True)
+        # No palette: a colour of the legend that shifts says something else.
+        taken.convert("RGB").save(picture, optimize=True)
     if picture.stat().st_size > LARGEST_BYTES:
         raise SystemExit(f"{picture} is larger than {LARGEST_BYTES} bytes; make its window smaller.")
 

@@ -1,0 +1,75 @@
+"""The notebook runs from its first cell to its last, and is committed without outputs."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+
+ROOT = Path(__file__).resolve().parents[1]
+NOTEBOOK = ROOT / "notebooks" / "demo.ipynb"
+
+
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory: pytest.TempPathFactory) -> list[Any]:
+    """The cells after a run on a copy of the demo, so that nothing can be written beside the original."""
+    folder = tmp_path_factory.mktemp("notebook")
+    shutil.copytree(ROOT / "data" / "demo", folder / "data" / "demo")
+    (folder / "notebooks").mkdir()
+    notebook = nbformat.read(NOTEBOOK, as_version=4)
+    client = NotebookClient(
+        notebook,
+        timeout=120,
+        kernel_name="python3",
+        resources={"metadata": {"path": str(folder / "notebooks")}},
+    )
+    client.execute()
+    cells: list[Any] = notebook.cells
+    return cells
+
+
+def _data(cells: list[Any], words: str) -> dict[str, str]:
+    """What the one cell that holds these words showed."""
+    (cell,) = [cell for cell in cells if cell.cell_type == "code" and words in cell.source]
+    shown = [output["data"] for output in cell.outputs if "data" in output]
+    return dict(shown[-1])
+
+
+def test_the_committed_notebook_has_no_outputs() -> None:
+    notebook = nbformat.read(NOTEBOOK, as_version=4)
+    nbformat.validate(notebook)
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    assert len(code) >= 10
+    assert not any(cell.outputs or cell.execution_count for cell in code)
+
+
+def test_no_cell_warns_or_fails(ran: list[Any]) -> None:
+    code = [cell for cell in ran if cell.cell_type == "code"]
+    assert [cell.execution_count for cell in code] == list(range(1, len(code) + 1))
+    spoken = [output for cell in code for output in cell.outputs if output.output_type == "stream"]
+    assert not [output.text for output in spoken if output.name == "stderr"]
+
+
+def test_the_shed_is_drawn(ran: list[Any]) -> None:
+    assert len(_data(ran, "plt.show()")["image/png"]) > 10_000
+
+
+def test_an_override_changes_the_plan(ran: list[Any]) -> None:
+    lines = _data(ran, "opening.crew_limit")["text/plain"].splitlines()
+    # The last number of a line is by the department's rules, the one before by the demo's.
+    before, after = zip(*(map(float, line.split()[-2:]) for line in lines[1:]), strict=True)
+    openings, area_ft2, ground_ladders, aerials = (b - a for b, a in zip(before, after, strict=True))
+    assert openings > 0
+    assert area_ft2 > 0
+    assert ground_ladders > 0
+    assert aerials < 0
+
+
+def test_the_first_of_the_ranking_are_shown_with_reasons(ran: list[Any]) -> None:
+    shown = _data(ran, 'built.tables["ranking"]')["text/html"]
+    assert shown.count("<tr") == 9
+    assert "lightweight roof" in shown
