@@ -1,0 +1,26 @@
+"""What the framing tests share.
+
+In: the small shapes beside this file.
+Out: the fixture `shapes`.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def shapes() -> ModuleType:
+    path = Path(__file__).with_name("shapes.py")
+    spec = importlib.util.spec_from_file_location("roof_shapes", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["roof_shapes"] = module
+    spec.loader.exec_module(module)
+    return module

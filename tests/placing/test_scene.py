@@ -1,0 +1,68 @@
+"""Points, boxes and segments on a roof, small enough to see."""
+
+from __future__ import annotations
+
+from types import ModuleType
+
+import numpy as np
+import pytest
+import shapely
+from shapely import affinity
+
+from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside, touches_box
+
+
+def _box(*bounds: float) -> Boxes:
+    return Boxes(np.array([0]), *(np.array([bound]) for bound in bounds))
+
+
+def test_a_turned_thing_gets_the_box_around_it_and_a_point_a_radius(shapes: ModuleType) -> None:
+    """u runs north and v west: a 10 ft square on its tip is 14.1 ft both ways."""
+    frames = shapes.frames(shapes.rectangle(100, 60))
+    tip = affinity.rotate(shapely.box(45, 25, 55, 35), 45)
+    geometry = shapes.in_crs([tip, shapely.Point(60, 30), shapely.LineString([(50, 20), (70, 20)])])
+    boxes = boxes_of(frames, geometry, np.zeros(3, dtype=int), point_radius_ft=3.0)
+    half = 5 * np.sqrt(2)
+    np.testing.assert_allclose(boxes.u_low, [-half, -3, -10], atol=1e-3)
+    np.testing.assert_allclose(boxes.u_high, [half, 3, -10], atol=1e-3)
+    np.testing.assert_allclose(boxes.v_low, [-half, -13, -20], atol=1e-3)
+    np.testing.assert_allclose(boxes.v_high, [half, -7, 0], atol=1e-3)
+    np.testing.assert_allclose(boxes.grown(2.0).u_low, boxes.u_low - 2)
+
+
+def test_nothing_makes_no_boxes(shapes: ModuleType) -> None:
+    frames = shapes.frames(shapes.rectangle(100, 60))
+    empty = boxes_of(frames, np.empty(0, dtype=object), np.empty(0, dtype=int), point_radius_ft=3.0)
+    assert empty.section.size == 0
+
+
+def test_a_courtyard_and_a_pocket_are_outside(shapes: ModuleType) -> None:
+    frames = shapes.frames(shapes.courtyard(120, 100, 30), shapes.rectangle(50, 50))
+    u, v = np.array([0.0, 40.0, 60.0, 0.0]), np.array([0.0, 0.0, 0.0, 0.0])
+    assert inside(frames, u, v, np.array([0, 0, 0, 1])).tolist() == [False, True, False, True]
+
+
+@pytest.mark.parametrize(
+    ("ends", "touches"),
+    [
+        ((0, 0, 3, 3), True),  # through the middle
+        ((0, 1, 3, 1), False),  # along the lower border
+        ((0, 2, 2, 4), False),  # past the upper left
+        ((0, 3, 3, 0), True),  # corner to corner
+        ((0, 2, 1, 3), False),
+        ((0, 1, 1, 0), False),  # short of it
+        ((1.5, 1.5, 1.6, 1.6), True),  # all inside
+        ((0, 1.5, 1, 1.5), False),  # ends on the border
+        ((0, 1.5, 1.1, 1.5), True),
+    ],
+)
+def test_a_segment_touches_the_inside_or_not(ends: tuple[float, ...], touches: bool) -> None:
+    found = touches_box(*(np.array([float(end)]) for end in ends), _box(1.0, 2.0, 1.0, 2.0))
+    assert found.tolist() == [touches]
+
+
+def test_the_deepest_point_of_a_rectangle_is_its_middle(shapes: ModuleType) -> None:
+    frames = shapes.frames(*[shapes.rectangle(100, 60)] * 2)
+    u, v = deepest_point(frames, np.array([True, False]))
+    np.testing.assert_allclose([u[0], v[0]], [0.0, 0.0], atol=1e-6)
+    assert np.isnan([u[1], v[1]]).all()
