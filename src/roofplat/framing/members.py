@@ -24,6 +24,7 @@ __all__ = ["Grid", "Runs", "SectionFrames", "lay_out_grid", "scan", "section_fra
 
 # A grid line closer than this to the section's end is the end itself.
 _END_FT = 0.05
+_LEAST_PIECE_FT = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +292,9 @@ def scan(frames: SectionFrames, grid: Grid, along: Literal["u", "v"]) -> Runs:
     widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
     order = np.argsort(flat_line + (at / widest + 0.5) * 0.999, kind="stable")
     begin, end = order[0::2], order[1::2]
+    # Where a line only grazes a corner there is no member.
+    long = at[end] - at[begin] > _LEAST_PIECE_FT
+    begin, end = begin[long], end[long]
     return Runs(
         section=section[begin],
         line=line[begin],

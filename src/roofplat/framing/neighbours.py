@@ -9,6 +9,7 @@ Wall coordinates: s runs along the wall from its first corner, t straight out fr
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,8 @@ from roofplat.rules import Rulebook
 __all__ = ["Surroundings", "Views", "clip_to_strip", "look_out"]
 
 _CHUNK = 4000
+# Pairs of walls looked at in one go.
+_PAIRS_AT_ONCE = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +189,11 @@ def _collect_views(
     x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
     x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
     reflex = _has_reflex_corner(walls, outlines.count)
-    parts: list[Views] = []
+    fronts = _fronts(walls, outlines, (x0, y0, x1, y1), depth_ft=search, side_ft=margin + gap)
+    outer = shapely.bounds(polygons).T
+    lines = np.stack([np.minimum(x0, x1), np.minimum(y0, y1), np.maximum(x0, x1), np.maximum(y0, y1)])
+    nobody, nothing = np.empty(0, dtype=np.int64), np.empty(0)
+    parts = [Views(nobody, np.empty(0, dtype=bool), nothing, nothing, nothing, nothing)]
     for rows in chunks(outlines.count, _CHUNK):
         # A little wider than wanted: the exact distance is taken in feet below.
         looker, seen = tree.query(
@@ -194,40 +201,94 @@ def _collect_views(
         )
         looker = looker + rows.start
         keep = (looker != seen) | reflex[looker]
-        looker, seen = looker[keep], seen[keep]
-        # Every wall of the looker with every wall of the one it sees.
-        looker_walls = walls.start[looker + 1] - walls.start[looker]
-        pair = np.repeat(np.arange(looker.size), looker_walls)
-        within = np.arange(pair.size) - np.repeat(np.cumsum(looker_walls) - looker_walls, looker_walls)
-        wall = walls.start[looker[pair]] + within
-        left, edge = lists_of(seen[pair], walls.start)
-        wall, pair = wall[left], pair[left]
-        own = looker[pair] == seen[pair]
-        keep = wall != edge
-        wall, edge, own = wall[keep], edge[keep], own[keep]
-
-        section = walls.section[wall]
-        azimuth = np.radians(walls.azimuth_deg[wall])
-        sine, cosine = np.sin(azimuth), np.cos(azimuth)
-        ends = []
-        for x, y in ((x0[edge], y0[edge]), (x1[edge], y1[edge])):
-            east, north = planes.feet(x, y, section)
-            east -= walls.east0[wall]
-            north -= walls.north0[wall]
-            # Out of the roof is to the left of the wall's direction.
-            ends.append((east * sine + north * cosine, north * sine - east * cosine))
-        (s0, t0), (s1, t1) = ends
-        near = (
-            (np.maximum(t0, t1) >= -gap)
-            & (np.minimum(t0, t1) <= search)
-            & (np.maximum(s0, s1) >= -margin)
-            & (np.minimum(s0, s1) <= walls.length_ft[wall] + margin)
-            # Walls that go on from the same corner do not stand in front.
-            & ~(own & (np.maximum(t0, t1) <= 1e-6))
-        )
-        parts.append(Views(wall[near], own[near], s0[near], t0[near], s1[near], t1[near]))
+        # Every wall of the looker with the sections it sees, then with their walls: at each step
+        # only what the box in front of the wall meets.
+        for some in _portions(looker[keep], seen[keep], walls.start):
+            pair, wall = lists_of(some[0], walls.start)
+            target = some[1][pair]
+            meets = _boxes_meet(fronts[:, wall], outer[:, target])
+            for portion in _portions(wall[meets], target[meets], walls.start, second=True):
+                left, edge = lists_of(portion[1], walls.start)
+                wall_of = portion[0][left]
+                meets_edge = _boxes_meet(fronts[:, wall_of], lines[:, edge]) & (wall_of != edge)
+                wall_of, edge = wall_of[meets_edge], edge[meets_edge]
+                parts.append(_view(walls, outlines, (x0, y0, x1, y1), wall_of, edge, gap, search, margin))
     joined = stack(parts)
     return take(joined, np.argsort(joined.wall, kind="stable"))
+
+
+def _view(
+    walls: Walls,
+    outlines: Outlines,
+    corners: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    wall: IntArray,
+    edge: IntArray,
+    gap: float,
+    search: float,
+    margin: float,
+) -> Views:
+    """Edges in the coordinates of the walls that look at them, those out of sight left out."""
+    section = walls.section[wall]
+    azimuth = np.radians(walls.azimuth_deg[wall])
+    sine, cosine = np.sin(azimuth), np.cos(azimuth)
+    x0, y0, x1, y1 = corners
+    ends = []
+    for x, y in ((x0[edge], y0[edge]), (x1[edge], y1[edge])):
+        east, north = outlines.planes.feet(x, y, section)
+        east -= walls.east0[wall]
+        north -= walls.north0[wall]
+        # Out of the roof is to the left of the wall's direction.
+        ends.append((east * sine + north * cosine, north * sine - east * cosine))
+    (s0, t0), (s1, t1) = ends
+    own = section == walls.section[edge]
+    near = (
+        (np.maximum(t0, t1) >= -gap)
+        & (np.minimum(t0, t1) <= search)
+        & (np.maximum(s0, s1) >= -margin)
+        & (np.minimum(s0, s1) <= walls.length_ft[wall] + margin)
+        # Walls that go on from the same corner do not stand in front.
+        & ~(own & (np.maximum(t0, t1) <= 1e-6))
+    )
+    return Views(wall[near], own[near], s0[near], t0[near], s1[near], t1[near])
+
+
+def _fronts(
+    walls: Walls,
+    outlines: Outlines,
+    corners: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    *,
+    depth_ft: float,
+    side_ft: float,
+) -> FloatArray:
+    """Box around the ground in front of each wall, in the working CRS, shape (4, w)."""
+    azimuth = np.radians(walls.azimuth_deg)
+    out_east, out_north = -np.cos(azimuth) * depth_ft, np.sin(azimuth) * depth_ft
+    planes = outlines.planes
+    x2, y2 = planes.crs(walls.east0 + out_east, walls.north0 + out_north, walls.section)
+    x3, y3 = planes.crs(walls.east1 + out_east, walls.north1 + out_north, walls.section)
+    x, y = np.stack([corners[0], corners[2], x2, x3]), np.stack([corners[1], corners[3], y2, y3])
+    side = side_ft * np.abs(planes.to_crs).sum(axis=2).max(axis=1)[walls.section]
+    return np.stack([x.min(axis=0) - side, y.min(axis=0) - side, x.max(axis=0) + side, y.max(axis=0) + side])
+
+
+def _boxes_meet(one: FloatArray, other: FloatArray) -> npt.NDArray[np.bool_]:
+    return np.asarray(
+        (one[0] <= other[2]) & (one[2] >= other[0]) & (one[1] <= other[3]) & (one[3] >= other[1])
+    )
+
+
+def _portions(
+    left: IntArray, right: IntArray, start: IntArray, *, second: bool = False
+) -> Iterator[tuple[IntArray, IntArray]]:
+    """Pairs in portions whose lists of walls, taken together, fit a bounded amount of memory."""
+    owner = right if second else left
+    total = np.cumsum(start[owner + 1] - start[owner])
+    first = 0
+    while first < left.size:
+        before = total[first - 1] if first else 0
+        end = max(int(np.searchsorted(total, before + _PAIRS_AT_ONCE, side="right")), first + 1)
+        yield left[first:end], right[first:end]
+        first = end
 
 
 def _has_reflex_corner(walls: Walls, count: int) -> npt.NDArray[np.bool_]:

@@ -20,6 +20,9 @@ from roofplat.rules import Rulebook
 
 __all__ = ["Bays", "lay_out_bays"]
 
+# An edge this close to the border of a bay lies on the border.
+_EDGE_FT = 0.02
+
 
 @dataclass(frozen=True, slots=True)
 class Bays:
@@ -109,9 +112,10 @@ def lay_out_bays(
     rise = v1 - v0
     level = np.abs(rise) < 1e-9
     slope = np.where(level, 0.0, (u1 - u0) / np.where(level, 1.0, rise))
-    clipped_low = np.clip(np.minimum(v0, v1), band_low + beam, band_high - beam)
-    clipped_high = np.clip(np.maximum(v0, v1), band_low + beam, band_high - beam)
-    touches = (np.maximum(v0, v1) >= band_low + beam) & (np.minimum(v0, v1) <= band_high - beam)
+    # Walls are bearing lines too: no edge comes nearer to a cut than a beam may.
+    clipped_low = np.clip(np.minimum(v0, v1), band_low + _EDGE_FT, band_high - _EDGE_FT)
+    clipped_high = np.clip(np.maximum(v0, v1), band_low + _EDGE_FT, band_high - _EDGE_FT)
+    touches = (np.maximum(v0, v1) >= band_low + _EDGE_FT) & (np.minimum(v0, v1) <= band_high - _EDGE_FT)
     at_low = np.where(level, u0, u0 + (clipped_low - v0) * slope)
     at_high = np.where(level, u1, u0 + (clipped_high - v0) * slope)
     row_start = stroke_start[owner] + line * (columns[owner] + 1)
@@ -122,7 +126,7 @@ def lay_out_bays(
         row_start[touches],
         np.minimum(at_low, at_high)[touches],
         np.maximum(at_low, at_high)[touches],
-        hanger,
+        hanger - beam + _EDGE_FT,
     )
     middle = (band_low + band_high) / 2
     straddles = (v0 <= middle) != (v1 <= middle)

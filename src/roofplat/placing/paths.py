@@ -7,9 +7,10 @@ Bearing lines are the outline's edges, the beams and the purlins, with the costs
 One sparse graph holds all sections; one run of Dijkstra's algorithm
 (`scipy.sparse.csgraph.dijkstra`) from all bay corners finds every way.
 
-Only lines that a cheapest way can need enter the graph: the lines of the bay, and the lines
-next to each reflex corner and next to each obstacle. Any other stretch can be slid along the
-grid, at equal or less cost, until it lies on one of those or on the outline.
+On an outline square to the framing only lines that a cheapest way can need enter the graph: the
+lines of the bay, and the lines next to each reflex corner and next to each obstacle. Any other
+stretch can be slid along the grid, at equal or less cost, until it lies on one of those or on the
+outline. Along a slanted wall sliding changes the cost, so a section with one gets every line.
 """
 
 from __future__ import annotations
@@ -43,6 +44,8 @@ __all__ = ["Ways", "find_ways", "legs_of"]
 # equal ways the one farther west, then farther south, is taken.
 _TIE = 1e-7
 _AT_FT = 0.02
+# An edge that leaves its direction by less than this, end to end, is square to the framing.
+_SQUARE_FT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +151,8 @@ def find_ways(
     wanted = np.flatnonzero(has_bay[tip_section])
     foot_edge, foot_at, foot_gap = _feet_of_tips(frames, tip_section[wanted], tip_u[wanted], tip_v[wanted])
     cross_beam, cross_purlin = _crossings(beam_runs, purlin_runs, count)
+    beam_at, corner_on_beam = _corners_on(frames, edges, beam_runs, "v")
+    purlin_at, corner_on_purlin = _corners_on(frames, edges, purlin_runs, "u")
 
     node_u = [frames.u0[edges], beam_runs.low, beam_runs.high, purlin_runs.position, purlin_runs.position]
     node_v = [frames.v0[edges], beam_runs.position, beam_runs.position, purlin_runs.low, purlin_runs.high]
@@ -184,6 +189,8 @@ def find_ways(
             purlin_line,
             purlin_line,
             purlin_line[cross_purlin],
+            beam_line[beam_at],
+            purlin_line[purlin_at],
         ]
     )
     at = np.concatenate(
@@ -197,6 +204,8 @@ def find_ways(
             purlin_runs.low,
             purlin_runs.high,
             beam_runs.position[cross_beam],
+            frames.u0[edges[corner_on_beam]],
+            frames.v0[edges[corner_on_purlin]],
         ]
     )
     node = np.concatenate(
@@ -210,6 +219,8 @@ def find_ways(
             purlin_low,
             purlin_high,
             crossing,
+            corner[corner_on_beam],
+            corner[corner_on_purlin],
         ]
     )
     widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
@@ -280,7 +291,10 @@ def _needed(
     )
     exists = (number >= 0) & (number < grid.count[section])
     line_start = offsets(grid.count)
-    return marked(line_start[section[exists]] + number[exists], int(line_start[-1]))
+    needed = marked(line_start[section[exists]] + number[exists], int(line_start[-1]))
+    run = np.minimum(np.abs(u_in), np.abs(v_in))
+    slanted = marked(cross_section[run > _SQUARE_FT], frames.count)
+    return needed | np.repeat(slanted, grid.count)
 
 
 def _below(grid: Grid, at: FloatArray, section: IntArray) -> IntArray:
@@ -301,6 +315,23 @@ def _crossings(beam_runs: Runs, purlin_runs: Runs, count: int) -> tuple[IntArray
         & (beam_runs.position[beam] <= purlin_runs.high[purlin])
     )
     return beam[meets], purlin[meets]
+
+
+def _corners_on(frames: SectionFrames, edges: IntArray, runs: Runs, across: str) -> tuple[IntArray, IntArray]:
+    """Outline corners that lie on a member: the run and the place in `edges` of each.
+
+    A member that lies in the line of a wall goes on through the corner at the wall's end; without
+    this the graph would not know that the two meet there.
+    """
+    run, place = pair_up(runs.section, frames.outlines.section[edges], frames.count)
+    u, v = frames.u0[edges[place]], frames.v0[edges[place]]
+    at, along = (v, u) if across == "v" else (u, v)
+    on = (
+        (np.abs(at - runs.position[run]) <= _AT_FT)
+        & (along >= runs.low[run] - _AT_FT)
+        & (along <= runs.high[run] + _AT_FT)
+    )
+    return run[on], place[on]
 
 
 def _feet_of_tips(
@@ -378,7 +409,11 @@ def _trace(
     flat_way = flat_way[order]
     flat_u, flat_v = np.concatenate(us)[order], np.concatenate(vs)[order]
 
-    # Points in the middle of a straight stretch carry nothing.
+    # Of points at one place, and of points in the middle of a straight stretch, one is enough.
+    again = np.zeros(flat_way.size, dtype=bool)
+    apart = np.hypot(np.diff(flat_u), np.diff(flat_v)) > _AT_FT / 2
+    again[1:] = (flat_way[1:] == flat_way[:-1]) & ~apart
+    flat_way, flat_u, flat_v = flat_way[~again], flat_u[~again], flat_v[~again]
     middle = np.zeros(flat_way.size, dtype=bool)
     if flat_way.size > 2:
         same = (flat_way[:-2] == flat_way[2:]) & (flat_way[1:-1] == flat_way[2:])

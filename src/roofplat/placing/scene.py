@@ -16,8 +16,9 @@ import shapely
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, expand, lists_of, offsets, sums
 
-# Samples across a section, first and when drawn in; and sections sampled in one go.
-_COARSE, _FINE = 5, 3
+# Samples each way across a section, first and each time the grid is drawn in; and how many
+# sections are sampled in one go.
+_SAMPLES = (5, 4, 4, 3)
 _SAMPLED_AT_ONCE = 500
 
 __all__ = ["Boxes", "Segments", "boxes_of", "deepest_point", "inside", "touches_box"]
@@ -186,8 +187,8 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
     Notes
     -----
     A rectangle along the axis has its centre. Other outlines are sampled on a grid that is then
-    drawn in around the best point twice, to about a fiftieth of their extent; among equals (to
-    0.01 ft) the lowest v, then u, wins.
+    drawn in around the best point three times, which finds at least nine tenths of the greatest
+    depth; among equals (to 0.01 ft) the lowest v, then u, wins.
     """
     u = (frames.u_low + frames.u_high) / 2
     v = (frames.v_low + frames.v_high) / 2
@@ -199,7 +200,7 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
     for part in chunks(every.size, _SAMPLED_AT_ONCE):
         todo = every[part]
         reach = 1.0
-        for across in (_COARSE, _FINE, _FINE):
+        for across in _SAMPLES:
             steps = (np.arange(across) + 0.5) / across - 0.5
             step_v, step_u = (grid.ravel() for grid in np.meshgrid(steps, steps, indexing="ij"))
             sample_u = u[todo][:, None] + spread_u[todo][:, None] * reach * step_u
@@ -210,7 +211,8 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
             found = depth[np.arange(todo.size), best] > 0
             u[todo[found]] = sample_u[found, best[found]]
             v[todo[found]] = sample_v[found, best[found]]
-            reach /= across
+            # The next grid reaches as far as the samples around the best one.
+            reach *= 2.0 / across
     return np.where(rows, u, np.nan), np.where(rows, v, np.nan)
 
 

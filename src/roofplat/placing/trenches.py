@@ -398,7 +398,6 @@ def _from_start_to_finish(
     # Without a ladder the comparison is false and the trench starts at the low end.
     starts_high = np.abs(middles[:, 0] - tip_along) < np.abs(middles[:, 1] - tip_along)
     every, start = np.arange(section.size), starts_high.astype(int)
-    fire_across = np.where(beam, fire_v[section], fire_u[section])
     trenches = Trenches(
         section=section,
         along_beam=beam,
@@ -411,10 +410,23 @@ def _from_start_to_finish(
         start_wall=np.zeros(section.size, dtype=np.int64),
         saves_sign=chosen.sign,
         saved_share=share,
-        from_fire_ft=np.maximum(np.maximum(strip.low - fire_across, fire_across - strip.high), 0.0),
+        from_fire_ft=_from_fire(chosen, strip, fire_u, fire_v),
     )
     start_wall = _walls_at(frames, walls, trenches, trenches.start_low, trenches.start_high)
     return replace(trenches, start_wall=start_wall)
+
+
+def _from_fire(chosen: _Candidates, strip: _Strips, fire_u: FloatArray, fire_v: FloatArray) -> FloatArray:
+    """Fire spot to the nearer of the two long edges of each strip."""
+    beam = chosen.along_beam
+    along = np.where(beam, fire_u[chosen.section], fire_v[chosen.section])
+    across = np.where(beam, fire_v[chosen.section], fire_u[chosen.section])
+    edges = ((strip.low, strip.low_ends), (strip.high, strip.high_ends))
+    distances = [
+        np.hypot(np.maximum(np.maximum(ends[:, 0] - along, along - ends[:, 1]), 0.0), level - across)
+        for level, ends in edges
+    ]
+    return np.minimum(*distances)
 
 
 def _walls_at(
