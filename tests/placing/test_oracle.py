@@ -553,6 +553,20 @@ def test_a_crossing_is_found_after_many_that_do_not_fit(wind_from_deg: float) ->
     assert differences(both) == []
 
 
+def test_a_courtyard_is_no_roof_saved() -> None:
+    """The share a trench saves is of roof: a courtyard in the saved part does not count."""
+    courtyard = box(25.4, 110.0, 147.6, 200.0).exterior.coords
+    shape = Polygon(box(0.0, 0.0, 173.0, 269.0).exterior.coords, [courtyard])
+    shapes = [translate(shape, 400.0 * number, 0.0) for number in range(3)]
+    both = plan_both_ways(
+        make_roofs(shapes, beam_spacing_ft=[12.0, 20.0, 25.0]),
+        make_streets(("Any Street", [(-300.0, -40.0), (1300.0, -40.0)])),
+        make_obstacles([]),
+    )
+    assert any(planner.result.trench for planner in both.planners)
+    assert differences(both) == []
+
+
 def test_a_rectangle_by_hand() -> None:
     """60 by 100 ft, fire spot in the middle: what can be counted on the fingers."""
     both = plan_both_ways(
@@ -600,7 +614,7 @@ def thousand() -> tuple[gpd.GeoDataFrame, Plan]:
 
 
 def test_the_assumed_fire_spot_is_deep(thousand: tuple[gpd.GeoDataFrame, Plan]) -> None:
-    """Near enough for an assumption: the depth of the true deepest point, less a fifth at most."""
+    """At least nine tenths of the depth of the true deepest point."""
     roofs, plan = thousand
     lonlat = gpd.points_from_xy(plan.sections["fire_lon"], plan.sections["fire_lat"])
     spots = gpd.GeoSeries(lonlat, crs=4326).to_crs(CRS).to_numpy()
@@ -608,8 +622,7 @@ def test_the_assumed_fire_spot_is_deep(thousand: tuple[gpd.GeoDataFrame, Plan]) 
     depth = shapely.distance(shapely.boundary(outlines), spots)
     deepest = shapely.length(shapely.maximum_inscribed_circle(outlines, tolerance=0.01))
     assert shapely.contains(outlines, spots).all()
-    assert (depth >= 0.8 * deepest).all()
-    assert np.mean(depth >= 0.9 * deepest) > 0.9
+    assert (depth >= 0.9 * deepest).all()
 
 
 def test_cuts_stay_off_walls(thousand: tuple[gpd.GeoDataFrame, Plan]) -> None:

@@ -44,6 +44,8 @@ _UNKNOWN = "unknown"
 # What an overlay leaves by rounding is not a piece of roof.
 _NOISE_FT2 = 0.01
 _NOISE_FT = 0.01
+# A strip narrower than this is no roof; drawings are not made that finely.
+_HAIR_FT = 0.2
 _BASIS_RANK = {basis: rank for rank, basis in enumerate(BASES)}
 
 
@@ -141,7 +143,10 @@ def divide_roofs(
     )
     building, drawing, cut = building[parent], drawing[parent], cut[parent] | split
     keep, geometry = _merge_slivers(geometry, building, cut, ids, ft2_per_unit2, rules, problems)
-    return Pieces(building[keep], drawing[keep], geometry[keep], used, walls_used, combine_problems(problems))
+    geometry = geometry[keep]
+    pieces = np.flatnonzero(cut[keep])
+    geometry[pieces] = _without_hairs(geometry[pieces], ft2_per_unit2[building[keep][pieces]])
+    return Pieces(building[keep], drawing[keep], geometry, used, walls_used, combine_problems(problems))
 
 
 def make_roofs(
@@ -377,6 +382,25 @@ def _place_sections(
         )
     )  # fmt: skip
     return placed, building[chosen].astype(np.int64), clipped[chosen]
+
+
+def _without_hairs(piece: GeometryArray, ft2_per_unit2: FloatArray) -> GeometryArray:
+    """Take hairlines off pieces whose extent they stretch.
+
+    A drawing that misses the outline by a hair leaves a strip beside it that nobody sees but
+    that is as long as the wall. Joined to a section, it would stretch the grid of beams over a
+    roof that is not there.
+    """
+    half = _HAIR_FT / 2 / np.sqrt(ft2_per_unit2)
+    body = shapely.buffer(piece, -half, join_style="mitre", mitre_limit=10.0)
+    body = shapely.buffer(body, half, join_style="mitre", mitre_limit=10.0)
+    stretched = np.abs(shapely.bounds(body) - shapely.bounds(piece)).max(axis=1) > 10 * half
+    rows = np.flatnonzero(stretched)
+    trimmed = shapely.intersection(body[rows], piece[rows])
+    whole = shapely.get_type_id(trimmed) == shapely.GeometryType.POLYGON
+    result = piece.copy()
+    result[rows[whole]] = trimmed[whole]
+    return result
 
 
 def _settle_overlaps(
