@@ -9,10 +9,23 @@ The rooms, from left to right: `intake`, `inventory`, `framing`, `placing`, `ran
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 from roofplat.district import District, read_district
 from roofplat.errors import RoofplatError
-from roofplat.pipeline import Built, build
 from roofplat.rules import Rulebook, load_rulebook
+
+if TYPE_CHECKING:
+    from roofplat.pipeline import Built, build
 
 __all__ = ["Built", "District", "RoofplatError", "Rulebook", "build", "load_rulebook", "read_district"]
 __version__ = "0.1.0"
+
+
+def __getattr__(name: str) -> Any:
+    # The rooms load when they are first asked for: the help of a command need not wait for them.
+    if name in ("Built", "build"):
+        from roofplat import pipeline
+
+        return getattr(pipeline, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -10,6 +10,8 @@ tenth street. Nothing here is a real place.
 
 from __future__ import annotations
 
+import itertools
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -80,10 +82,11 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     y = (_ORIGIN[1] / _FOOT_M + (np.arange(rows_used + 1) - 0.5) * _PLOT_FT) * _FOOT_M
     west = _ORIGIN[0] - _PLOT_FT * _FOOT_M
     east = _ORIGIN[0] + columns * _PLOT_FT * _FOOT_M
-    lines = shapely.linestrings([[[west, level], [east, level]] for level in y])
-    streets = gpd.GeoDataFrame(
-        {"name": [f"Row {number} Street" for number in range(y.size)]}, geometry=lines, crs=CRS
-    )
+    # A street is drawn from crossing to crossing, as street layers are: five plots a piece.
+    x = np.append(np.arange(west, east, 5 * _PLOT_FT * _FOOT_M), east)
+    pieces = np.array([[[x0, level], [x1, level]] for level in y for x0, x1 in itertools.pairwise(x)])
+    names = np.repeat([f"Row {number} Street" for number in range(y.size)], x.size - 1)
+    streets = gpd.GeoDataFrame({"name": names}, geometry=shapely.linestrings(pieces), crs=CRS)
     return table, streets, _obstacles(table, y, west, east, random)
 
 

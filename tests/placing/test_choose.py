@@ -20,12 +20,21 @@ def _bays(shapes: ModuleType, obstacles: Boxes = NOTHING) -> Bays:
     return lay_out_bays(shapes.frames(shapes.rectangle(100, 48)), np.array([True]), obstacles, shapes.RULES)
 
 
-def _next(bays: Bays, first: np.ndarray, tip: tuple[float, float], wanted: float, **limits: Any) -> list[Any]:
+def _next(
+    bays: Bays,
+    first: np.ndarray,
+    tip: tuple[float, float],
+    wanted: float,
+    other: tuple[float, float] = (np.nan, np.nan),
+    **limits: Any,
+) -> list[Any]:
     chosen = next_bays(
         bays,
         first,
         np.array([tip[0]]),
         np.array([tip[1]]),
+        np.array([other[0]]),
+        np.array([other[1]]),
         np.array([wanted]),
         **({"limit": 3, "beam_clear_ft": 1.0, "hanger_clear_ft": 1.0, "ladder_clear_ft": 6.0} | limits),
     )[0]
@@ -68,6 +77,15 @@ def test_no_bay_is_opened_at_the_foot_of_the_ladder(shapes: ModuleType) -> None:
     bays = _bays(shapes)
     first = first_bay(bays, np.array([-4.0]), np.array([0.0]))
     assert _next(bays, first, (-14.0, 0.0), 500.0) == [(2, 2), None, None]
+
+
+def test_no_bay_is_opened_at_the_foot_of_the_second_ladder(shapes: ModuleType) -> None:
+    """With the first ladder at the far end, the bay at the second one's foot is passed over."""
+    bays = _bays(shapes)
+    first = first_bay(bays, np.array([-4.0]), np.array([0.0]))
+    assert _next(bays, first, (-22.0, 0.0), 500.0) == [(2, 2), (2, 1), None]
+    beside = _next(bays, first, (-22.0, 0.0), 500.0, other=(-12.0, 0.0))
+    assert (2, 1) not in beside
 
 
 def test_without_a_first_bay_or_a_ladder_there_is_no_second(shapes: ModuleType) -> None:

@@ -63,7 +63,7 @@ def _deep_enough(frames: SectionFrames) -> None:
     spot = shapely.Point(u[0], v[0])
     depth = shapely.length(shapely.maximum_inscribed_circle(roof, tolerance=0.01))
     assert roof.contains(spot)
-    assert roof.boundary.distance(spot) >= 0.9 * depth
+    assert roof.boundary.distance(spot) >= 5 / 6 * depth
 
 
 @given(_stars(), st.lists(st.tuples(st.floats(-160, 160), st.floats(-160, 160)), min_size=1, max_size=20))

@@ -50,8 +50,9 @@ def build(
         )
     say(settings.name)
     for name, counts in built.counts.items():
-        say(f"{name.capitalize()}:")
-        say_table(counts)
+        if len(counts):
+            say(f"{name.capitalize()}:")
+            say_table(counts)
     placed = [name for name in _PLACED if name in built.tables]
     say("Placed:")
     say_table(pd.DataFrame({"layer": placed, "features": [len(built.tables[name]) for name in placed]}))

@@ -18,13 +18,15 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, IntArray, expand, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, expand, marked, offsets
 
 __all__ = ["Grid", "Runs", "SectionFrames", "lay_out_grid", "scan", "section_frames"]
 
 # A grid line closer than this to the section's end is the end itself.
 _END_FT = 0.05
 _LEAST_PIECE_FT = 0.01
+# An edge that leaves its direction by less than this, end to end, is square to the framing.
+_SQUARE_FT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,11 @@ class SectionFrames:
     def count(self) -> int:
         """Number of sections."""
         return self.outlines.count
+
+    def slanted(self) -> npt.NDArray[np.bool_]:
+        """Sections with an edge that runs neither along the beams nor across them, shape (n,)."""
+        off = np.minimum(np.abs(self.u1 - self.u0), np.abs(self.v1 - self.v0))
+        return marked(self.outlines.section[off > _SQUARE_FT], self.count)
 
     def uv(
         self, east_ft: FloatArray, north_ft: FloatArray, section: npt.NDArray[Any]

@@ -26,6 +26,8 @@ __all__ = ["Surroundings", "Views", "clip_to_strip", "look_out"]
 _CHUNK = 4000
 # Pairs of walls looked at in one go.
 _PAIRS_AT_ONCE = 1_000_000
+# Walls that share no more than this of their direction only touch at a corner.
+_TOUCH_FT = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +149,7 @@ def clip_to_strip(
     Returns
     -------
     inside
-        True where a piece longer than nothing is left.
+        True where a piece is left, longer than a touch at a corner.
     s_first, t_first, s_last, t_last
         The ends of the piece, by rising s.
     span
@@ -164,7 +166,7 @@ def clip_to_strip(
     # Straight-out edges have no run; they touch the strip without covering any of it.
     slope = np.where(run > 1e-9, (last_t - first_t) / np.where(run > 1e-9, run, 1.0), 0.0)
     return (
-        high - low > 1e-9,
+        high - low > _TOUCH_FT,
         low,
         first_t + (low - first_s) * slope,
         high,

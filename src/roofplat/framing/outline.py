@@ -19,10 +19,10 @@ import numpy.typing as npt
 import shapely
 from pyproj import CRS
 
-from roofplat.framing.ragged import FloatArray, IntArray, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
 from roofplat.ground import Ground, LocalPlanes, local_planes
 
-__all__ = ["Outlines", "outlines_of", "ring_edges"]
+__all__ = ["Outlines", "outlines_of", "polygons_of", "ring_edges"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +101,39 @@ def outlines_of(polygons: gpd.GeoSeries, ground: Ground) -> Outlines:
         east1=east[head],
         north1=north[head],
     )
+
+
+def polygons_of(outlines: Outlines, rows: IntArray, x: FloatArray, y: FloatArray) -> npt.NDArray[np.object_]:
+    """Polygons of some sections from coordinates of their edges' starts.
+
+    Parameters
+    ----------
+    outlines
+        n sections, m edges.
+    rows
+        The sections wanted, ascending, shape (k,).
+    x, y
+        Where each edge starts, in any plane, shape (m,).
+
+    Returns
+    -------
+    ndarray of Polygon
+        Shape (k,).
+    """
+    edge = np.flatnonzero(marked(rows, outlines.count)[outlines.section])
+    # A ring's last edge leads back to its first.
+    last = outlines.following[edge] <= edge
+    first = np.flatnonzero(np.r_[True, last[:-1]])
+    ends = np.flatnonzero(last) + 1
+    # Closed rings: each ring's first corner is repeated after its last edge.
+    vertex = np.insert(edge, ends, edge[first])
+    rings = np.bincount(outlines.section[edge[first]], minlength=outlines.count)[rows]
+    polygons: npt.NDArray[np.object_] = shapely.from_ragged_array(
+        shapely.GeometryType.POLYGON,
+        np.stack([x[vertex], y[vertex]], axis=1),
+        (offsets(ends - first + 1), offsets(rings)),
+    )
+    return polygons
 
 
 def ring_edges(

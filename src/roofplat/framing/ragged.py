@@ -131,12 +131,14 @@ def first_of_equals(keys: Sequence[tuple[npt.NDArray[Any], int]], owner: IntArra
     for values, decimals in keys:
         # After the first key only the equals are left, which are few.
         left = values if rows is None else values[rows]
-        hits = _smallest(np.round(left, decimals), owner if rows is None else owner[rows])
+        # Rounded twice, so that noise in the last bits does not part equals that lie half way.
+        level = np.round(np.round(left.astype(float), decimals + 4), decimals)
+        hits = _smallest(level, owner if rows is None else owner[rows])
         rows = hits if rows is None else rows[hits]
     return _first_of_each(rows if rows is not None else np.empty(0, np.int64), owner, count)
 
 
-def _smallest(values: FloatArray, owner: IntArray) -> IntArray:
+def _smallest(values: npt.NDArray[Any], owner: IntArray) -> IntArray:
     """Places of the smallest values of every owner, all equals of them, none at infinity."""
     if values.size == 0:
         return np.empty(0, dtype=np.int64)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from roofplat.framing.outline import Outlines, ring_edges
+from roofplat.framing.outline import Outlines, polygons_of, ring_edges
 from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, marked, offsets, stack, take
 from roofplat.rules import Rulebook
 from roofplat.tables import BASES, SIDES, WALL_KINDS
@@ -151,22 +151,13 @@ def _corners(outlines: Outlines, tolerance: float) -> _Corners:
     rest = np.flatnonzero(~plain)
     if not rest.size:
         return kept
-    both = stack([kept, _simplified(outlines, rest, before, tolerance)])
+    both = stack([kept, _simplified(outlines, rest, tolerance)])
     return take(both, np.argsort(both.section, kind="stable"))
 
 
-def _simplified(outlines: Outlines, rows: IntArray, before: IntArray, tolerance: float) -> _Corners:
+def _simplified(outlines: Outlines, rows: IntArray, tolerance: float) -> _Corners:
     """Corners of some sections, simplified by `shapely.simplify`."""
-    edge = np.flatnonzero(marked(rows, outlines.count)[outlines.section])
-    first = np.flatnonzero((before >= np.arange(before.size))[edge])
-    lengths = np.diff(np.r_[first, edge.size])
-    # Closed rings: each ring's first corner is repeated after its last edge.
-    vertex = np.insert(edge, np.r_[first[1:], edge.size], edge[first])
-    coordinates = np.stack([outlines.east0[vertex], outlines.north0[vertex]], axis=1)
-    rings = np.bincount(outlines.section[edge[first]], minlength=outlines.count)[rows]
-    polygons = shapely.from_ragged_array(
-        shapely.GeometryType.POLYGON, coordinates, (offsets(lengths + 1), offsets(rings))
-    )
+    polygons = polygons_of(outlines, rows, outlines.east0, outlines.north0)
     simple = shapely.simplify(polygons, tolerance, preserve_topology=True)
     _, coordinates, (ring_start, polygon_start) = shapely.to_ragged_array(simple)
     tail, head, ring, following = ring_edges(np.asarray(ring_start))
@@ -216,7 +207,8 @@ def street_direction_deg(
     -------
     ndarray of float
         Degrees, shape (n,): to the nearest point of the street that the address names, where
-        one of that name is within reach, else of the nearest named street; NaN without streets.
+        one of that name is within reach, else of the nearest named street, the first in the layer
+        among equals; NaN without streets.
     """
     named = streets[streets["name"].notna() & (streets["name"].str.strip() != "")]
     if named.empty or outlines.count == 0:
@@ -225,9 +217,9 @@ def street_direction_deg(
     points = np.asarray(shapely.points(planes.origin_x, planes.origin_y))
     lines = named.geometry.to_numpy()
     tree = shapely.STRtree(lines)
-    found, street = tree.query_nearest(points, all_matches=False)
-    chosen = np.zeros(outlines.count, dtype=np.int64)
-    chosen[found] = street
+    found, street = tree.query_nearest(points, all_matches=True)
+    chosen = np.full(outlines.count, len(named), dtype=np.int64)
+    np.minimum.at(chosen, found, street)
 
     street_name = _street_key(named["name"])
     wanted = _street_key(address.str.replace(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", "", regex=True))
@@ -279,7 +271,8 @@ def side_letters(
     Notes
     -----
     Side A is the outward direction of the wall that shows the widest face to the street:
-    length times the cosine of the angle between them is largest.
+    length times the cosine of the angle between them is largest, to 0.001 ft; among equals the
+    wall with the lowest number.
     """
     street = street_deg[walls.section]
     toward = np.where(

@@ -18,8 +18,8 @@ from pathlib import Path
 
 import fiona
 import pandas as pd
-import pyarrow as pa  # type: ignore[import-untyped]
-import pyarrow.parquet as pq  # type: ignore[import-untyped]
+import pyarrow as pa
+import pyarrow.parquet as pq
 from fiona.errors import FionaError
 from pyproj import CRS
 from pyproj.exceptions import CRSError

@@ -16,7 +16,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow as pa
 import pyogrio.errors
 import shapely
 from pyproj import CRS

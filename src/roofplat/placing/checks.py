@@ -92,7 +92,7 @@ def place_checks(
     openings, obstacles
         Boxes that a check must not lie in.
     rules
-        `check.*`, `obstacle.path_clear_ft`.
+        `check.*`, `ladder.landing_ft`, `obstacle.path_clear_ft`.
     wanted
         True for a section that is opened, shape (n,).
     rafter_ft, fire_u, fire_v
@@ -109,7 +109,7 @@ def place_checks(
     wall = spots.wall[lead]
     azimuth = np.radians(walls.azimuth_deg[wall])
     sine, cosine = np.sin(azimuth), np.cos(azimuth)
-    inset = rules.number("check.inspection_inset_ft")
+    inset = rules.number("ladder.landing_ft") + rules.number("check.inspection_inset_ft")
     east = spots.tip_east[lead] + cosine * inset
     north = spots.tip_north[lead] - sine * inset
     angle_deg = rules.number("check.inspection_angle_deg")
@@ -179,7 +179,8 @@ def _holes(
     section = spots.section[walked[owner[leg]]]
     left_u, left_v = -unit_v, unit_u
     toward = left_u * (fire_u[section] - on_u) + left_v * (fire_v[section] - on_v)
-    sign = np.where(toward >= 0, 1.0, -1.0)
+    # A fire spot on the path's own line, to a hundredth of a foot, counts as left of it.
+    sign = np.where(toward >= -0.01, 1.0, -1.0)
     hole_u, hole_v = on_u + sign * offset * left_u, on_v + sign * offset * left_v
     other_u, other_v = on_u - sign * offset * left_u, on_v - sign * offset * left_v
 

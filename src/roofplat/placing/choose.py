@@ -51,6 +51,8 @@ def next_bays(
     first: IntArray,
     tip_u: FloatArray,
     tip_v: FloatArray,
+    other_u: FloatArray,
+    other_v: FloatArray,
     wanted_ft2: FloatArray,
     *,
     limit: int,
@@ -68,6 +70,8 @@ def next_bays(
         First bay of each section, -1 for none, shape (n,).
     tip_u, tip_v
         First foothold of the first ladder, shape (n,).
+    other_u, other_v
+        That of the second ladder, shape (n,); NaN where there is none.
     wanted_ft2
         Area wanted, shape (n,).
     limit
@@ -75,7 +79,7 @@ def next_bays(
     beam_clear_ft, hanger_clear_ft
         Clearances of the cuts.
     ladder_clear_ft
-        No opening comes closer to the foothold than this.
+        No opening comes closer to either foothold than this.
 
     Returns
     -------
@@ -103,14 +107,6 @@ def next_bays(
         rows = (bays.start[going + 1] - bays.start[going])[:, None] // np.maximum(columns, 1)
         exists = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
         index = np.where(exists, bays.start[going][:, None] + row * columns + column, 0)
-        gap_u = np.maximum(
-            np.maximum(bays.u_low[index] + hanger_clear_ft - tip_u[going][:, None], 0),
-            tip_u[going][:, None] - bays.u_high[index] + hanger_clear_ft,
-        )
-        gap_v = np.maximum(
-            np.maximum(bays.v_low[index] + beam_clear_ft - tip_v[going][:, None], 0),
-            tip_v[going][:, None] - bays.v_high[index] + beam_clear_ft,
-        )
         to_tip = _distance(bays, index, tip_u[going][:, None], tip_v[going][:, None])
         tip_before = _distance(bays, bay, tip_u[going], tip_v[going])[:, None]
         centre_u = (bays.u_low + bays.u_high)[bay][:, None] / 2
@@ -120,7 +116,10 @@ def next_bays(
             exists
             & bays.clear[index]
             & (to_tip < tip_before - _EQUAL_FT)
-            & (np.hypot(gap_u, gap_v) >= ladder_clear_ft)
+            & ~_near(bays, index, tip_u[going], tip_v[going], beam_clear_ft, hanger_clear_ft, ladder_clear_ft)
+            & ~_near(
+                bays, index, other_u[going], other_v[going], beam_clear_ft, hanger_clear_ft, ladder_clear_ft
+            )
         )
         owner = np.repeat(np.arange(going.size), _STEPS.shape[0])
         best = first_of_equals(
@@ -138,6 +137,23 @@ def next_bays(
         chosen[going[found], number] = picked
         area[going[found]] += _area(bays, picked, beam_clear_ft, hanger_clear_ft)
     return chosen
+
+
+def _near(
+    bays: Bays,
+    bay: IntArray,
+    u: FloatArray,
+    v: FloatArray,
+    beam_clear_ft: float,
+    hanger_clear_ft: float,
+    ladder_clear_ft: float,
+) -> npt.NDArray[np.bool_]:
+    """Whether the openings in bays, shape (k, m), come too close to points, shape (k,)."""
+    at_u, at_v = u[:, None], v[:, None]
+    gap_u = np.maximum(bays.u_low[bay] + hanger_clear_ft - at_u, at_u - bays.u_high[bay] + hanger_clear_ft)
+    gap_v = np.maximum(bays.v_low[bay] + beam_clear_ft - at_v, at_v - bays.v_high[bay] + beam_clear_ft)
+    # Where there is no point the gap is no number, and nothing is near.
+    return np.asarray(np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0)) < ladder_clear_ft)
 
 
 def _area(bays: Bays, bay: IntArray, beam_clear_ft: float, hanger_clear_ft: float) -> FloatArray:

@@ -208,7 +208,8 @@ def find_ladder_spots(
     Returns
     -------
     LadderSpots
-        Among equals (score to 1e-6) the spot farthest west, then farthest south.
+        Among equals (score to 1e-6) the spot farthest west, then farthest south. What it is worth
+        to be close to the work is counted from the farthest candidate on free ground.
     """
     count = frames.count
     near = rules.number("ladder.corner_near_ft")
@@ -224,7 +225,7 @@ def find_ladder_spots(
     usable_walls = np.flatnonzero(usable)
     room = walls.length_ft[usable_walls] - 2 * near
     # The last step may be short: the spot near the far corner is always a candidate.
-    spots = np.where(room <= 0, 1, np.ceil(room / step - 0.05).astype(np.int64) + 1)
+    spots = np.where(room <= 0, 1, np.ceil(room / step - 1e-9).astype(np.int64) + 1)
     which, number = expand(spots)
     wall = usable_walls[which]
     along = np.where(

@@ -44,8 +44,7 @@ __all__ = ["Ways", "find_ways", "legs_of"]
 # equal ways the one farther west, then farther south, is taken.
 _TIE = 1e-7
 _AT_FT = 0.02
-# An edge that leaves its direction by less than this, end to end, is square to the framing.
-_SQUARE_FT = 0.1
+_BORDER_FT = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +132,8 @@ def find_ways(
     """
     count = frames.count
     has_bay = marked(bay.section, count)
-    blocks = obstacles.grown(rules.number("obstacle.path_clear_ft"))
+    # A line along the border of the clearance is open, whatever the last bits say.
+    blocks = obstacles.grown(rules.number("obstacle.path_clear_ft") - _BORDER_FT)
     if not every_line:
         beam_runs = _keep_lines(
             beam_runs, frames.beams, _needed(frames, frames.beams, "v", bay, blocks, has_bay)
@@ -151,8 +151,6 @@ def find_ways(
     wanted = np.flatnonzero(has_bay[tip_section])
     foot_edge, foot_at, foot_gap = _feet_of_tips(frames, tip_section[wanted], tip_u[wanted], tip_v[wanted])
     cross_beam, cross_purlin = _crossings(beam_runs, purlin_runs, count)
-    beam_at, corner_on_beam = _corners_on(frames, edges, beam_runs, "v")
-    purlin_at, corner_on_purlin = _corners_on(frames, edges, purlin_runs, "u")
 
     node_u = [frames.u0[edges], beam_runs.low, beam_runs.high, purlin_runs.position, purlin_runs.position]
     node_v = [frames.v0[edges], beam_runs.position, beam_runs.position, purlin_runs.low, purlin_runs.high]
@@ -168,6 +166,12 @@ def find_ways(
     corner, beam_low, beam_high, purlin_low, purlin_high, crossing, foot = (
         np.arange(first_node[part], first_node[part + 1]) for part in range(7)
     )
+
+    # Corners and feet that lie on a member as well: a member in the line of a wall goes on through
+    # the corner at the wall's end, and without this the graph would not know that the two meet.
+    on_outline = np.concatenate([corner, foot])
+    beam_at, on_beam = _nodes_on(beam_runs, section[on_outline], v[on_outline], u[on_outline], count)
+    purlin_at, on_purlin = _nodes_on(purlin_runs, section[on_outline], u[on_outline], v[on_outline], count)
 
     # A record puts a node on a line; neighbours on a line are joined.
     beam_line = edges.size + np.arange(beam_runs.section.size)
@@ -204,8 +208,8 @@ def find_ways(
             purlin_runs.low,
             purlin_runs.high,
             beam_runs.position[cross_beam],
-            frames.u0[edges[corner_on_beam]],
-            frames.v0[edges[corner_on_purlin]],
+            u[on_outline[on_beam]],
+            v[on_outline[on_purlin]],
         ]
     )
     node = np.concatenate(
@@ -219,8 +223,8 @@ def find_ways(
             purlin_low,
             purlin_high,
             crossing,
-            corner[corner_on_beam],
-            corner[corner_on_purlin],
+            on_outline[on_beam],
+            on_outline[on_purlin],
         ]
     )
     widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
@@ -238,6 +242,16 @@ def find_ways(
     weight = length * (cost + _TIE * (east + 0.1 * north)) + 1e-9
 
     total = u.size
+    # A member along a wall joins the same two nodes as the wall does; the cheaper one counts, where
+    # a sparse matrix would add the two up.
+    twice = marked(on_outline[np.concatenate([on_beam, on_purlin])], total)
+    doubled = np.flatnonzero(twice[tail] & twice[head])
+    pair = np.minimum(tail, head)[doubled] * total + np.maximum(tail, head)[doubled]
+    doubled = doubled[np.lexsort((weight[doubled], pair))]
+    _, first = np.unique(np.sort(pair), return_index=True)
+    kept = np.ones(tail.size, dtype=bool)
+    kept[np.delete(doubled, first)] = False
+    tail, head, weight = tail[kept], head[kept], weight[kept]
     graph = csr_matrix(
         (
             np.concatenate([weight, weight]),
@@ -292,9 +306,7 @@ def _needed(
     exists = (number >= 0) & (number < grid.count[section])
     line_start = offsets(grid.count)
     needed = marked(line_start[section[exists]] + number[exists], int(line_start[-1]))
-    run = np.minimum(np.abs(u_in), np.abs(v_in))
-    slanted = marked(cross_section[run > _SQUARE_FT], frames.count)
-    return needed | np.repeat(slanted, grid.count)
+    return needed | np.repeat(frames.slanted(), grid.count)
 
 
 def _below(grid: Grid, at: FloatArray, section: IntArray) -> IntArray:
@@ -317,21 +329,17 @@ def _crossings(beam_runs: Runs, purlin_runs: Runs, count: int) -> tuple[IntArray
     return beam[meets], purlin[meets]
 
 
-def _corners_on(frames: SectionFrames, edges: IntArray, runs: Runs, across: str) -> tuple[IntArray, IntArray]:
-    """Outline corners that lie on a member: the run and the place in `edges` of each.
-
-    A member that lies in the line of a wall goes on through the corner at the wall's end; without
-    this the graph would not know that the two meet there.
-    """
-    run, place = pair_up(runs.section, frames.outlines.section[edges], frames.count)
-    u, v = frames.u0[edges[place]], frames.v0[edges[place]]
-    at, along = (v, u) if across == "v" else (u, v)
+def _nodes_on(
+    runs: Runs, section: IntArray, across: FloatArray, along: FloatArray, count: int
+) -> tuple[IntArray, IntArray]:
+    """Runs that nodes lie on, and which of the nodes, pair by pair."""
+    node, run = pair_up(section, runs.section, count)
     on = (
-        (np.abs(at - runs.position[run]) <= _AT_FT)
-        & (along >= runs.low[run] - _AT_FT)
-        & (along <= runs.high[run] + _AT_FT)
+        (np.abs(across[node] - runs.position[run]) <= _AT_FT)
+        & (along[node] >= runs.low[run] - _AT_FT)
+        & (along[node] <= runs.high[run] + _AT_FT)
     )
-    return run[on], place[on]
+    return run[on], node[on]
 
 
 def _feet_of_tips(

@@ -44,7 +44,7 @@ from roofplat.tables import APPARATUS, WALL_KINDS, problem_rows
 
 __all__ = ["Plan", "place_plans"]
 
-_CHUNK = 1000
+_CHUNK = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,11 +407,16 @@ def _place_chunk(
     foothold_u, foothold_v = nowhere.copy(), nowhere.copy()
     foothold_u[has_ladder] = spots.foothold_u[leads[has_ladder]]
     foothold_v[has_ladder] = spots.foothold_v[leads[has_ladder]]
+    second_u, second_v = nowhere.copy(), nowhere.copy()
+    second_u[spots.section[~is_first]] = spots.foothold_u[~is_first]
+    second_v[spots.section[~is_first]] = spots.foothold_v[~is_first]
     chosen = next_bays(
         bays,
         first,
         foothold_u,
         foothold_v,
+        second_u,
+        second_v,
         setting.wanted_ft2[rows],
         limit=rules.count("opening.crew_limit"),
         beam_clear_ft=beam,
@@ -429,7 +434,7 @@ def _place_chunk(
     )
     openings = strips.boxes()
     has_opening = first >= 0
-    leading = np.flatnonzero(is_first & ways.found)
+    walked = np.flatnonzero(is_first & ways.found)
     trenches, refused_trenches = find_trenches(
         frames,
         walls,
@@ -443,7 +448,7 @@ def _place_chunk(
         fire_v=fire_v,
         tip_u=foothold_u,
         tip_v=foothold_v,
-        way=legs_of(ways, leading, spots.section[leading]),
+        way=legs_of(ways, walked, spots.section[walked]),
     )
     checks = place_checks(
         frames,

@@ -14,12 +14,26 @@ import numpy.typing as npt
 import shapely
 
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, expand, lists_of, offsets, sums
+from roofplat.framing.outline import polygons_of
+from roofplat.framing.ragged import (
+    FloatArray,
+    IntArray,
+    chunks,
+    expand,
+    first_of_equals,
+    lists_of,
+    offsets,
+    sums,
+)
 
-# Samples each way across a section, first and each time the grid is drawn in; and how many
-# sections are sampled in one go.
-_SAMPLES = (5, 4, 4, 3)
+# Outlines with more edges than this are left to the inscribed circle.
+_PLAIN_EDGES = 8
+# Grids around the best sample, as shares of its depth; and how many sections are done in one go.
+_REACHES = (0.5, 0.12)
+_GRID = tuple(grid.ravel() for grid in np.meshgrid(np.linspace(-1, 1, 5), np.linspace(-1, 1, 5)))
 _SAMPLED_AT_ONCE = 500
+# Tolerance of the inscribed circle, as a share of the root of the area.
+_DEEP_SHARE = 0.02
 
 __all__ = ["Boxes", "Segments", "boxes_of", "deepest_point", "inside", "touches_box"]
 
@@ -182,38 +196,64 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
     Returns
     -------
     u, v
-        Shape (n,), NaN where not wanted.
+        Shape (n,), NaN where not wanted; at least five sixths of the greatest depth.
 
     Notes
     -----
-    A rectangle along the axis has its centre. Other outlines are sampled on a grid that is then
-    drawn in around the best point three times, which finds at least nine tenths of the greatest
-    depth; among equals (to 0.01 ft) the lowest v, then u, wins.
+    A rectangle along the axis has its centre. Another outline takes the centre of
+    `shapely.maximum_inscribed_circle`, but for the plain ones that are square to the framing and
+    have at most eight edges: there the middles between every two walls are tried, which holds the
+    centre of the largest square, and then a grid around the best of them, twice. Among equals (to
+    0.01 ft) the one nearest the centroid wins, then the lowest v, then u.
     """
     u = (frames.u_low + frames.u_high) / 2
     v = (frames.v_low + frames.v_high) / 2
-    spread_u = frames.u_high - frames.u_low
-    spread_v = frames.v_high - frames.v_low
     cross = frames.u0 * frames.v1 - frames.u1 * frames.v0
     area = np.abs(sums(cross, frames.outlines.section, frames.count)) / 2
-    every = np.flatnonzero(rows & (area < 0.999 * spread_u * spread_v))
+    spread = (frames.u_high - frames.u_low) * (frames.v_high - frames.v_low)
+    wanted = rows & (area < 0.999 * spread)
+    edges = np.diff(frames.outlines.start)
+    plain = wanted & ~frames.slanted() & (edges <= _PLAIN_EDGES) & (edges % 2 == 0)
+    other = np.flatnonzero(wanted & ~plain)
+    if other.size:
+        polygons = polygons_of(frames.outlines, other, frames.u0, frames.v0)
+        circles = shapely.maximum_inscribed_circle(polygons, tolerance=_DEEP_SHARE * np.sqrt(area[other]))
+        u[other], v[other] = shapely.get_coordinates(circles)[::2].T
+    every = np.flatnonzero(plain)
     for part in chunks(every.size, _SAMPLED_AT_ONCE):
         todo = every[part]
-        reach = 1.0
-        for across in _SAMPLES:
-            steps = (np.arange(across) + 0.5) / across - 0.5
-            step_v, step_u = (grid.ravel() for grid in np.meshgrid(steps, steps, indexing="ij"))
-            sample_u = u[todo][:, None] + spread_u[todo][:, None] * reach * step_u
-            sample_v = v[todo][:, None] + spread_v[todo][:, None] * reach * step_v
-            # Samples run by rising v, then u, so the first of the largest is the stated choice.
-            depth = np.round(_depth(frames, sample_u, sample_v, todo), 2)
-            best = np.argmax(depth, axis=1)
-            found = depth[np.arange(todo.size), best] > 0
-            u[todo[found]] = sample_u[found, best[found]]
-            v[todo[found]] = sample_v[found, best[found]]
-            # The next grid reaches as far as the samples around the best one.
-            reach *= 2.0 / across
+        middle_u, middle_v = _middles(frames, todo, frames.u0), _middles(frames, todo, frames.v0)
+        count = middle_u.shape[1]
+        sample_u, sample_v = np.tile(middle_u, (1, count)), np.repeat(middle_v, count, axis=1)
+        u[todo], v[todo], depth = _deepest_sample(frames, sample_u, sample_v, todo)
+        for reach in _REACHES:
+            sample_u = u[todo][:, None] + depth[:, None] * reach * _GRID[0]
+            sample_v = v[todo][:, None] + depth[:, None] * reach * _GRID[1]
+            u[todo], v[todo], depth = _deepest_sample(frames, sample_u, sample_v, todo)
     return np.where(rows, u, np.nan), np.where(rows, v, np.nan)
+
+
+def _middles(frames: SectionFrames, section: IntArray, at: FloatArray) -> FloatArray:
+    """Middles between every two parallel walls of plain outlines, shape (k, pairs)."""
+    starts = frames.outlines.start
+    number = np.minimum(np.arange(_PLAIN_EDGES), (starts[section + 1] - starts[section] - 1)[:, None])
+    # Both ends of a wall across this direction stand at one place: every second corner is enough.
+    walls = np.sort(at[starts[section][:, None] + number], axis=1)[:, ::2]
+    one, other = np.triu_indices(walls.shape[1], k=1)
+    return np.asarray((walls[:, one] + walls[:, other]) / 2)
+
+
+def _deepest_sample(
+    frames: SectionFrames, u: FloatArray, v: FloatArray, section: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The deepest of each section's samples, shape (k, samples) to (k,), and its depth."""
+    depth = _depth(frames, u, v, section)
+    owner = np.repeat(np.arange(section.size), u.shape[1])
+    flat_u, flat_v = u.ravel(), v.ravel()
+    # Section coordinates count from the centroid.
+    keys = [(-depth.ravel(), 2), (np.hypot(flat_u, flat_v), 2), (flat_v, 2), (flat_u, 2)]
+    best = first_of_equals(keys, owner, section.size)
+    return flat_u[best], flat_v[best], np.maximum(depth.ravel()[best], 0.0)
 
 
 def _depth(frames: SectionFrames, u: FloatArray, v: FloatArray, section: IntArray) -> FloatArray:

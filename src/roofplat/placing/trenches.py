@@ -20,7 +20,6 @@ from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
     first_minimum,
-    first_of_equals,
     lists_of,
     marked,
     pair_up,
@@ -34,8 +33,8 @@ from roofplat.rules import Rulebook
 
 __all__ = ["REFUSALS", "Trenches", "find_trenches"]
 
-# How many candidates of a section are looked at closely before it goes without a trench.
-_ROUNDS = 6
+# A path this close to a strip touches it.
+_TOUCH_FT = 0.01
 REFUSALS = {
     "no_opening": "no opening is drawn, so there is nothing to lead",
     "trench_no_room": "no beam or purlin lies far enough from the openings",
@@ -145,13 +144,14 @@ def find_trenches(
     fire_u, fire_v, tip_u, tip_v
         Fire spot and first foothold of each section, shape (n,); NaN without a ladder.
     way
-        Legs of the path from the first ladder: no trench cuts it.
+        Legs of the path from the first ladder: no trench cuts or touches it. The second ladder may
+        stand on the side to be saved, where it serves those who cut the trench.
 
     Returns
     -------
     trenches
-        Among equal crossings (to 0.1 ft) the one nearest the openings, then along a beam, then
-        at the lower coordinate.
+        The shortest crossing is that of the shortest member; among equals (to 0.1 ft) the one
+        nearest the openings, then along a beam, then at the lower coordinate across and along.
     refused
         For each section a key of `REFUSALS`, or an empty text, shape (n,).
     """
@@ -168,24 +168,13 @@ def find_trenches(
 
     cross = frames.u0 * frames.v1 - frames.u1 * frames.v0
     area = np.abs(sums(cross, frames.outlines.section, count)) / 2
-    left = np.ones(candidates.section.size, dtype=bool)
     results = []
-    for _ in range(_ROUNDS):
-        best = first_of_equals(
-            [
-                (np.where(left, candidates.length, np.inf), 1),
-                (candidates.gap, 1),
-                (np.where(candidates.along_beam, 0.0, 1.0), 0),
-                (candidates.position, 2),
-            ],
-            candidates.section,
-            count,
-        )
-        best = best[best >= 0]
-        if not best.size:
-            break
-        left[best] = False
-        chosen = take(candidates, best)
+    best = np.flatnonzero(np.diff(candidates.section, prepend=-1) != 0)
+    # First the best candidate of every section; then, where it will not do, all others at once.
+    rest = np.setdiff1d(np.arange(candidates.section.size), best)
+    for second in (False, True):
+        rows = rest[refused[candidates.section[rest]] != ""] if second else best
+        chosen = take(candidates, rows)
         trenches = _look_closely(
             frames,
             walls,
@@ -201,11 +190,11 @@ def find_trenches(
             tip_v=tip_v,
             way=way,
         )
-        left &= ~marked(trenches.section, count)[candidates.section]
+        # Candidates stay in order of preference, so the first good one of a section is its best.
+        _, first = np.unique(trenches.section, return_index=True)
+        trenches = take(trenches, first)
         refused[trenches.section] = ""
         results.append(trenches)
-    if not results:
-        return _no_trenches(), refused
     found = stack(results)
     return take(found, np.argsort(found.section, kind="stable")), refused
 
@@ -219,7 +208,7 @@ def _candidates(
     offset: float,
     lead: float,
 ) -> _Candidates:
-    """Members that run between outer walls far enough from the openings, sorted by section."""
+    """Members that run between outer walls far enough from the openings, best first."""
     parts = []
     for along_beam, runs in ((True, beam_runs), (False, purlin_runs)):
         low, high = (span[2], span[3]) if along_beam else (span[0], span[1])
@@ -241,25 +230,22 @@ def _candidates(
                 )
             )
     joined = stack(parts)
-    return take(joined, np.argsort(joined.section, kind="stable"))
-
-
-def _no_trenches() -> Trenches:
-    nothing, whole = np.empty(0), np.empty(0, dtype=np.int64)
-    return Trenches(
-        section=whole,
-        along_beam=np.empty(0, dtype=bool),
-        low=nothing,
-        high=nothing,
-        start_low=nothing,
-        start_high=nothing,
-        end_low=nothing,
-        end_high=nothing,
-        start_wall=whole,
-        saves_sign=nothing,
-        saved_share=nothing,
-        from_fire_ft=nothing,
+    order = np.lexsort(
+        (
+            _level(joined.middle, 2),
+            _level(joined.position, 2),
+            ~joined.along_beam,
+            _level(joined.gap, 1),
+            _level(joined.length, 1),
+            joined.section,
+        )
     )
+    return take(joined, order)
+
+
+def _level(values: FloatArray, decimals: int) -> FloatArray:
+    """Values rounded to what counts as equal, free of noise in the last bits."""
+    return np.asarray(np.round(np.round(values, decimals + 4), decimals))
 
 
 def _opening_span(openings: Boxes, count: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -349,7 +335,8 @@ def _look_closely(
         & (at_v < keep_off.v_high)
     )
     strip_of, leg = pair_up(chosen.section, way.section, frames.count)
-    cuts = touches_box(way.u0[leg], way.v0[leg], way.u1[leg], way.v1[leg], take(boxes, strip_of))
+    close = take(boxes.grown(_TOUCH_FT), strip_of)
+    cuts = touches_box(way.u0[leg], way.v0[leg], way.u1[leg], way.v1[leg], close)
     good &= ~near_obstacle & ~at_ladder & ~marked(strip_of[cuts], good.size)
     chosen, strip = take(chosen, good), take(strip, good)
 
@@ -357,7 +344,9 @@ def _look_closely(
     far_is_high = chosen.sign > 0
     level = np.where(far_is_high, strip.high, strip.low)
     chord = np.where(far_is_high[:, None], strip.high_ends, strip.low_ends)
-    saved, fire_in = _cut_off(frames, chosen, level, chord, strip.low_edges, fire_u, fire_v)
+    saved, fire_in = _cut_off(
+        frames, chosen, level, chord, strip.low_edges, _courtyards(frames), fire_u, fire_v
+    )
     share = saved / area[chosen.section]
     least = rules.number("trench.least_saved_share")
     good = ~fire_in & (share >= least) & (share <= 1 - least)
@@ -457,10 +446,11 @@ def _cut_off(
     level: FloatArray,
     chord: FloatArray,
     edges: IntArray,
+    holes: _Holes,
     fire_u: FloatArray,
     fire_v: FloatArray,
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Area of the part beyond each chord, and whether the fire spot lies in it.
+    """Roof area of the part beyond each chord, and whether the fire spot lies in it.
 
     The part's border is the chord and the edges of the outer ring from one end of it to the
     other. Of the two ways round, it is the one that starts out beyond the chord.
@@ -496,13 +486,63 @@ def _cut_off(
     end_v = np.where(last, in_v[item], frames.v1[edge])
     closing = in_u * out_v - out_u * in_v
     cross = np.bincount(item, weights=start_u * end_v - end_u * start_v, minlength=owner.size) + closing
-    area = np.abs(cross) / 2
 
-    level_v, level_u = fire_v[owner], fire_u[owner]
-    crossings = _right_of(start_u, start_v, end_u, end_v, level_u[item], level_v[item])
-    count = np.bincount(item[crossings], minlength=owner.size)
-    count += _right_of(in_u, in_v, out_u, out_v, level_u, level_v)
-    return area, count % 2 == 1
+    border = _Border(item, start_u, start_v, end_u, end_v, in_u, in_v, out_u, out_v)
+    fire_in = border.holds(every, fire_u[owner], fire_v[owner])
+    # A courtyard beyond the chord is no roof; a run of members never crosses one.
+    which, hole = pair_up(owner, holes.section, frames.count)
+    beyond = border.holds(which, holes.u[hole], holes.v[hole])
+    lost = np.bincount(which[beyond], weights=holes.area[hole[beyond]], minlength=owner.size)
+    return np.abs(cross) / 2 - lost, fire_in
+
+
+@dataclass(frozen=True, slots=True)
+class _Border:
+    """The outlines of k parts cut off: edges by part, and the chord that closes each."""
+
+    item: IntArray
+    u0: FloatArray
+    v0: FloatArray
+    u1: FloatArray
+    v1: FloatArray
+    in_u: FloatArray
+    in_v: FloatArray
+    out_u: FloatArray
+    out_v: FloatArray
+
+    def holds(self, part: IntArray, u: FloatArray, v: FloatArray) -> npt.NDArray[np.bool_]:
+        """Whether points, shape (m,), lie in the parts they are asked of."""
+        point, edge = pair_up(part, self.item, self.in_u.size)
+        crossed = _right_of(self.u0[edge], self.v0[edge], self.u1[edge], self.v1[edge], u[point], v[point])
+        count = np.bincount(point[crossed], minlength=part.size)
+        count += _right_of(self.in_u[part], self.in_v[part], self.out_u[part], self.out_v[part], u, v)
+        return np.asarray(count % 2 == 1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Holes:
+    """Courtyards, ascending by section: a corner and the area of each."""
+
+    section: IntArray
+    u: FloatArray
+    v: FloatArray
+    area: FloatArray
+
+
+def _courtyards(frames: SectionFrames) -> _Holes:
+    edge = np.flatnonzero(~frames.outlines.shell)
+    following = frames.outlines.following[edge]
+    # A ring's last edge leads back to its first.
+    first = np.r_[True, following[:-1] <= edge[:-1]] if edge.size else np.empty(0, dtype=bool)
+    ring = np.cumsum(first) - 1
+    cross = frames.u0[edge] * frames.v1[edge] - frames.u1[edge] * frames.v0[edge]
+    start = edge[first]
+    return _Holes(
+        section=frames.outlines.section[start],
+        u=frames.u0[start],
+        v=frames.v0[start],
+        area=np.abs(np.bincount(ring, weights=cross, minlength=start.size)) / 2,
+    )
 
 
 def _right_of(

@@ -1,0 +1,158 @@
+"""`roofplat build` on a small district with real files.
+
+In: three sheds in two dispatch areas, whole and with faults.
+Out: what was read, joined, placed, refused and written, where the map is, and the exit code.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import pytest
+from click.testing import CliRunner, Result
+from shapely.geometry import Polygon, box
+
+from roofplat.cli.main import main
+from roofplat.cli.manners import CAUTION
+
+CRS = "EPSG:32613"
+EAST, NORTH = 500_000, 4_300_000
+
+
+def _shed(east_m: float) -> Polygon:
+    """60 by 30 m."""
+    return box(EAST + east_m, NORTH, EAST + east_m + 60, NORTH + 30)
+
+
+def _footprints(path: Path, shapes: list[Polygon | None]) -> None:
+    frame = gpd.GeoDataFrame(
+        {
+            "building_id": [f"b{number}" for number in range(1, len(shapes) + 1)],
+            "roof_family": "panelized_wood",
+            "height_ft": 24.0,
+        },
+        geometry=shapes,
+        crs=CRS,
+    )
+    frame.to_file(path, driver="GPKG")
+
+
+@pytest.fixture
+def district(tmp_path: Path) -> Path:
+    folder = tmp_path / "sedge"
+    folder.mkdir()
+    _footprints(folder / "roofs.gpkg", [_shed(0), _shed(100), _shed(300)])
+    areas = gpd.GeoDataFrame(
+        {"name": ["Mill", "Yard"]},
+        geometry=[
+            box(EAST - 50, NORTH - 50, EAST + 200, NORTH + 80),
+            box(EAST + 200, NORTH - 50, EAST + 500, NORTH + 80),
+        ],
+        crs=CRS,
+    )
+    areas.to_file(folder / "areas.gpkg", driver="GPKG")
+    path = folder / "district.toml"
+    path.write_text(
+        '[district]\nname = "Sedge Flats"\n'
+        '[footprints]\nfile = "roofs.gpkg"\nid = "building_id"\nbasis = "surveyed"\n'
+        '[areas]\nfile = "areas.gpkg"\n',
+        "utf-8",
+    )
+    return path
+
+
+def _build(*words: str | Path) -> Result:
+    return CliRunner().invoke(main, ["build", *map(str, words)])
+
+
+def _row(result: Result, first: str) -> list[str]:
+    return next(line.split() for line in result.stdout.splitlines() if line.strip().startswith(first))
+
+
+def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path: Path) -> None:
+    out = tmp_path / "maps"
+    result = _build(district, "--out", out)
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("Sedge Flats\n")
+    assert _row(result, "roofs.gpkg")[1:] == ["3", "3", "0", "0"]
+    assert _row(result, "ladders") == ["ladders", "6"]
+    assert _row(result, "trenches")[0] == "trenches"
+    assert "Problems: none" in result.stdout
+    written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
+    assert {"layers.gpkg", "map.html", "ranking.csv", "report.html", "problems.csv", "build.json"} <= written
+    listed = {line.strip() for line in result.stdout.splitlines()}
+    assert written <= listed
+    assert f"The map is {out / 'map.html'}" in listed
+    assert CAUTION in result.stdout
+    # Progress is no part of the answer.
+    assert result.stderr.strip()
+    assert "Error" not in result.stderr
+
+
+def test_a_refused_footprint_is_listed_and_the_rest_is_built(district: Path, tmp_path: Path) -> None:
+    _footprints(district.parent / "roofs.gpkg", [_shed(0), None, _shed(300)])
+    result = _build(district, "--out", tmp_path / "maps")
+    assert result.exit_code == 1
+    assert _row(result, "roofs.gpkg")[1:] == ["3", "2", "0", "1"]
+    assert "  error: roofs.gpkg" in result.stdout
+    assert _row(result, "ladders") == ["ladders", "4"]
+    assert (tmp_path / "maps" / "map.html").stat().st_size > 0
+
+
+def test_the_wind_on_the_command_line_is_the_scenarios(district: Path, tmp_path: Path) -> None:
+    result = _build(district, "--out", tmp_path / "maps", "--wind-from", "90")
+    assert result.exit_code == 0
+    sections = gpd.read_file(tmp_path / "maps" / "layers.gpkg", layer="sections")
+    assert sections["wind_from_deg"].dropna().unique().tolist() == [90.0]
+    assert sections["wind_basis"].dropna().unique().tolist() == ["given"]
+
+
+def test_one_area_is_built_alone(district: Path, tmp_path: Path) -> None:
+    result = _build(district, "--out", tmp_path / "maps", "--area", "Yard")
+    assert result.exit_code == 0
+    (file,) = (tmp_path / "maps" / "areas").glob("*.geojson")
+    features = json.loads(file.read_text("utf-8"))["features"]
+    assert {feature["properties"]["building_id"] for feature in features} == {"b3"}
+
+
+def test_an_area_that_does_not_exist_is_answered_with_those_that_do(district: Path, tmp_path: Path) -> None:
+    result = _build(district, "--out", tmp_path / "maps", "--area", "Mil")
+    assert result.exit_code == 2
+    assert "Mill" in result.stderr
+    assert "Yard" in result.stderr
+    assert not (tmp_path / "maps").exists()
+
+
+def test_two_workers_plan_what_one_does(district: Path, tmp_path: Path) -> None:
+    one = _build(district, "--out", tmp_path / "one")
+    two = _build(district, "--out", tmp_path / "two", "--workers", "2")
+    assert one.exit_code == two.exit_code == 0
+    assert one.stdout.replace(str(tmp_path / "one"), "") == two.stdout.replace(str(tmp_path / "two"), "")
+    assert (tmp_path / "one" / "ranking.csv").read_bytes() == (tmp_path / "two" / "ranking.csv").read_bytes()
+
+
+@pytest.mark.parametrize("words", [("--wind-from", "400"), ("--workers", "0"), ("--wind-from", "west")])
+def test_a_wrong_value_builds_nothing(district: Path, tmp_path: Path, words: tuple[str, str]) -> None:
+    result = _build(district, "--out", tmp_path / "maps", *words)
+    assert result.exit_code == 2
+    assert words[0] in result.stderr
+    assert not (tmp_path / "maps").exists()
+
+
+def test_a_folder_that_cannot_be_written_is_one_sentence(district: Path, tmp_path: Path) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("", "utf-8")
+    result = _build(district, "--out", blocked / "maps")
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+    assert [line.startswith("Error: ") for line in result.stderr.splitlines()][-1]
+
+
+def test_footprints_that_cannot_be_read_leave_nothing_behind(district: Path, tmp_path: Path) -> None:
+    (district.parent / "roofs.gpkg").write_bytes(b"not a map")
+    result = _build(district, "--out", tmp_path / "maps")
+    assert result.exit_code == 1
+    assert "roofs.gpkg" in result.stderr
+    assert not (tmp_path / "maps").exists()

@@ -1,0 +1,1034 @@
+"""The same plan by a plain loop over single buildings.
+
+In: the inventory's roofs (one section a building), streets, obstacles, rules, ground, the wind.
+Out: `BuildingByLoop` for each building: walls, axis, members, ladders, paths, checks, openings,
+    cuts and trench, from the stated rules, with shapely, single numbers and networkx.
+
+It is slow on purpose and shares no code with the rooms `framing` and `placing`. Outlines must
+have real corners only; simplification is then the identity, and `plan_by_loop` says so where
+it is not. Paths are looked for in the full graph of walls and all members.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import geopandas as gpd
+import networkx as nx
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+from shapely.geometry import LineString, Point, Polygon, box
+
+from roofplat.ground import Ground, local_planes
+from roofplat.rules import Rulebook
+
+__all__ = ["BuildingByLoop", "District", "Planner", "plan_by_loop"]
+
+XY = tuple[float, float]
+_TINY_FT = 1e-7
+
+
+def _fold(angle_deg: float) -> float:
+    """Angle to the nearest multiple of 90 degrees."""
+    return (angle_deg + 45.0) % 90.0 - 45.0
+
+
+def _level(value: float, decimals: int) -> float:
+    """A value to the decimals that count as equal; what lies between two levels is not left to noise."""
+    return float(np.round(np.round(value, decimals + 4), decimals))
+
+
+def _segments(polygon: Polygon) -> Iterator[tuple[XY, XY, bool]]:
+    """Edges of a normalized polygon: start, end, and whether it is on the outer ring."""
+    for number, ring in enumerate([polygon.exterior, *polygon.interiors]):
+        points = list(ring.coords)
+        for start, end in itertools.pairwise(points):
+            yield start, end, number == 0
+
+
+def _pieces(line: LineString, polygon: Polygon) -> list[LineString]:
+    cut = line.intersection(polygon)
+    return [
+        piece for piece in getattr(cut, "geoms", [cut]) if piece.geom_type == "LineString" and piece.length
+    ]
+
+
+@dataclass
+class WallByLoop:
+    """A wall in feet east and north; the roof is on its right."""
+
+    start: XY
+    end: XY
+    shell: bool
+    length_ft: float
+    azimuth_deg: float
+    convex_start: bool = True
+    convex_end: bool = True
+    side: str | None = None
+    kind: str = "unknown"
+    exposure_ft: float | None = None
+    clear_ground_ft: float = 0.0
+
+    @property
+    def outward_deg(self) -> float:
+        return (self.azimuth_deg - 90.0) % 360.0
+
+    def at(self, along_ft: float, out_ft: float = 0.0) -> XY:
+        """The point so far along the wall and so far out from it."""
+        sine, cosine = math.sin(math.radians(self.azimuth_deg)), math.cos(math.radians(self.azimuth_deg))
+        return (
+            self.start[0] + along_ft * sine - out_ft * cosine,
+            self.start[1] + along_ft * cosine + out_ft * sine,
+        )
+
+    def view(self, geometry: Any) -> Any:
+        """A geometry in feet, in this wall's coordinates: along it, and out from it."""
+        sine, cosine = math.sin(math.radians(self.azimuth_deg)), math.cos(math.radians(self.azimuth_deg))
+        turn = np.array([[sine, cosine], [-cosine, sine]])
+        return shapely.transform(geometry, lambda xy: (xy - np.array(self.start)) @ turn.T)
+
+
+@dataclass
+class BayByLoop:
+    row: int
+    column: int
+    cell: tuple[float, float, float, float]
+    cut: tuple[float, float, float, float]
+    clear: bool
+
+    @property
+    def centre(self) -> XY:
+        return (self.cell[0] + self.cell[2]) / 2, (self.cell[1] + self.cell[3]) / 2
+
+    @property
+    def cut_ft2(self) -> float:
+        return (self.cut[2] - self.cut[0]) * (self.cut[3] - self.cut[1])
+
+
+@dataclass
+class LadderByLoop:
+    wall: int
+    side: str | None
+    tip: XY
+    base: XY
+    foothold: XY
+    score: float
+
+
+@dataclass
+class PathByLoop:
+    cost: float
+    length_ft: float
+    points: list[XY]
+
+
+@dataclass
+class OpeningByLoop:
+    u_head: float
+    u_base: float
+    v_start: float
+    v_finish: float
+    parts: int
+    cuts: list[tuple[str, int, int, float]]
+
+    @property
+    def box(self) -> Polygon:
+        return box(
+            min(self.u_head, self.u_base),
+            min(self.v_start, self.v_finish),
+            max(self.u_head, self.u_base),
+            max(self.v_start, self.v_finish),
+        )
+
+
+@dataclass
+class TrenchByLoop:
+    along_beam: bool
+    corners: list[XY]
+    """Low side start and end, high side end and start, in section coordinates."""
+    start_wall: int
+    saved_share: float
+    saves_sign: int
+    from_fire_ft: float
+
+
+@dataclass
+class BuildingByLoop:
+    """Everything the loop knows of one building; section coordinates where not said otherwise."""
+
+    section_id: str
+    outline: Polygon
+    azimuth_deg: float = math.nan
+    axis_basis: str = ""
+    axis_share: float = math.nan
+    sounding_unfit: bool = False
+    walls: list[WallByLoop] = field(default_factory=list)
+    beams: list[float] = field(default_factory=list)
+    purlins: list[float] = field(default_factory=list)
+    beam_runs: list[tuple[float, float, float]] = field(default_factory=list)
+    purlin_runs: list[tuple[float, float, float]] = field(default_factory=list)
+    fire: XY = (math.nan, math.nan)
+    bays: list[BayByLoop] = field(default_factory=list)
+    refusal: str = ""
+    louver: bool = False
+    ladders: list[LadderByLoop] = field(default_factory=list)
+    paths: list[PathByLoop | None] = field(default_factory=list)
+    openings: list[OpeningByLoop] = field(default_factory=list)
+    trench: TrenchByLoop | None = None
+    trench_refusal: str = ""
+    inspection: tuple[XY, XY] | None = None
+    holes: list[XY] = field(default_factory=list)
+
+
+class District:
+    """What the loop reads of the district once: outlines, streets, obstacles."""
+
+    def __init__(
+        self,
+        roofs: gpd.GeoDataFrame,
+        streets: gpd.GeoDataFrame,
+        obstacles: gpd.GeoDataFrame,
+        rules: Rulebook,
+        ground: Ground,
+        wind_from_deg: float,
+    ) -> None:
+        if roofs["building_id"].duplicated().any():
+            raise ValueError("The loop takes one section a building.")
+        self.rules, self.wind_from_deg = rules, wind_from_deg
+        self.rows = roofs.drop(columns="geometry").to_dict("records")
+        self.polygons = list(shapely.normalize(roofs.geometry.to_numpy()))
+        self.tree = shapely.STRtree(self.polygons)
+        centre = shapely.centroid(self.polygons)
+        self.planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), CRS(roofs.crs), ground)
+        self.streets = [
+            (name, line)
+            for name, line in zip(streets["name"], streets.geometry, strict=True)
+            if isinstance(name, str) and name.strip()
+        ]
+        self.on_roof: dict[str, list[tuple[str, Any]]] = {}
+        self.lines: list[tuple[float, Any]] = []
+        for kind, building, voltage, geometry in zip(
+            obstacles["kind"],
+            obstacles["building_id"],
+            obstacles["voltage_kv"],
+            obstacles.geometry,
+            strict=True,
+        ):
+            if kind == "overhead_line":
+                self.lines.append((voltage, geometry))
+            elif isinstance(building, str):
+                self.on_roof.setdefault(building, []).append((kind, geometry))
+
+    def number(self, rule_id: str) -> float:
+        return self.rules.number(rule_id)
+
+
+def plan_by_loop(
+    roofs: gpd.GeoDataFrame,
+    streets: gpd.GeoDataFrame,
+    obstacles: gpd.GeoDataFrame,
+    rules: Rulebook,
+    ground: Ground,
+    wind_from_deg: float,
+) -> list[BuildingByLoop]:
+    """Plan one building after the other; the fire spot is assumed in each.
+
+    Parameters
+    ----------
+    roofs, streets, obstacles
+        As `frame_roofs` and `place_plans` take them, one section a building.
+    rules, ground
+        The rulebook in force; foot and elevation.
+    wind_from_deg
+        The scenario's wind.
+
+    Returns
+    -------
+    list of BuildingByLoop
+        In the order of `roofs`.
+    """
+    district = District(roofs, streets, obstacles, rules, ground, wind_from_deg)
+    return [Planner(district, number).plan() for number in range(len(district.polygons))]
+
+
+class Planner:
+    """Plans one building."""
+
+    def __init__(self, district: District, number: int) -> None:
+        self.district, self.index = district, number
+        self.row = district.rows[number]
+        self.origin = np.array([district.planes.origin_x[number], district.planes.origin_y[number]])
+        self.to_feet = district.planes.to_feet[number]
+        self.units_per_ft = 1.0 / math.sqrt(abs(np.linalg.det(self.to_feet)))
+        self.feet = self.in_feet(district.polygons[number])
+        self.result = BuildingByLoop(self.row["section_id"], self.feet)
+        family = self.row["roof_family"]
+        self.family = district.rules.families[family if isinstance(family, str) else "unknown"]
+        self.panelized = self.family.plan == "panelized"
+        self.rule = district.number
+
+    # Coordinates
+
+    def in_feet(self, geometry: Any) -> Any:
+        return shapely.transform(geometry, lambda xy: (xy - self.origin) @ self.to_feet.T)
+
+    def in_uv(self, geometry: Any) -> Any:
+        """From the working CRS to section coordinates."""
+        return shapely.transform(self.in_feet(geometry), lambda en: en @ self.turn.T)
+
+    @property
+    def turn(self) -> Any:
+        sine, cosine = math.sin(math.radians(self.axis)), math.cos(math.radians(self.axis))
+        return np.array([[sine, cosine], [-cosine, sine]])
+
+    def uv(self, east_north: XY) -> XY:
+        u, v = self.turn @ np.array(east_north)
+        return float(u), float(v)
+
+    def east_north(self, uv: XY) -> XY:
+        east, north = self.turn.T @ np.array(uv)
+        return float(east), float(north)
+
+    def to_crs(self, east_north: XY) -> XY:
+        x, y = self.origin + np.linalg.inv(self.to_feet) @ np.array(east_north)
+        return float(x), float(y)
+
+    # The plan
+
+    def plan(self) -> BuildingByLoop:
+        result = self.result
+        self.spacing: dict[str, Any] = {
+            name: self._number(name) if self._number(name) is not None else getattr(self.family, name)
+            for name in ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
+        }
+        self._find_axis()
+        result.outline = self.outline = self.in_uv(self.district.polygons[self.index])
+        self._lay_out_members()
+        self._find_walls()
+        self._name_sides()
+        self._look_out()
+        self.boxes = [
+            self._obstacle_box(geometry)
+            for _, geometry in self.district.on_roof.get(self.row["building_id"], [])
+        ]
+        self.in_the_way = [
+            self._obstacle_box(geometry)
+            for kind, geometry in self.district.on_roof.get(self.row["building_id"], [])
+            if kind != "suspended_load"
+        ]
+        result.fire = self._deepest_point()
+        result.louver = (
+            (not pd.isna(self.row["suspended_load"]) and bool(self.row["suspended_load"]))
+            or self.row["panel_type"] == "early_heavy"
+            or (*self.family.methods, "")[0] == "center_rafter_louver"
+        )
+        result.refusal = self._refusal_before_placing()
+        if not result.refusal:
+            result.bays = self._lay_out_bays()
+        first = self._first_bay()
+        if not result.refusal and first is None:
+            result.refusal = "no_clear_bay"
+        result.ladders = self._ladders(first)
+        if first is not None:
+            graph, feet, targets = self._graph(first)
+            result.paths = [self._path(graph, foot, targets) for foot in feet]
+            if not result.ladders:
+                result.refusal = "no_wall_reachable"
+            elif result.paths[0] is None:
+                result.refusal = "no_path"
+            if self._apparatus() == "out_of_reach":
+                result.refusal = "out_of_reach"
+        if first is not None and not result.refusal:
+            result.openings = [self._opening(bay) for bay in self._bays_to_open(first)]
+            way = result.paths[0].points
+            result.trench, result.trench_refusal = self.find_trench(way)
+            result.inspection = self._inspection_cut()
+            result.holes = self.find_holes(way)
+        else:
+            result.trench_refusal = "no_opening"
+        return result
+
+    def _number(self, name: str) -> float | None:
+        value = self.row[name]
+        return None if pd.isna(value) else float(value)
+
+    # Axis and members
+
+    def _find_axis(self) -> None:
+        tolerance = self.rule("axis.along_tolerance_deg")
+        edges = []
+        for (e0, n0), (e1, n1), _ in _segments(self.feet):
+            edges.append((math.degrees(math.atan2(e1 - e0, n1 - n0)) % 180.0, math.hypot(e1 - e0, n1 - n0)))
+        width = self.rule("axis.bin_deg")
+        bins = round(90.0 / width)
+        reach = max(1, int(tolerance / width) // 2)
+        histogram = [0.0] * bins
+        for azimuth, length in edges:
+            histogram[min(int(azimuth % 90.0 / width), bins - 1)] += length
+        near = [
+            round(sum(histogram[(k + j) % bins] for j in range(-reach, reach + 1)), 6) for k in range(bins)
+        ]
+        direction = (near.index(max(near)) + 0.5) * width
+        for _ in range(2):
+            close = [(_fold(a - direction), w) for a, w in edges if abs(_fold(a - direction)) <= tolerance]
+            direction += sum(off * w for off, w in close) / (sum(w for _, w in close) or 1.0)
+        direction %= 90.0
+        if direction > 90.0 - 1e-7:
+            direction = 0.0
+
+        def share(axis: float) -> float:
+            along = sum(length for azimuth, length in edges if abs(_fold(azimuth - axis)) <= tolerance)
+            return along / sum(length for _, length in edges)
+
+        self.axis = direction
+        u0, v0, u1, v1 = self.in_uv(self.district.polygons[self.index]).bounds
+        azimuth = direction + 90.0 if u1 - u0 > v1 - v0 + 0.01 else direction
+        basis = "inferred" if share(azimuth) >= self.rule("axis.doubtful_share") else "doubtful"
+
+        walk, felt = self._number("sounding_walk_deg"), self._number("sounding_spacing_ft")
+        given = self._number("framing_axis_deg")
+        if walk is not None and felt is not None and self.panelized:
+            match = self.rule("sounding.match_share")
+            purlin = abs(felt / self.spacing["purlin_spacing_ft"] - 1.0) <= match
+            beam = abs(felt / self.spacing["beam_spacing_ft"] - 1.0) <= match
+            if purlin != beam:
+                azimuth = walk if purlin else walk + 90.0
+                if abs(_fold(azimuth - direction)) <= tolerance:
+                    azimuth -= _fold(azimuth - direction)
+                basis = "surveyed"
+            else:
+                self.result.sounding_unfit = given is None
+        if given is not None:
+            azimuth, basis = given, self.row["framing_axis_deg_basis"]
+        azimuth %= 180.0
+        self.axis = 0.0 if azimuth > 180.0 - 1e-7 else azimuth
+        self.result.azimuth_deg, self.result.axis_basis = self.axis, basis
+        self.result.axis_share = share(self.axis)
+
+    def _lay_out_members(self) -> None:
+        u0, v0, u1, v1 = self.outline.bounds
+        self.wide_enough = min(u1 - u0, v1 - v0) >= self.rule("member.least_section_ft")
+        if not (self.panelized and self.wide_enough):
+            return
+        result = self.result
+
+        def steps(extent: float, spacing: float) -> int:
+            count = 0
+            while (count + 1) * spacing < extent - 0.05:
+                count += 1
+            return count
+
+        beam, purlin = self.spacing["beam_spacing_ft"], self.spacing["purlin_spacing_ft"]
+        count = steps(v1 - v0, beam)
+        rest = (v1 - v0 - (count - 1) * beam) / 2
+        result.beams = [v0 + rest + k * beam for k in range(count)]
+        result.purlins = [u0 + (k + 1) * purlin for k in range(steps(u1 - u0, purlin))]
+        for v in result.beams:
+            for piece in _pieces(LineString([(u0 - 1, v), (u1 + 1, v)]), self.outline):
+                result.beam_runs.append((v, piece.bounds[0], piece.bounds[2]))
+        for u in result.purlins:
+            for piece in _pieces(LineString([(u, v0 - 1), (u, v1 + 1)]), self.outline):
+                result.purlin_runs.append((u, piece.bounds[1], piece.bounds[3]))
+
+    # Walls
+
+    def _find_walls(self) -> None:
+        jog = self.rule("outline.jog_ft")
+        for place, ring in enumerate([self.feet.exterior, *self.feet.interiors]):
+            points = list(ring.coords)[:-1]
+            simple = shapely.simplify(Polygon(points), jog, preserve_topology=True)
+            if len(simple.exterior.coords) != len(points) + 1:
+                raise ValueError(f"{self.row['section_id']} has corners that are no corners.")
+            walls = []
+            for number, (e0, n0) in enumerate(points):
+                e1, n1 = points[(number + 1) % len(points)]
+                walls.append(
+                    WallByLoop(
+                        (e0, n0),
+                        (e1, n1),
+                        place == 0,
+                        math.hypot(e1 - e0, n1 - n0),
+                        math.degrees(math.atan2(e1 - e0, n1 - n0)) % 360.0,
+                    )
+                )
+            for wall, following in zip(walls, walls[1:] + walls[:1], strict=True):
+                turn = (following.azimuth_deg - wall.azimuth_deg + 180.0) % 360.0 - 180.0
+                wall.convex_end = following.convex_start = turn > 0
+            self.result.walls += walls
+
+    def _street_deg(self) -> float | None:
+        if not self.district.streets:
+            return None
+        centre = Point(self.origin)
+
+        def key(name: str) -> str:
+            return re.sub(r"\s+", " ", re.sub(r"[.,]", "", name.casefold())).strip()
+
+        found = min(self.district.streets, key=lambda street: street[1].distance(centre))[1]
+        address = self.row["address"]
+        if isinstance(address, str):
+            wanted = key(re.sub(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", "", address))
+            reach = self.rule("wall.address_reach_ft") * self.units_per_ft
+            same = [line for name, line in self.district.streets if key(name) == wanted]
+            near = [line for line in same if line.distance(centre) <= reach]
+            if near:
+                found = min(near, key=lambda line: line.distance(centre))
+        nearest = self.in_feet(shapely.shortest_line(centre, found)).coords[1]
+        return math.degrees(math.atan2(nearest[0], nearest[1])) % 360.0
+
+    def _name_sides(self) -> None:
+        self.street_deg = self._street_deg()
+        outer = [wall for wall in self.result.walls if wall.shell]
+
+        def face(wall: WallByLoop) -> float:
+            if self.street_deg is None:
+                return _level(wall.length_ft, 3)
+            off = math.radians(wall.outward_deg - self.street_deg)
+            return _level(math.cos(off) * wall.length_ft, 3)
+
+        facing = max(outer, key=face).outward_deg
+        stated = self.row["bearing_walls"]
+        for wall in self.result.walls:
+            if wall.shell:
+                wall.side = "ABCD"[int((wall.outward_deg - facing + 45.0) % 360.0 // 90.0)]
+            along = abs(_fold(wall.azimuth_deg - self.axis)) <= self.rule("axis.along_tolerance_deg")
+            known = self.panelized and self.result.axis_basis != "doubtful"
+            wall.kind = "bearing" if known and along else "unknown"
+            if isinstance(stated, str):
+                named = stated.upper() == "ALL" or (wall.side is not None and wall.side in stated.upper())
+                wall.kind = "bearing" if named else "nonbearing"
+
+    def _look_out(self) -> None:
+        gap, search = self.rule("wall.party_gap_ft"), self.rule("wall.exposure_search_ft")
+        mine = self.district.polygons[self.index]
+        close = self.district.tree.query(
+            mine, predicate="dwithin", distance=(search + 1.0) * self.units_per_ft
+        )
+        self.others = [self.in_feet(self.district.polygons[k]) for k in sorted(close) if k != self.index]
+        for wall in self.result.walls:
+            others = [wall.view(other) for other in self.others]
+            length = wall.length_ft
+            # Another building's wall that stands against this one.
+            against = box(0.0, -gap, length, gap)
+            covered = shapely.union_all(
+                [
+                    LineString([(piece.bounds[0], 0.0), (piece.bounds[2], 0.0)])
+                    for other in others
+                    for piece in _pieces(other.boundary, against)
+                    if piece.bounds[2] - piece.bounds[0] > _TINY_FT
+                ]
+            ).length
+            outside = Point(length / 2, gap)
+            party = covered >= self.rule("wall.party_share") * length
+            party = party or any(other.contains(outside) for other in others)
+            ahead = [other.intersection(box(0.0, -gap, length, search)) for other in others]
+            near = [max(part.bounds[1], 0.0) for part in ahead if part.area > 1e-4]
+            wall.exposure_ft = 0.0 if party else min(near, default=None)
+            ray = LineString([(length / 2, 0.0), (length / 2, search)])
+            own_ray = LineString([(length / 2, 1e-6), (length / 2, search)])
+            met = [ray.intersection(other) for other in others] + [own_ray.intersection(wall.view(self.feet))]
+            free = [part.bounds[1] for part in met if not part.is_empty]
+            wall.clear_ground_ft = 0.0 if party else min([search, *free])
+            if party:
+                wall.kind = "party"
+
+    # Obstacles, fire spot, bays
+
+    def _obstacle_box(self, geometry: Any) -> tuple[float, float, float, float]:
+        grow = self.rule("obstacle.point_radius_ft") if geometry.geom_type == "Point" else 0.0
+        u0, v0, u1, v1 = self.in_uv(geometry).bounds
+        return u0 - grow, v0 - grow, u1 + grow, v1 + grow
+
+    def _deepest_point(self) -> XY:
+        """The point farthest from the outline, the centre of a rectangle."""
+        u0, v0, u1, v1 = self.outline.bounds
+        if self.outline.area >= 0.999 * (u1 - u0) * (v1 - v0):
+            return (u0 + u1) / 2, (v0 + v1) / 2
+        # The circle's radius as a line from its centre to the outline.
+        radius = shapely.maximum_inscribed_circle(self.outline, tolerance=0.05)
+        return radius.coords[0]
+
+    def _refusal_before_placing(self) -> str:
+        if self.family.id == "unknown":
+            return "family_unknown"
+        if not self.panelized:
+            return "family_walls_only"
+        if self.result.axis_basis == "doubtful":
+            return "axis_doubtful"
+        return "" if self.wide_enough else "section_too_small"
+
+    def _lay_out_bays(self) -> list[BayByLoop]:
+        hanger, beam = self.rule("opening.hanger_clear_ft"), self.rule("opening.beam_clear_ft")
+        least, keep_off = self.rule("opening.least_ft"), self.rule("obstacle.clear_ft")
+        u_low, v_low, u_high, v_high = self.outline.bounds
+        u_lines = [u_low, *self.result.purlins, u_high]
+        v_lines = [v_low, *self.result.beams, v_high]
+        near = [box(*sides).buffer(keep_off, join_style="mitre") for sides in self.boxes]
+        bays = []
+        for row in range(len(v_lines) - 1):
+            for column in range(len(u_lines) - 1):
+                cell = (u_lines[column], v_lines[row], u_lines[column + 1], v_lines[row + 1])
+                cut = (cell[0] + hanger, cell[1] + beam, cell[2] - hanger, cell[3] - beam)
+                clear = cut[2] - cut[0] >= least and cut[3] - cut[1] >= least
+                if clear:
+                    area = box(*cut)
+                    # No wall comes nearer to a cut than a beam may; two hundredths are rounding.
+                    room = area.buffer(beam - 0.02, join_style="mitre")
+                    clear = self.outline.covers(room) and not any(area.intersects(other) for other in near)
+                bays.append(BayByLoop(row, column, cell, cut, clear))
+        return bays
+
+    def _first_bay(self) -> BayByLoop | None:
+        clear = [bay for bay in self.result.bays if bay.clear]
+        fire = self.result.fire
+        return min(
+            clear,
+            key=lambda bay: (_level(math.dist(bay.centre, fire), 2), bay.row, bay.column),
+            default=None,
+        )
+
+    # Ladders
+
+    def _support_ft(self) -> float:
+        height = self._number("height_ft")
+        if height is None:
+            height = self.rule("ladder.default_height_ft.one_storey")
+        return height + (self._number("parapet_ft") or 0.0)
+
+    def _setback_ft(self) -> float:
+        share = self.rule("ladder.base_share")
+        return share * self._support_ft() / math.sin(math.acos(share))
+
+    def _apparatus(self) -> str:
+        rise = math.sin(math.acos(self.rule("ladder.base_share")))
+        above = self.rule("ladder.tip_above_edge_ft")
+        stock = self.district.rules.numbers("ladder.stock_ft")
+        if any(length * rise - above + 0.005 >= self._support_ft() for length in stock):
+            return "ground_ladder"
+        return "aerial" if self._support_ft() <= self.rule("ladder.aerial_reach_ft") else "out_of_reach"
+
+    def _candidates(self) -> Iterator[tuple[int, WallByLoop, float]]:
+        near, step = self.rule("ladder.corner_near_ft"), self.rule("ladder.step_ft")
+        for number, wall in enumerate(self.result.walls):
+            if not wall.shell or wall.kind == "party" or wall.length_ft < self.rule("ladder.least_wall_ft"):
+                continue
+            room = wall.length_ft - 2 * near
+            if room <= 0:
+                yield number, wall, wall.length_ft / 2
+                continue
+            yield number, wall, near
+            for k in range(1, math.ceil(room / step - 1e-9) + 1):
+                yield number, wall, near + min(k * step, room)
+
+    def _ladders(self, first: BayByLoop | None) -> list[LadderByLoop]:
+        beside = self.rule("ladder.base_clear_ft")
+        depth = self._setback_ft() + beside
+        free = []
+        for number, wall, along in self._candidates():
+            own = box(along - beside, 0.05, along + beside, depth)
+            other = box(along - beside, -beside / 2, along + beside, depth)
+            if wall.view(self.feet.boundary).intersects(own):
+                continue
+            if any(wall.view(building.boundary).intersects(other) for building in self.others):
+                continue
+            tip, base = wall.at(along), wall.at(along, self._setback_ft())
+            foothold = self.uv(wall.at(along, -self.rule("ladder.landing_ft")))
+            free.append((number, wall, along, tip, base, foothold))
+        farthest = 0.0
+        if first is not None:
+            u0, v0, u1, v1 = first.cut
+            work = ((u0 + u1) / 2, (v0 + v1) / 2)
+            ways = [abs(spot[5][0] - work[0]) + abs(spot[5][1] - work[1]) for spot in free]
+            farthest = max(ways, default=0.0)
+
+        keep_off = [
+            box(*sides).buffer(self.rule("obstacle.clear_ft"), join_style="mitre") for sides in self.boxes
+        ]
+        if first is not None:
+            opening_clear = self.rule("ladder.opening_clear_ft")
+            keep_off.append(box(*first.cut).buffer(opening_clear, join_style="mitre"))
+        weights = self.district.rules.table("ladder.weight")
+        spots = []
+        for number, wall, along, tip, base, foothold in free:
+            if any(area.contains(Point(foothold)) for area in keep_off):
+                continue
+            if self._under_a_line(base, tip):
+                continue
+            corner = min(
+                along if wall.convex_start else math.inf,
+                wall.length_ft - along if wall.convex_end else math.inf,
+            )
+            fade = 1.0 - (corner - self.rule("ladder.corner_near_ft")) / self.rule("ladder.corner_fade_ft")
+            wishes = {
+                "bearing": {"bearing": 1.0, "nonbearing": 0.0}.get(wall.kind, 0.5),
+                "corner": min(max(fade, 0.0), 1.0),
+                "upwind": (1 + math.cos(math.radians(wall.outward_deg - self.district.wind_from_deg))) / 2,
+                "street": 0.0,
+                "away_from_fire": min(
+                    math.dist(foothold, self.result.fire) / self.rule("ladder.fire_clear_ft"), 1.0
+                ),
+                "short_path": 0.0,
+            }
+            if self.street_deg is not None:
+                wishes["street"] = (1 + math.cos(math.radians(wall.outward_deg - self.street_deg))) / 2
+            if first is not None:
+                way = abs(foothold[0] - work[0]) + abs(foothold[1] - work[1])
+                wishes["short_path"] = 1.0 - way / max(farthest, 1e-9)
+            score = sum(weights[wish] * met for wish, met in wishes.items()) / sum(weights.values())
+            spots.append(LadderByLoop(number, wall.side, tip, base, foothold, score))
+        return self._two_best(spots)
+
+    def _under_a_line(self, base: XY, tip: XY) -> bool:
+        ladder = LineString([self.to_crs(base), self.to_crs(tip)])
+        for voltage, line in self.district.lines:
+            kv = self.rule("line.unknown_kv") if pd.isna(voltage) else voltage
+            bands = self.district.rules.numbers("line.upto_kv")
+            clearance = self.district.rules.numbers("line.clearance_ft")
+            clear = next((ft for upto, ft in zip(bands, clearance, strict=True) if kv <= upto), clearance[-1])
+            if line.distance(ladder) <= clear * self.units_per_ft:
+                return True
+        return False
+
+    def _two_best(self, spots: list[LadderByLoop]) -> list[LadderByLoop]:
+        spots = sorted(
+            spots, key=lambda spot: (_level(-spot.score, 6), _level(spot.tip[0], 2), _level(spot.tip[1], 2))
+        )
+        for _ in range(5):
+            if not spots:
+                return []
+            first = spots[0]
+            second = next(
+                (
+                    spot
+                    for spot in spots
+                    if spot.side != first.side
+                    and math.dist(spot.tip, first.tip) >= self.rule("ladder.apart_ft")
+                ),
+                None,
+            )
+            chosen = [first] if second is None else [first, second]
+            in_a_building = [
+                spot
+                for spot in chosen
+                if len(self.district.tree.query(Point(self.to_crs(spot.base)), predicate="intersects"))
+            ]
+            if not in_a_building:
+                return chosen
+            spots = [spot for spot in spots if not any(spot is struck for struck in in_a_building)]
+        raise ValueError(f"{self.row['section_id']}: five spots in a row stand inside buildings.")
+
+    # Paths
+
+    def _graph(self, bay: BayByLoop) -> tuple[nx.Graph, list[Any], list[Any]]:
+        """All walls, beams and purlins as a graph, the feet of the ladders and the nodes at the bay."""
+        place: dict[Any, XY] = {}
+        on_line: dict[Any, list[tuple[float, Any]]] = {}
+        edges = list(_segments(self.outline))
+        rings: dict[XY, Any] = {}
+        for number, (start, end, _) in enumerate(edges):
+            corner = rings.setdefault(start, ("corner", number))
+            place[corner] = start
+            on_line[("wall", number)] = [(0.0, corner)]
+            del end
+        for number, (start, end, _) in enumerate(edges):
+            on_line[("wall", number)].append((math.dist(start, end), rings[end]))
+
+        def put_on_outline(node: Any, point: XY) -> None:
+            gaps = [LineString([start, end]).distance(Point(point)) for start, end, _ in edges]
+            number = gaps.index(min(gaps))
+            on_line[("wall", number)].append((math.dist(edges[number][0], point), node))
+
+        for number, (v, low, high) in enumerate(self.result.beam_runs):
+            on_line[("beam", number)] = []
+            for end in (low, high):
+                node = ("beam end", number, end)
+                place[node] = (end, v)
+                on_line[("beam", number)].append((end, node))
+                put_on_outline(node, (end, v))
+        for number, (u, low, high) in enumerate(self.result.purlin_runs):
+            on_line[("purlin", number)] = []
+            for end in (low, high):
+                node = ("purlin end", number, end)
+                place[node] = (u, end)
+                on_line[("purlin", number)].append((end, node))
+                put_on_outline(node, (u, end))
+            for beam, (v, left, right) in enumerate(self.result.beam_runs):
+                if left <= u <= right and low <= v <= high:
+                    node = ("crossing", beam, number)
+                    place[node] = (u, v)
+                    on_line[("beam", beam)].append((u, node))
+                    on_line[("purlin", number)].append((v, node))
+        feet = []
+        for number, spot in enumerate(self.result.ladders):
+            foot = ("foot", number)
+            place[foot] = self.uv(spot.tip)
+            put_on_outline(foot, place[foot])
+            feet.append(foot)
+
+        grow = self.rule("obstacle.path_clear_ft") - _TINY_FT
+        blocks = [box(*sides).buffer(grow, join_style="mitre") for sides in self.in_the_way]
+        cost = self.district.rules.table("path.cost")
+        graph = nx.Graph()
+        graph.add_nodes_from(place)
+        for (kind, _), nodes in on_line.items():
+            nodes.sort(key=lambda item: item[0])
+            for (_, tail), (_, head) in itertools.pairwise(nodes):
+                stretch = LineString([place[tail], place[head]])
+                if any(stretch.intersects(block) for block in blocks):
+                    continue
+                east, north = self.turn.T @ np.array([stretch.centroid.x, stretch.centroid.y])
+                # Among equals the way farther west, then farther south.
+                weight = stretch.length * (cost[kind] + 1e-7 * (east + 0.1 * north)) + 1e-9
+                if not graph.has_edge(tail, head) or graph[tail][head]["weight"] > weight:
+                    graph.add_edge(tail, head, weight=weight, cost=stretch.length * cost[kind])
+        self.place = place
+        at_bay = box(*bay.cell).buffer(0.02, join_style="mitre")
+        targets = [node for node, point in place.items() if node not in feet and at_bay.covers(Point(point))]
+        return graph, feet, targets
+
+    def _path(self, graph: nx.Graph, foot: Any, targets: list[Any]) -> PathByLoop | None:
+        away, way = nx.single_source_dijkstra(graph, foot, weight="weight")
+        reached = [node for node in targets if node in away]
+        if not reached:
+            return None
+        nodes = way[min(reached, key=lambda node: away[node])]
+        points = [self.place[node] for node in nodes]
+        length = sum(math.dist(a, b) for a, b in itertools.pairwise(points))
+        if length <= 0.02:
+            return None
+        cost = sum(graph[a][b]["cost"] for a, b in itertools.pairwise(nodes))
+        return PathByLoop(cost, length, points)
+
+    # Openings
+
+    def _bays_to_open(self, first: BayByLoop) -> list[BayByLoop]:
+        tip = self.result.ladders[0].foothold
+        wanted = self.rule("opening.wanted_share") * float(self.row["area_ft2"])
+        chosen = [first]
+        while len(chosen) < self.district.rules.count("opening.crew_limit"):
+            before = chosen[-1]
+            if sum(bay.cut_ft2 for bay in chosen) >= wanted:
+                break
+            neighbours = [
+                bay
+                for bay in self.result.bays
+                if bay is not before
+                and bay.clear
+                and abs(bay.row - before.row) <= 1
+                and abs(bay.column - before.column) <= 1
+                and math.dist(bay.centre, tip) < math.dist(before.centre, tip) - 0.01
+                and all(
+                    box(*bay.cut).distance(Point(ladder.foothold)) >= self.rule("ladder.opening_clear_ft")
+                    for ladder in self.result.ladders
+                )
+            ]
+            if not neighbours:
+                break
+            chosen.append(
+                min(
+                    neighbours,
+                    key=lambda bay: (
+                        _level(math.dist(bay.centre, before.centre), 2),
+                        _level(math.dist(bay.centre, tip), 2),
+                        bay.row,
+                        bay.column,
+                    ),
+                )
+            )
+        return chosen
+
+    def _opening(self, bay: BayByLoop) -> OpeningByLoop:
+        tip_u, tip_v = self.result.ladders[0].foothold
+        u0, v0, u1, v1 = bay.cut
+        base, head = (u0, u1) if abs(tip_u - u0) <= abs(tip_u - u1) else (u1, u0)
+        finish, start = (v0, v1) if abs(tip_v - v0) <= abs(tip_v - v1) else (v1, v0)
+        length, width = v1 - v0, u1 - u0
+        if self.result.louver:
+            louver_ft = self.rule("opening.louver_rafters") * self.spacing["rafter_spacing_ft"]
+            parts = max(1, math.floor(length / louver_ft + 1e-9))
+            cuts = [("head_cut", 1, 1, length), ("parallel_cut", 2, parts + 1, width * (parts + 1))]
+            cuts.append(("base_cut", 1, 1, length))
+        else:
+            parts = max(1, round(length / self.rule("opening.fold_back_part_ft")))
+            cuts = [("base_cut", 1, 1, length), ("parallel_cut", 2, parts + 1, width * (parts + 1))]
+        return OpeningByLoop(head, base, start, finish, parts, cuts)
+
+    # Checks
+
+    def _free_roof(self, point: XY) -> bool:
+        clear = self.rule("obstacle.path_clear_ft")
+        closed = [box(*sides).buffer(clear, join_style="mitre") for sides in self.boxes]
+        closed += [opening.box for opening in self.result.openings]
+        spot = Point(point)
+        return self.outline.contains(spot) and not any(area.covers(spot) for area in closed)
+
+    def _inspection_cut(self) -> tuple[XY, XY] | None:
+        spot = self.result.ladders[0]
+        wall = self.result.walls[spot.wall]
+        angle = math.radians(self.rule("check.inspection_angle_deg"))
+        length = self.spacing["rafter_spacing_ft"] / min(math.sin(angle), math.cos(angle))
+        along = math.dist(wall.start, spot.tip)
+        inset = self.rule("ladder.landing_ft") + self.rule("check.inspection_inset_ft")
+        ends = [
+            self.uv(wall.at(along + way * math.cos(angle), -(inset + way * math.sin(angle))))
+            for way in (-length / 2, 0.0, length / 2)
+        ]
+        return (ends[0], ends[2]) if all(self._free_roof(end) for end in ends) else None
+
+    def find_holes(self, way: list[XY]) -> list[XY]:
+        """Indicator holes along a path, in order."""
+        line = LineString(way)
+        step, offset = self.rule("check.indicator_step_ft"), self.rule("check.indicator_offset_ft")
+        holes = []
+        number = 1
+        while number * step <= line.length + 1e-9:
+            walked = 0.0
+            for (u0, v0), (u1, v1) in itertools.pairwise(way):
+                leg = math.hypot(u1 - u0, v1 - v0)
+                # A hole at a turn belongs to the leg that ends there.
+                if walked + leg + 1e-9 >= number * step:
+                    break
+                walked += leg
+            unit = ((u1 - u0) / leg, (v1 - v0) / leg)
+            on = (u0 + unit[0] * (number * step - walked), v0 + unit[1] * (number * step - walked))
+            left = (-unit[1], unit[0])
+            toward = left[0] * (self.result.fire[0] - on[0]) + left[1] * (self.result.fire[1] - on[1])
+            # A fire spot on the line itself, to a hundredth of a foot, is on the left.
+            first = 1.0 if toward >= -0.01 else -1.0
+            for side in (first, -first):
+                hole = (on[0] + side * offset * left[0], on[1] + side * offset * left[1])
+                if self._free_roof(hole):
+                    holes.append(hole)
+                    break
+            number += 1
+        return holes
+
+    # Trench
+
+    def find_trench(self, way: list[XY]) -> tuple[TrenchByLoop | None, str]:
+        """The shortest valid strip for a path, and why there is none."""
+        outline = self.outline
+        width, clear = self.rule("trench.width_ft"), self.rule("trench.beam_clear_ft")
+        shell = outline.exterior
+        u0, v0, u1, v1 = shapely.union_all([opening.box for opening in self.result.openings]).bounds
+        candidates = []
+        for along_beam, runs in ((True, self.result.beam_runs), (False, self.result.purlin_runs)):
+            low_side, high_side = (v0, v1) if along_beam else (u0, u1)
+            for position, low, high in runs:
+                ends = (
+                    [(low, position), (high, position)] if along_beam else [(position, low), (position, high)]
+                )
+                if any(shell.distance(Point(end)) > 1e-6 for end in ends):
+                    continue
+                for sign in (1, -1):
+                    near = position - sign * (clear + width)
+                    gap = near - high_side if sign > 0 else low_side - near
+                    if gap >= self.rule("trench.lead_ft"):
+                        key = (_level(high - low, 1), _level(gap, 1), not along_beam, _level(position, 2))
+                        candidates.append((key, along_beam, sign, position, low, high))
+        if not candidates:
+            return None, "trench_no_room"
+        candidates.sort(key=lambda candidate: candidate[0])
+        for _, along_beam, sign, position, low, high in candidates:
+            trench = self._strip(along_beam, sign, position, low, high, way)
+            if trench is not None:
+                return trench, ""
+        return None, "trench_no_crossing"
+
+    def _strip(
+        self, along_beam: bool, sign: int, position: float, low: float, high: float, way: list[XY]
+    ) -> TrenchByLoop | None:
+        width, clear = self.rule("trench.width_ft"), self.rule("trench.beam_clear_ft")
+        near, far = position - sign * (clear + width), position - sign * clear
+        bottom, top = min(near, far), max(near, far)
+        u_low, v_low, u_high, v_high = self.outline.bounds
+        middle = (low + high) / 2
+
+        def at(along: float, across: float) -> XY:
+            return (along, across) if along_beam else (across, along)
+
+        if along_beam:
+            band = box(u_low - 1, bottom, u_high + 1, top)
+        else:
+            band = box(bottom, v_low - 1, top, v_high + 1)
+        cut = self.outline.intersection(band)
+        middles = [Point(at(middle, bottom)), Point(at(middle, top))]
+        pieces = [
+            piece
+            for piece in getattr(cut, "geoms", [cut])
+            if piece.geom_type == "Polygon" and all(piece.distance(spot) < _TINY_FT for spot in middles)
+        ]
+        if not pieces:
+            return None
+        strip = pieces[0]
+        if len(strip.exterior.coords) != 5 or strip.interiors:
+            return None
+        if any(
+            strip.exterior.distance(Point(corner)) < 1e-9
+            for ring in self.outline.interiors
+            for corner in ring.coords
+        ):
+            return None
+        across = 1 if along_beam else 0
+        corners = list(strip.exterior.coords)[:-1]
+        lower = sorted(corner[1 - across] for corner in corners if abs(corner[across] - bottom) < 1e-6)
+        upper = sorted(corner[1 - across] for corner in corners if abs(corner[across] - top) < 1e-6)
+        if len(lower) != 2 or len(upper) != 2:
+            return None
+        if abs((lower[1] - lower[0] + upper[1] - upper[0]) / 2 - (high - low)) > 2 * (width + clear):
+            return None
+        around = box(*strip.bounds)
+        near_obstacle = self.rule("obstacle.clear_ft") - _TINY_FT
+        if any(
+            around.intersects(box(*sides).buffer(near_obstacle, join_style="mitre")) for sides in self.boxes
+        ):
+            return None
+        foothold = self.result.ladders[0].foothold
+        keep_off = around.buffer(self.rule("ladder.opening_clear_ft"), join_style="mitre")
+        if keep_off.contains(Point(foothold)):
+            return None
+        # A path along the wall at which a strip ends is cut by it too.
+        if LineString(way).distance(around) < 1e-6:
+            return None
+
+        saved_spot = Point(at(middle, far + sign * 1e-4))
+        # A strip a hair wider cuts through whatever way its corners were rounded.
+        parts = self.outline.difference(strip.buffer(_TINY_FT, join_style="mitre"))
+        parts = list(getattr(parts, "geoms", [parts]))
+        if len(parts) != 2:
+            return None
+        saved = min(parts, key=lambda part: part.distance(saved_spot))
+        share = saved.area / self.outline.area
+        least = self.rule("trench.least_saved_share")
+        if not least <= share <= 1 - least or saved.contains(Point(self.result.fire)):
+            return None
+
+        low_middle, high_middle = (lower[0] + upper[0]) / 2, (lower[1] + upper[1]) / 2
+        egress = foothold[1 - across]
+        start, end = (1, 0) if abs(low_middle - egress) < abs(high_middle - egress) else (0, 1)
+        walls = []
+        for place in ((low_middle, high_middle)[start], (low_middle, high_middle)[end]):
+            spot = Point(*(self.turn.T @ np.array(at(place, (bottom + top) / 2))))
+            gaps = [round(LineString([wall.start, wall.end]).distance(spot), 2) for wall in self.result.walls]
+            walls.append(gaps.index(min(gaps)))
+        if any(self.result.walls[wall].kind == "nonbearing" for wall in walls):
+            return None
+        long_edges = [
+            LineString([at(ends[0], level), at(ends[1], level)])
+            for ends, level in ((lower, bottom), (upper, top))
+        ]
+        return TrenchByLoop(
+            along_beam,
+            [at(lower[start], bottom), at(lower[end], bottom), at(upper[end], top), at(upper[start], top)],
+            walls[0],
+            share,
+            sign,
+            min(edge.distance(Point(self.result.fire)) for edge in long_edges),
+        )
