@@ -20,7 +20,7 @@ from roofplat.framing.axis import find_axis
 from roofplat.framing.members import SectionFrames, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, collector_paused, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets, steady_memory
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -70,7 +70,7 @@ class Framing:
     panelized: npt.NDArray[np.bool_]
 
 
-@collector_paused()
+@steady_memory()
 def frame_roofs(
     roofs: gpd.GeoDataFrame, streets: gpd.GeoDataFrame, rules: Rulebook, ground: Ground
 ) -> Framing:

@@ -186,21 +186,20 @@ def _collect_views(
 ) -> Views:
     planes = outlines.planes
     units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
+    outer = shapely.bounds(polygons).T
     tree = shapely.STRtree(polygons)
     # Wall corners in the working CRS: a neighbour's wall is read on the plane of the one who looks.
     x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
     x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
     reflex = _has_reflex_corner(walls, outlines.count)
     fronts = _fronts(walls, outlines, (x0, y0, x1, y1), depth_ft=search, side_ft=margin + gap)
-    outer = shapely.bounds(polygons).T
     lines = np.stack([np.minimum(x0, x1), np.minimum(y0, y1), np.maximum(x0, x1), np.maximum(y0, y1)])
     nobody, nothing = np.empty(0, dtype=np.int64), np.empty(0)
     parts = [Views(nobody, np.empty(0, dtype=bool), nothing, nothing, nothing, nothing)]
     for rows in chunks(outlines.count, _CHUNK):
-        # A little wider than wanted: the exact distance is taken in feet below.
-        looker, seen = tree.query(
-            polygons[rows], predicate="dwithin", distance=search * 1.01 * units_per_ft[rows]
-        )
+        # By boxes, a little wider than wanted: the exact distance is taken in feet below.
+        reach = search * 1.01 * units_per_ft[rows] * np.array([[-1], [-1], [1], [1]])
+        looker, seen = tree.query(shapely.box(*(outer[:, rows] + reach)))
         looker = looker + rows.start
         keep = (looker != seen) | reflex[looker]
         # Every wall of the looker with the sections it sees, then with their walls: at each step

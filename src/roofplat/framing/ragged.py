@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 __all__ = [
     "chunks",
-    "collector_paused",
     "expand",
     "first_minimum",
     "first_of_equals",
@@ -26,6 +25,7 @@ __all__ = [
     "offsets",
     "pair_up",
     "stack",
+    "steady_memory",
     "sums",
     "take",
 ]
@@ -33,6 +33,8 @@ __all__ = [
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 Columns = TypeVar("Columns")
+# Just below 32 MiB, the largest block that moves glibc's threshold (mallopt, M_MMAP_THRESHOLD).
+_LARGE_BLOCK_BYTES = 31 * 2**20
 
 
 def offsets(counts: npt.NDArray[Any]) -> IntArray:
@@ -49,14 +51,17 @@ def offsets(counts: npt.NDArray[Any]) -> IntArray:
 
 
 @contextmanager
-def collector_paused() -> Iterator[None]:
-    """Pause Python's cyclic garbage collector while many geometries are made.
+def steady_memory() -> Iterator[None]:
+    """Keep the memory manager out of the way while many arrays and geometries come and go.
 
-    Every geometry counts as a container, so that making millions of them sets off one search for
-    cycles after the other, though geometries cannot form any.
+    Python's cyclic garbage collector pauses: every geometry counts as a container, so that making
+    millions of them sets off one search for cycles after the other, though they cannot form any.
+    And the C library is shown one large block first: glibc then keeps freed memory for the next
+    array, where it would otherwise hand it back to the system and ask for it anew, page by page.
     """
     was_on = gc.isenabled()
     gc.disable()
+    np.empty(_LARGE_BLOCK_BYTES, dtype=np.uint8)
     try:
         yield
     finally:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import csr_matrix
+from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from roofplat.framing.members import Grid, Runs, SectionFrames
@@ -252,13 +252,11 @@ def find_ways(
     kept = np.ones(tail.size, dtype=bool)
     kept[np.delete(doubled, first)] = False
     tail, head, weight = tail[kept], head[kept], weight[kept]
-    graph = csr_matrix(
-        (
-            np.concatenate([weight, weight]),
-            (np.concatenate([tail, head]), np.concatenate([head, tail])),
-        ),
-        shape=(total, total),
-    )
+    both_ways = (np.concatenate([tail, head]), np.concatenate([head, tail]))
+    entries = coo_matrix((np.concatenate([weight, weight]), both_ways), shape=(total, total))
+    # No two entries share a place, so there is nothing to add up.
+    entries.has_canonical_format = True
+    graph = entries.tocsr()
     target = _at_bay(u, v, section, bay, count)
     target[foot] = False
     sources = np.flatnonzero(target)

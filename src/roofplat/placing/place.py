@@ -23,9 +23,9 @@ from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
     chunks,
-    collector_paused,
     first_of_equals,
     pair_up,
+    steady_memory,
     take,
 )
 from roofplat.placing.bays import lay_out_bays
@@ -93,7 +93,7 @@ class _Setting:
     buildings: shapely.STRtree
 
 
-@collector_paused()
+@steady_memory()
 def place_plans(
     framing: Framing,
     roofs: gpd.GeoDataFrame,
@@ -167,11 +167,11 @@ def _read_setting(
 ) -> tuple[_Setting, pd.DataFrame]:
     frames = framing.frames
     count = frames.count
-    building = pd.Index(roofs["building_id"].unique())
-    owner = building.get_indexer(roofs["building_id"])
+    owner, names = pd.factorize(roofs["building_id"])
+    building = pd.Index(names)
     area = roofs["area_ft2"].to_numpy()
 
-    fire_section, fire_u_given, fire_v_given, problems = _stated_fires(frames, roofs, fires)
+    fire_section, fire_u_given, fire_v_given, problems = _stated_fires(frames, building, owner, fires)
     has_fire = np.zeros(count, dtype=bool)
     has_fire[fire_section] = True
     part = roofs["part"].to_numpy(dtype=float)
@@ -204,7 +204,7 @@ def _read_setting(
     parapet = roofs["parapet_ft"].to_numpy(dtype=float, na_value=np.nan)
     reach = working_reach(height + np.nan_to_num(parapet), rules)
 
-    boxes, blocking = _obstacle_boxes(framing, roofs, obstacles, planned, rules)
+    boxes, blocking = _obstacle_boxes(framing, building, owner, obstacles, planned, rules)
     lines = _lines_overhead(framing, roofs, obstacles, planned, reach, rules)
     kind = framing.wall_kind
     bearing, nonbearing, party = (WALL_KINDS.index(word) for word in ("bearing", "nonbearing", "party"))
@@ -233,13 +233,10 @@ def _read_setting(
 
 
 def _stated_fires(
-    frames: SectionFrames, roofs: gpd.GeoDataFrame, fires: gpd.GeoDataFrame
+    frames: SectionFrames, building: pd.Index[Any], owner: IntArray, fires: gpd.GeoDataFrame
 ) -> tuple[IntArray, FloatArray, FloatArray, pd.DataFrame]:
     """Fire spots by section; a spot outside its building's sections is reported."""
-    owner = pd.Index(roofs["building_id"].unique())
-    row, section = pair_up_any(
-        owner.get_indexer(fires["building_id"]), owner.get_indexer(roofs["building_id"])
-    )
+    row, section = pair_up_any(building.get_indexer(fires["building_id"]), owner)
     x = shapely.get_x(fires.geometry.to_numpy())[row]
     y = shapely.get_y(fires.geometry.to_numpy())[row]
     u, v = frames.from_crs(x, y, section)
@@ -270,17 +267,15 @@ def pair_up_any(left: npt.NDArray[Any], right: npt.NDArray[Any]) -> tuple[IntArr
 
 def _obstacle_boxes(
     framing: Framing,
-    roofs: gpd.GeoDataFrame,
+    building: pd.Index[Any],
+    owner: IntArray,
     obstacles: gpd.GeoDataFrame,
     planned: npt.NDArray[np.bool_],
     rules: Rulebook,
 ) -> tuple[Boxes, Boxes]:
     """Boxes that must not be cut, and those of them that a path must go round."""
     on_roof = obstacles[(obstacles["kind"] != "overhead_line") & obstacles["building_id"].notna()]
-    owner = pd.Index(roofs["building_id"].unique())
-    which, section = pair_up_any(
-        owner.get_indexer(on_roof["building_id"]), owner.get_indexer(roofs["building_id"])
-    )
+    which, section = pair_up_any(building.get_indexer(on_roof["building_id"]), owner)
     kept = planned[section]
     which, section = which[kept], section[kept]
     order = np.argsort(section, kind="stable")

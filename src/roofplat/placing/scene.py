@@ -29,9 +29,9 @@ from roofplat.framing.ragged import (
 # Outlines with more edges than this are left to the inscribed circle.
 _PLAIN_EDGES = 8
 # Grids around the best sample, as shares of its depth; and how many sections are done in one go.
-_REACHES = (0.5, 0.12)
-_GRID = tuple(grid.ravel() for grid in np.meshgrid(np.linspace(-1, 1, 5), np.linspace(-1, 1, 5)))
-_SAMPLED_AT_ONCE = 500
+_REACHES = (0.3, 0.1)
+_GRID = tuple(grid.ravel() for grid in np.meshgrid(np.linspace(-1, 1, 3), np.linspace(-1, 1, 3)))
+_SAMPLED_AT_ONCE = 1500
 # Tolerance of the inscribed circle, as a share of the root of the area.
 _DEEP_SHARE = 0.02
 
@@ -219,26 +219,27 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
         polygons = polygons_of(frames.outlines, other, frames.u0, frames.v0)
         circles = shapely.maximum_inscribed_circle(polygons, tolerance=_DEEP_SHARE * np.sqrt(area[other]))
         u[other], v[other] = shapely.get_coordinates(circles)[::2].T
-    every = np.flatnonzero(plain)
-    for part in chunks(every.size, _SAMPLED_AT_ONCE):
-        todo = every[part]
-        middle_u, middle_v = _middles(frames, todo, frames.u0), _middles(frames, todo, frames.v0)
-        count = middle_u.shape[1]
-        sample_u, sample_v = np.tile(middle_u, (1, count)), np.repeat(middle_v, count, axis=1)
-        u[todo], v[todo], depth = _deepest_sample(frames, sample_u, sample_v, todo)
-        for reach in _REACHES:
-            sample_u = u[todo][:, None] + depth[:, None] * reach * _GRID[0]
-            sample_v = v[todo][:, None] + depth[:, None] * reach * _GRID[1]
+    # Outlines of one number of edges at a time, so that none tries middles it does not have.
+    for number in range(6, _PLAIN_EDGES + 1, 2):
+        every = np.flatnonzero(plain & (edges == number))
+        for part in chunks(every.size, _SAMPLED_AT_ONCE):
+            todo = every[part]
+            middle_u, middle_v = (_middles(frames, todo, at, number) for at in (frames.u0, frames.v0))
+            count = middle_u.shape[1]
+            sample_u, sample_v = np.tile(middle_u, (1, count)), np.repeat(middle_v, count, axis=1)
             u[todo], v[todo], depth = _deepest_sample(frames, sample_u, sample_v, todo)
+            for reach in _REACHES:
+                sample_u = u[todo][:, None] + depth[:, None] * reach * _GRID[0]
+                sample_v = v[todo][:, None] + depth[:, None] * reach * _GRID[1]
+                u[todo], v[todo], depth = _deepest_sample(frames, sample_u, sample_v, todo)
     return np.where(rows, u, np.nan), np.where(rows, v, np.nan)
 
 
-def _middles(frames: SectionFrames, section: IntArray, at: FloatArray) -> FloatArray:
+def _middles(frames: SectionFrames, section: IntArray, at: FloatArray, edges: int) -> FloatArray:
     """Middles between every two parallel walls of plain outlines, shape (k, pairs)."""
-    starts = frames.outlines.start
-    number = np.minimum(np.arange(_PLAIN_EDGES), (starts[section + 1] - starts[section] - 1)[:, None])
+    corners = at[frames.outlines.start[section][:, None] + np.arange(edges)]
     # Both ends of a wall across this direction stand at one place: every second corner is enough.
-    walls = np.sort(at[starts[section][:, None] + number], axis=1)[:, ::2]
+    walls = np.sort(corners, axis=1)[:, ::2]
     one, other = np.triu_indices(walls.shape[1], k=1)
     return np.asarray((walls[:, one] + walls[:, other]) / 2)
 
