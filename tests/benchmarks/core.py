@@ -37,6 +37,7 @@ from roofplat.ground import Ground
 from roofplat.placing import place_plans
 from roofplat.rules import load_rulebook
 from tests.benchmarks.synthetic import synthetic_roofs
+from tests.oracle import plan_by_loop
 
 # What is wanted at 100,000 buildings on one worker.
 WANTED = {"buildings_per_s": 15_000.0, "times_floor": 12.0, "peak_gib": 1.5, "growth": 11.0}
@@ -65,6 +66,15 @@ def measure(count: int) -> dict[str, Any]:
         "openings": len(plan.openings),
         "trenches": len(plan.trenches),
     }
+
+
+def measure_loop(count: int) -> float:
+    """Buildings a second of the plain loop over single buildings, which gives the same plan."""
+    rules, ground = load_rulebook(), Ground(0.3048)
+    roofs, streets, obstacles = synthetic_roofs(count)
+    start = time.perf_counter()
+    plan_by_loop(roofs, streets, obstacles, rules, ground, 250.0)
+    return count / (time.perf_counter() - start)
 
 
 def _plan(
@@ -103,6 +113,7 @@ def main() -> None:
     """Run the sizes, each in its own process, and print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--n", type=int, nargs="+", default=[1_000, 10_000, 100_000])
+    parser.add_argument("--loop", type=int, default=100, help="buildings that the plain loop plans")
     parser.add_argument("--json", type=Path, help="also write the figures to this file")
     parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
@@ -130,6 +141,8 @@ def main() -> None:
             f"{large['buildings']:,} costs {growth:.1f} times {small['buildings']:,} "
             f"({large['buildings'] / small['buildings']:.0f} times the buildings)"
         )
+    loop = measure_loop(arguments.loop)
+    print(f"The plain loop over single buildings plans {loop:,.0f} buildings a second (of {arguments.loop}).")
     print("Wanted at 100,000:", ", ".join(f"{name} {value:g}" for name, value in WANTED.items()))
     if arguments.json:
         arguments.json.write_text(json.dumps({"versions": versions, "results": results}, indent=1), "utf-8")

@@ -47,7 +47,7 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     turn = np.where(random.random(count) < 0.5, 0.0, random.uniform(0.0, 180.0, count))
     shape = random.choice(3, count, p=[0.5, 0.3, 0.2])
 
-    corners = _shape_corners(shape, length, width)
+    corners = _shape_corners(length, width)
     sine, cosine = np.sin(np.radians(turn)), np.cos(np.radians(turn))
     # Two neighbours in three stand in the middle of their plot, the third near its edge.
     shift = np.where(np.arange(count) % 3 == 0, random.uniform(0.0, 20.0, count), 0.0)
@@ -90,7 +90,7 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     return table, streets, _obstacles(table, y, west, east, random)
 
 
-def _shape_corners(shape: np.ndarray, length: np.ndarray, width: np.ndarray) -> dict[int, np.ndarray]:
+def _shape_corners(length: np.ndarray, width: np.ndarray) -> dict[int, np.ndarray]:
     """Corners of a rectangle, an L and a U of the given size about the origin, in feet."""
     x0, x1 = -length / 2, length / 2
     y0, y1 = -width / 2, width / 2
@@ -110,7 +110,6 @@ def _shape_corners(shape: np.ndarray, length: np.ndarray, width: np.ndarray) -> 
             (x0, y1),
         ],
     }
-    del shape
     return {
         kind: np.stack([np.stack(corner, axis=-1) for corner in ring], axis=1) for kind, ring in rings.items()
     }
