@@ -12,6 +12,7 @@ import pytest
 import shapely
 
 from roofplat.publish import NO_AREA, write_area_layers
+from roofplat.rules import load_rulebook
 
 from .conftest import HOSTILE, make_table
 
@@ -153,6 +154,11 @@ def test_values_come_back_whatever_they_hold(files: dict[str, Path], without: An
         {"buildings": make_table("buildings", [row, {**row, "building_id": "b"}])}, tmp_path
     )
     assert [one["properties"]["building_id"] for one in collection(path)["features"]] == [odd, "b"]
+
+
+def test_rules_as_they_come_are_said_to_be_so(tables: dict[str, Any], tmp_path: Path) -> None:
+    for path in write_area_layers(tables, tmp_path, rules=load_rulebook()):
+        assert collection(path)["overridden_rules"] == []
 
 
 def test_an_area_that_bears_the_name_of_none_shares_its_file(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from geopandas.testing import assert_geodataframe_equal
 
 from roofplat.publish import write_layers
+from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, empty
 
 from .conftest import WORKING_CRS
@@ -54,6 +56,17 @@ def test_dates_are_dates_and_the_caution_is_there(package: Path) -> None:
     assert kinds["surveyed_on"] == "OFTDate"
     assert kinds["storeys"] == "OFTInteger64"
     assert "outrank" in info["layer_metadata"]["caution"]
+
+
+def test_changed_rules_stand_beside_the_caution(tables: dict[str, Any], tmp_path: Path) -> None:
+    rules = load_rulebook({"ladder.stock_ft": [24.0, 35.0]})
+    path = write_layers(tables, tmp_path / "layers.gpkg", rules=rules)
+    for name, _ in pyogrio.list_layers(path).tolist():
+        metadata = pyogrio.read_info(path, layer=name)["layer_metadata"]
+        assert json.loads(metadata["overridden_rules"]) == [
+            {"id": "ladder.stock_ft", "value": [24.0, 35.0], "unit": "ft"}
+        ], name
+        assert "outrank" in metadata["caution"]
 
 
 def test_same_input_same_bytes(package: Path, tables: dict[str, Any], tmp_path: Path) -> None:

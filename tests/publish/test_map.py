@@ -212,6 +212,40 @@ def test_the_plan_shows_from_zoom_17_on(visit: Callable[..., Any]) -> None:
     assert "Bearing wall" not in page.locator("#legend-items").inner_text()
 
 
+# Draws one look as the legend does, and gives the picture, its ink and what covers its middle.
+DRAW_LOOK = """([key, near]) => {
+  const canvas = document.createElement('canvas');
+  canvas.width = 40; canvas.height = 22;
+  const context = canvas.getContext('2d', { willReadFrequently: true }), path = new Path2D();
+  const box = { x: 6, y: 3, width: 28, height: 16 }, look = roofplatDraw.LOOKS[key];
+  if (look.shape === 'area') path.rect(box.x, box.y, box.width, box.height);
+  else { path.moveTo(2, 11); path.lineTo(38, 11); }
+  roofplatDraw.drawLook(context, look, path, box, false, 1, near);
+  const inside = context.getImageData(8, 5, 24, 12).data;
+  let dark = 0;
+  for (let i = 0; i < inside.length; i += 4) {
+    if (inside[i + 3] > 200 && inside[i] + inside[i + 1] + inside[i + 2] < 300) dark++;
+  }
+  return { picture: canvas.toDataURL(), dark, middle: context.getImageData(20, 11, 1, 1).data[3] };
+}"""
+
+
+def test_no_two_things_look_alike(visit: Callable[..., Any]) -> None:
+    page = visit()
+    keys = page.evaluate("Object.keys(roofplatDraw.LOOKS)")
+    looks = {key: page.evaluate(DRAW_LOOK, [key, True]) for key in keys}
+    assert len({look["picture"] for look in looks.values()}) == len(keys)
+    # The two trenches differ without any colour.
+    assert looks["trenches/with_construction"]["dark"] == 0
+    assert looks["trenches/against_construction"]["dark"] > 30
+
+
+def test_the_fire_spot_is_hollow_near_by(visit: Callable[..., Any]) -> None:
+    page = visit()
+    assert page.evaluate(DRAW_LOOK, ["fires/fire", True])["middle"] == 0
+    assert page.evaluate(DRAW_LOOK, ["fires/fire", False])["middle"] > 0
+
+
 def test_the_switch_colours_by_rank(visit: Callable[..., Any]) -> None:
     page = visit()
     page.evaluate("map_district.setZoom(16, { animate: false })")

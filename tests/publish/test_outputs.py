@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyogrio
 import pytest
 
 from roofplat.district import District
@@ -130,6 +131,26 @@ def test_the_record(tables: dict[str, Any], district: District, tmp_path: Path) 
     assert record["as_of"] == "2026-01-01"
     assert record["working_crs"] == "EPSG:32613"
     assert {"roofplat", "shapely", "GDAL", "PROJ"} <= set(record["versions"])
+
+
+def test_every_output_says_which_rules_were_changed(
+    tables: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    build(tables, district, out)
+    changed = [{"id": "ladder.tip_above_edge_ft", "value": 4.0, "unit": "ft"}]
+    for path in (out / "areas").glob("*.geojson"):
+        assert json.loads(path.read_text("utf-8"))["overridden_rules"] == changed
+    for name in ("buildings", "ladders", "facts"):
+        metadata = pyogrio.read_info(out / "layers.gpkg", layer=name)["layer_metadata"]
+        assert json.loads(metadata["overridden_rules"]) == changed
+        assert metadata["caution"] == CAUTION
+    before = load_rulebook().number("ladder.tip_above_edge_ft")
+    line = f"ladder.tip_above_edge_ft: 4 ft (department; was {before:g} ft)"
+    for path in (out / "map.html", out / "areas" / "north-side.html"):
+        reader = Reader()
+        reader.feed(path.read_text("utf-8"))
+        assert line in reader.text, path.name
 
 
 class Reader(HTMLParser):

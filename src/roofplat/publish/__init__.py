@@ -91,9 +91,9 @@ def write_outputs(
         wind = Wind(float(scenario["wind_from_deg"]), str(scenario.get("wind_basis") or "assumed"))
     record = out / "build.json"
     earlier = read_outputs(record)
-    written = [write_layers(tables, out / "layers.gpkg")]
+    written = [write_layers(tables, out / "layers.gpkg", rules=rules)]
     written += write_maps(tables, title=district.name, rules=rules, ground=ground, wind=wind, out=out)
-    written += write_area_layers(tables, out / "areas")
+    written += write_area_layers(tables, out / "areas", rules=rules)
     written += [
         write_list(tables[name], out / f"{name}.csv") for name in ("ranking", "problems") if name in tables
     ]

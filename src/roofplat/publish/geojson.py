@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 import geopandas as gpd
 import numpy as np
@@ -18,6 +18,8 @@ import pandas as pd
 import shapely
 
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, whole_file
+from roofplat.publish.overrides import override_records
+from roofplat.rules import Rulebook
 
 __all__ = ["PLAN_LAYERS", "area_names", "write_area_layers"]
 
@@ -53,7 +55,9 @@ def area_names(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     return sorted(names) + ([NO_AREA] if nowhere.any() else [])
 
 
-def write_area_layers(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
+def write_area_layers(
+    tables: Mapping[str, pd.DataFrame], folder: Path, *, rules: Rulebook | None = None
+) -> list[Path]:
     """Write one FeatureCollection for each dispatch area.
 
     Parameters
@@ -62,6 +66,9 @@ def write_area_layers(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[
         At least `buildings`; the plan tables where there are any. Working CRS.
     folder
         Where the files go; a file is named after its area, see `files.area_files`.
+    rules
+        The rules in force. With them each file has a member `overridden_rules` beside `caution`:
+        id, value and unit of every rule the department has changed, an empty list for none.
 
     Returns
     -------
@@ -78,20 +85,23 @@ def write_area_layers(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[
     area_of = tables["buildings"].set_index("building_id")["dispatch_area"].fillna(NO_AREA)
     layers = {name: tables[name] for name in ("buildings", *PLAN_LAYERS) if name in tables}
     areas = {layer: frame["building_id"].map(area_of) for layer, frame in layers.items()}
+    head: dict[str, Any] = {"caution": CAUTION}
+    if rules is not None:
+        head["overridden_rules"] = override_records(rules)
     written = []
     for name in names:
         path = folder / f"{stems[name]}.geojson"
         parts = {layer: frame.loc[areas[layer] == name] for layer, frame in layers.items()}
         with whole_file(path) as beside, beside.open("w", encoding="utf-8", newline="\n") as stream:
-            _write_collection(name, parts, stream)
+            _write_collection({"name": name, **head}, parts, stream)
         written.append(path)
     return written
 
 
-def _write_collection(name: str, parts: Mapping[str, gpd.GeoDataFrame], stream: TextIO) -> None:
+def _write_collection(head: Mapping[str, Any], parts: Mapping[str, gpd.GeoDataFrame], stream: TextIO) -> None:
     """Write layer after layer: the text of a whole area would be many times its tables."""
-    head = {"type": "FeatureCollection", "name": name, "caution": CAUTION}
-    stream.write(json.dumps(head, ensure_ascii=False)[:-1] + ', "features": [')
+    members = {"type": "FeatureCollection", **head}
+    stream.write(json.dumps(members, ensure_ascii=False)[:-1] + ', "features": [')
     boxes: list[np.ndarray] = []
     for layer, frame in parts.items():
         if frame.empty:

@@ -7,6 +7,7 @@ Out: `layers.gpkg`, one layer a table, empty tables included; the same input giv
 from __future__ import annotations
 
 import contextlib
+import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -17,6 +18,8 @@ import pyogrio
 import shapely
 
 from roofplat.publish.files import CAUTION, whole_file
+from roofplat.publish.overrides import override_records
+from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
 
 __all__ = ["PLACES", "PLACE_KINDS", "write_layers"]
@@ -29,7 +32,7 @@ _INNER = ("roofs",)
 _LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 
 
-def write_layers(tables: Mapping[str, pd.DataFrame], path: Path) -> Path:
+def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Rulebook | None = None) -> Path:
     """Write all tables into one GeoPackage.
 
     Parameters
@@ -39,6 +42,9 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path) -> Path:
         `geometry`, all in one working CRS. Missing ones are left out.
     path
         The file to write.
+    rules
+        The rules in force. With them the metadata of each layer hold `overridden_rules` beside
+        `caution`: a JSON list of id, value and unit of every rule the department has changed.
 
     Returns
     -------
@@ -60,20 +66,24 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path) -> Path:
     >>> pyogrio.list_layers(path).tolist()
     [['paths', 'LineString']]
     """
+    metadata = {"caution": CAUTION}
+    if rules is not None:
+        # GeoPackage's metadata are text.
+        metadata["overridden_rules"] = json.dumps(override_records(rules))
     with whole_file(path) as beside, _fixed_clock():
         for name in (*(name for name in TABLES if name not in _INNER), *PLACES):
             if name in tables:
-                _write_layer(tables[name], name, beside)
+                _write_layer(tables[name], name, beside, metadata)
     return path
 
 
-def _write_layer(frame: pd.DataFrame, name: str, path: Path) -> None:
+def _write_layer(frame: pd.DataFrame, name: str, path: Path, metadata: Mapping[str, str]) -> None:
     frame = frame.reset_index(drop=True)
     for column in frame.select_dtypes("datetime").columns:
         frame[column] = frame[column].astype("date32[pyarrow]")
     if not isinstance(frame, gpd.GeoDataFrame):
         pyogrio.write_dataframe(
-            frame, path, layer=name, driver="GPKG", use_arrow=True, layer_metadata={"caution": CAUTION}
+            frame, path, layer=name, driver="GPKG", use_arrow=True, layer_metadata=dict(metadata)
         )
         return
     kind = PLACE_KINDS.get(name) or _stored_kind(TABLES[name].geometry)
@@ -86,7 +96,7 @@ def _write_layer(frame: pd.DataFrame, name: str, path: Path) -> None:
         driver="GPKG",
         geometry_type=kind,
         use_arrow=True,
-        layer_metadata={"caution": CAUTION},
+        layer_metadata=dict(metadata),
     )
 
 

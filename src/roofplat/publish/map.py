@@ -10,7 +10,7 @@ strokes only: nothing from a layer is ever read as markup or script.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ from markupsafe import Markup
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, asset, write_whole
 from roofplat.publish.geojson import area_names
+from roofplat.publish.overrides import override_lines
 from roofplat.publish.packing import STEPS_PER_DEGREE, pack_column, pack_document, pack_shapes
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
 from roofplat.rules import Rulebook
@@ -129,6 +130,8 @@ class OfflineMap(folium.Map):
         Text of `packing.pack_document`.
     ground
         The sentence on what a foot means.
+    overridden
+        A line for each rule the department has changed.
     """
 
     default_js = [("leaflet", LEAFLET_JS)]  # noqa: RUF012  folium's own form
@@ -146,7 +149,7 @@ class OfflineMap(folium.Map):
         """
     )
 
-    def __init__(self, title: str, *, data: str, ground: str) -> None:
+    def __init__(self, title: str, *, data: str, ground: str, overridden: Sequence[str] = ()) -> None:
         super().__init__(
             location=(0.0, 0.0), tiles=None, zoom_start=2, max_zoom=MAX_ZOOM, attribution_control=False
         )
@@ -161,6 +164,7 @@ class OfflineMap(folium.Map):
             map_id=self.get_name(),
             caution=CAUTION,
             ground=ground,
+            overridden=list(overridden),
             licence=leaflet_licence(),
             data=data,
         )
@@ -216,7 +220,8 @@ def write_maps(
     title
         Name of the district.
     rules
-        For the roof families: label, caution, lightweight or not.
+        For the roof families: label, caution, lightweight or not; and for what the department has
+        changed.
     ground
         For the statement on feet.
     wind
@@ -253,21 +258,22 @@ def write_maps(
             for key, family in rules.families.items()
         },
     }
-    written = [_write_map(lonlat, frames, title, ground, out / "map.html")]
+    words = {"ground": ground.statement, "overridden": override_lines(rules)}
+    written = [_write_map(lonlat, frames, title, words, out / "map.html")]
     names = area_names(tables)
     stems = area_files(names)
     for name in names:
         part = _of_area(lonlat, name)
         path = out / "areas" / f"{stems[name]}.html"
-        written.append(_write_map(part, frames, f"{title}: {name}", ground, path))
+        written.append(_write_map(part, frames, f"{title}: {name}", words, path))
     return written
 
 
 def _write_map(
-    lonlat: Mapping[str, Any], frames: Mapping[str, Any], title: str, ground: Ground, path: Path
+    lonlat: Mapping[str, Any], frames: Mapping[str, Any], title: str, words: Mapping[str, Any], path: Path
 ) -> Path:
     data = pack_document({**frames, **_packed(lonlat)})
-    return write_whole(path, OfflineMap(title, data=data, ground=ground.statement).page())
+    return write_whole(path, OfflineMap(title, data=data, **words).page())
 
 
 def _scenario_words(wind: Wind | None) -> str:

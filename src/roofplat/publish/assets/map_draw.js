@@ -5,8 +5,10 @@
 var roofplatDraw = (function () {
   const { TILE } = roofplatData;
   const PLAN_ZOOM = 17;
+  const NEAR_ZOOM = 19;
   const OUTLINE_ZOOM = 15;
   const FILL_EVERY = 200;
+  const HATCH_STEP = 8;
   const LABEL_REACH = 130;
   // Okabe and Ito 2008; the greys are plain.
   const INK = "#14181c", WHITE = "#ffffff", GREY = "#6b7177", PALE = "#d4d6d3";
@@ -30,7 +32,7 @@ var roofplatDraw = (function () {
     "members/beam": { label: "Beam", shape: "line", color: BLUE, width: 3 },
     "members/purlin": { label: "Purlin", shape: "line", color: BLUE, width: 1 },
     "trenches/with_construction": { label: "Trench, with construction", shape: "area", color: PURPLE, fill: "#cc79a7b0" },
-    "trenches/against_construction": { label: "Trench, against construction", shape: "area", color: PURPLE, fill: "#cc79a7b0" },
+    "trenches/against_construction": { label: "Trench, against construction", shape: "area", color: INK, fill: "#cc79a7b0", hatch: true },
     "openings/fold_back": { label: "Opening, fold-back, with its order", shape: "area", color: VERMILLION, fill: "#f0e442d0" },
     "openings/center_rafter_louver": { label: "Opening, center-rafter louver, with its order", shape: "area", color: VERMILLION, fill: "#f0e442d0", bar: true },
     "obstacles/unit": { label: "Rooftop unit", shape: "area", color: INK, fill: "#8d9398" },
@@ -89,7 +91,7 @@ var roofplatDraw = (function () {
     context.textAlign = "center";
     context.textBaseline = "middle";
     context.setLineDash([]);
-    context.lineWidth = 4;
+    context.lineWidth = size < 13 ? 2 : 4;
     context.strokeStyle = WHITE;
     context.strokeText(text, x, y);
     context.fillStyle = color || INK;
@@ -112,8 +114,23 @@ var roofplatDraw = (function () {
     context.fillText(text, x, y + 1);
   }
 
+  // Lines both ways, so that one of them crosses a narrow shape whichever way it runs. Counted from
+  // the corner of the whole shape: the lines meet where tiles do.
+  function drawHatch(context, path, box) {
+    const across = box.width + box.height, lines = new Path2D();
+    for (let at = HATCH_STEP; at < across; at += HATCH_STEP) {
+      lines.moveTo(box.x + at, box.y); lines.lineTo(box.x + at - box.height, box.y + box.height);
+      lines.moveTo(box.x + at - box.height, box.y); lines.lineTo(box.x + at, box.y + box.height);
+    }
+    context.save();
+    context.clip(path, "evenodd");
+    context.lineWidth = 1;
+    context.stroke(lines);
+    context.restore();
+  }
+
   // Draws one shape in one look; also makes the legend's samples, so the two cannot differ.
-  function drawLook(context, look, path, box, guessed, growth) {
+  function drawLook(context, look, path, box, guessed, growth, near) {
     context.setLineDash(look.dash || (guessed ? DASH : []));
     context.strokeStyle = look.color;
     if (look.shape === "line") {
@@ -132,16 +149,18 @@ var roofplatDraw = (function () {
       context.lineWidth = 2.5; context.stroke(diamond);
     } else if (look.shape === "ring") {
       const [x, y] = middle(box);
-      for (const [radius, width] of [[12, 3], [4, 5]]) {
+      // Near by it is hollow: the opening below it is what a crew looks for.
+      for (const [radius, width] of near ? [[9, 2.5]] : [[12, 3], [4, 5]]) {
         const ring = new Path2D();
         ring.arc(x, y, radius, 0, 2 * Math.PI);
-        context.setLineDash([]); context.strokeStyle = WHITE; context.lineWidth = width + 3; context.stroke(ring);
+        context.setLineDash([]); context.strokeStyle = WHITE; context.lineWidth = width + (near ? 2 : 3); context.stroke(ring);
         context.setLineDash(guessed ? [5, 4] : []); context.strokeStyle = look.color; context.lineWidth = width;
         context.stroke(ring);
       }
     } else {
       context.fillStyle = look.fill; context.fill(path, "evenodd");
       context.lineWidth = 1.5; context.stroke(path);
+      if (look.hatch) drawHatch(context, path, box);
       if (look.cross || look.bar) {
         const inner = new Path2D();
         if (look.cross) { inner.moveTo(box.x, box.y); inner.lineTo(box.x + box.width, box.y + box.height); }
@@ -236,7 +255,7 @@ var roofplatDraw = (function () {
   }
 
   function drawPlan(view, layers) {
-    const growth = view.zoom >= 19 ? 1 : view.zoom === 18 ? 0.8 : 0.55;
+    const near = view.zoom >= NEAR_ZOOM, growth = near ? 1 : view.zoom === 18 ? 0.8 : 0.55;
     for (const name of PLAN_ORDER) {
       const layer = layers[name];
       for (const row of rowsIn(view, layer, 24)) {
@@ -246,7 +265,7 @@ var roofplatDraw = (function () {
           view.context.stroke(path);
         } else {
           const look = LOOKS[lookOf(layer, row)];
-          if (look) drawLook(view.context, look, path, box, isGuess(layer, row), growth);
+          if (look) drawLook(view.context, look, path, box, isGuess(layer, row), growth, near);
         }
       }
     }
@@ -256,7 +275,8 @@ var roofplatDraw = (function () {
     const context = view.context;
     for (const row of rowsIn(view, layers.openings, 24)) {
       const box = boxOf(view, layers.openings, row);
-      if (box.width + box.height > 30) write(context, String(layers.openings.get("seq", row)), ...middle(box), 15);
+      // Openings lie side by side: figures larger than they are would run into one number.
+      if (box.width + box.height > 30) write(context, String(layers.openings.get("seq", row)), ...middle(box), view.zoom > NEAR_ZOOM ? 15 : 11);
     }
     for (const row of rowsIn(view, layers.walls, 40)) {
       const side = layers.walls.get("side_letter", row);
@@ -347,6 +367,6 @@ var roofplatDraw = (function () {
     },
   });
 
-  return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LOOKS, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
+  return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
     RANK_FILLS, RANK_WORDS, DistrictLayer, drawLook, drawStation, fillStrength, isGuess, looksIn, titleOf };
 })();

@@ -4,7 +4,7 @@
 "use strict";
 var roofplat = (function () {
   const { TILE, Layer, unpack } = roofplatData;
-  const { DASH, FAMILY_FILLS, LOOKS, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM, RANK_FILLS, RANK_WORDS, DistrictLayer,
+  const { DASH, FAMILY_FILLS, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM, RANK_FILLS, RANK_WORDS, DistrictLayer,
     drawLook, drawStation, fillStrength, isGuess, looksIn, titleOf } = roofplatDraw;
   const { INK, WHITE, PALE, PURPLE, VERMILLION } = roofplatDraw.COLORS;
 
@@ -39,7 +39,7 @@ var roofplat = (function () {
     if (!plan.length) return;
     if (zoom < PLAN_ZOOM) box.append(element("p", "Zoom in to see walls, members, ladder spots, openings and obstacles."));
     else {
-      addLegendPart(box, "Plan", plan.map((key) => [LOOKS[key].label, (context) => sample(context, LOOKS[key])]));
+      addLegendPart(box, "Plan", plan.map((key) => [LOOKS[key].label, (context) => sample(context, LOOKS[key], zoom >= NEAR_ZOOM)]));
       box.append(element("p", "Dashed: inferred or assumed. A circled letter is the side."));
     }
   }
@@ -60,11 +60,11 @@ var roofplat = (function () {
     box.append(element("h3", title), list);
   }
 
-  function sample(context, look) {
+  function sample(context, look, near = false) {
     const path = new Path2D(), box = { x: 6, y: 3, width: 28, height: 16 };
     if (look.shape === "area") path.rect(box.x, box.y, box.width, box.height);
     else { path.moveTo(2, 11); path.lineTo(38, 11); }
-    drawLook(context, look, path, box, false, 1);
+    drawLook(context, look, path, box, false, 1, near);
   }
 
   function swatch(context, fill, guessed, strength) {
