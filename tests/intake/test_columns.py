@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 import shapely
+import shapely.affinity
 
 from roofplat.errors import FieldError
 from roofplat.intake import Inputs
@@ -40,6 +41,42 @@ def test_plain_names_in_any_case(one: Callable[..., Path], read: Callable[..., I
     assert (row["building_id"], row["height_ft"], row["roof_family"]) == ("7", 24.0, "sawtooth")
     assert str(row["date"].date()) == "2021-03-04"
     assert "shape" not in row
+
+
+@pytest.mark.parametrize("name", ["Bldg_ID", "BLD_ID", "structure_id", "Building_Id"])
+def test_common_names_of_the_id_are_known(
+    one: Callable[..., Path], read: Callable[..., Inputs], name: str
+) -> None:
+    assert _row(read(one(**{"id": 3, name: "K7"})))["building_id"] == "K7"
+
+
+def test_a_number_that_programs_give_anew_is_no_id(
+    one: Callable[..., Path], read: Callable[..., Inputs]
+) -> None:
+    assert _row(read(one(OBJECTID=7)))["building_id"] == "one-1"
+
+
+def test_ids_of_two_columns_are_not_mixed(
+    geo: SimpleNamespace, tmp_path: Path, read: Callable[..., Inputs]
+) -> None:
+    path = tmp_path / "two.gpkg"
+    columns = {"bldg_id": ["5", None], "id": ["9", "5"]}
+    squares = [geo.square(), shapely.affinity.translate(geo.square(), 500)]
+    gpd.GeoDataFrame(columns, geometry=squares, crs=geo.UTM).to_file(path)
+    assert read(path).footprints["building_id"].tolist() == ["5", "two-2"]
+
+
+def test_a_name_cut_by_dbase_may_be_another(
+    geo: SimpleNamespace, tmp_path: Path, read: Callable[..., Inputs]
+) -> None:
+    path = tmp_path / "one.shp"
+    frame = gpd.GeoDataFrame(
+        {"structure_": ["garage"], "bldg_id": ["K7"]}, geometry=[geo.square()], crs=geo.UTM
+    )
+    frame.drop(columns="bldg_id").to_file(path)
+    assert _row(read(path))["building_id"] == "one-1"
+    frame.to_file(path)
+    assert _row(read(path))["building_id"] == "K7"
 
 
 def test_osm_tags(one: Callable[..., Path], read: Callable[..., Inputs]) -> None:

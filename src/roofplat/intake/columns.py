@@ -26,11 +26,13 @@ from roofplat.intake.values import Typed, clean_keys, text, typed
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES
 
-__all__ = ["PRESETS", "Picked", "house_columns", "identify", "keys_of", "pick"]
+__all__ = ["PLAIN_IDS", "PRESETS", "Picked", "house_columns", "identify", "keys_of", "pick"]
 
+# What people call the column that identifies a building. Not objectid: programs number it anew.
+PLAIN_IDS = ("building_id", "bldg_id", "bld_id", "structure_id", "id")
 # House name: the preset's columns, the first that is filled wins.
 PRESETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
-    "plain": {"building_id": ("building_id", "id")},
+    "plain": {"building_id": PLAIN_IDS},
     "osm": {
         "building_id": ("@id", "osm_id", "osm_way_id", "id"),
         "name": ("name",),
@@ -99,6 +101,9 @@ def pick(layer: Layer, source: LayerSource, field: str) -> Picked | None:
     truncated = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
     names = {_plain_name(str(name))[:truncated]: str(name) for name in reversed(list(rows.columns))}
     preset = PRESETS[source.preset].get(field, ())
+    if truncated is not None:
+        # Cut short, structure_id and structure_type are one name; building_id is still plain enough.
+        preset = tuple(name for name in preset if len(name) <= truncated or name not in PLAIN_IDS[1:])
     unit = _PRESET_UNITS.get(source.preset, {}).get(field)
     if source.preset == "osm" and field == "address":
         address = _osm_address(rows, names)
@@ -111,6 +116,10 @@ def pick(layer: Layer, source: LayerSource, field: str) -> Picked | None:
             continue
         if found is None:
             found = Picked(values, column, unit)
+        elif field == "building_id" and source.preset == "plain":
+            # Ids of two columns are two numberings: mixed, one building takes the name of another.
+            if found.cells.isna().all():
+                found = Picked(values, column, unit)
         elif found.cells.isna().any():
             filled = found.cells.astype(object).where(found.cells.notna(), values.astype(object))
             found = Picked(filled, found.column, unit)
