@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import place_plans
 from roofplat.publish import write_outputs
+from roofplat.publish.record import read_outputs
 from roofplat.ranking import rank_buildings
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform
@@ -43,6 +44,9 @@ class Built:
         `tables.TABLES["problems"]`.
     out, files
         The folder and the files in it, none when nothing was to be written.
+    earlier
+        Files that an earlier build recorded in this folder and this one did not write. Those of
+        dispatch areas are gone.
     """
 
     tables: dict[str, Any]
@@ -50,6 +54,7 @@ class Built:
     problems: pd.DataFrame
     out: Path
     files: list[Path]
+    earlier: list[Path] = field(default_factory=list)
 
 
 def build(
@@ -117,6 +122,7 @@ def build(
         tables = _only_area(tables, area)
     scenario = _wind(district, rules, wind_from_deg)
     counts = {"read": inputs.counts, "joined": inventory.counts}
+    before = [folder / name for name in read_outputs(folder / "build.json")]
     say(f"Writing {folder}")
     files = write_outputs(
         tables,
@@ -128,7 +134,8 @@ def build(
         out=folder,
         scenario={"wind_from_deg": scenario[0], "wind_basis": scenario[1]},
     )
-    return Built(tables=tables, counts=counts, problems=problems, out=folder, files=files)
+    earlier = [file for file in before if file not in files]
+    return Built(tables=tables, counts=counts, problems=problems, out=folder, files=files, earlier=earlier)
 
 
 def draw_plans(

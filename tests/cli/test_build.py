@@ -117,6 +117,18 @@ def test_one_area_is_built_alone(district: Path, tmp_path: Path) -> None:
     assert {feature["properties"]["building_id"] for feature in features} == {"b3"}
 
 
+def test_one_area_over_the_whole_district_is_said(district: Path, tmp_path: Path) -> None:
+    out = tmp_path / "maps"
+    assert "An earlier build" not in _build(district, "--out", out).stdout
+    result = _build(district, "--out", out, "--area", "Yard")
+    assert result.exit_code == 0
+    said = "it now holds the area 'Yard' only; 2 files of its other areas were removed.\n"
+    assert said in result.stdout
+    assert sorted(path.name for path in (out / "areas").iterdir()) == ["yard.geojson", "yard.html"]
+    # The same once more takes nothing away.
+    assert "An earlier build" not in _build(district, "--out", out, "--area", "Yard").stdout
+
+
 def test_an_area_that_does_not_exist_is_answered_with_those_that_do(district: Path, tmp_path: Path) -> None:
     result = _build(district, "--out", tmp_path / "maps", "--area", "Mil")
     assert result.exit_code == 2

@@ -51,5 +51,11 @@ def test_what_is_no_number_of_workers_is_a_wrong_command(word: str) -> None:
     assert "--workers" in result.stderr
 
 
+def test_workers_are_threads() -> None:
+    help_text = _run("--help").output
+    assert "Threads" in help_text
+    assert "Process" not in help_text
+
+
 def test_left_out_they_leave_the_choice_to_the_district() -> None:
     assert _run().output == "None 1\n"

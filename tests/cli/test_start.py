@@ -62,6 +62,19 @@ def test_the_name_may_be_given(tmp_path: Path) -> None:
     assert district.footprints.id is None
 
 
+def test_the_hint_says_where_a_build_goes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    footprints = _layer(tmp_path / "roofs.gpkg", SHEDS)
+    folder = tmp_path / "deep" / "sedge"
+    _written(folder, _start(folder, footprints, "--name", "Sedge Flats"))
+    text = (folder / "district.toml").read_text("utf-8")
+    assert "maps/sedge below the current folder" in text
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    result = CliRunner().invoke(main, ["build", str(folder / "district.toml")])
+    assert result.exit_code == 0, result.output
+    assert (tmp_path / "here" / "maps" / "sedge" / "map.html").is_file()
+
+
 def test_a_file_that_is_there_stays_as_it_is(tmp_path: Path) -> None:
     footprints = _layer(tmp_path / "roofs.gpkg", SHEDS)
     target = tmp_path / "district.toml"
@@ -101,6 +114,9 @@ def test_two_layers_of_outlines_need_a_choice(tmp_path: Path) -> None:
         ({"osm_id": [1, 2], "building": ["yes", "retail"]}, "osm", "osm_id"),
         ({"id": ["a", "b"], "num_floors": [1, 2], "subtype": ["x", "y"]}, "overture", "id"),
         ({"HEIGHT": [4.0, 5.0]}, "plain", None),
+        ({"Bldg_ID": ["a", "b"], "id": [1, 2]}, "plain", "Bldg_ID"),
+        ({"STRUCTURE_ID": ["a", "b"]}, "plain", "STRUCTURE_ID"),
+        ({"OBJECTID": [1, 2]}, "plain", None),
     ],
 )
 def test_the_columns_tell_whose_words_they_are(

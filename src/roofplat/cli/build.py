@@ -60,6 +60,10 @@ def build(
     say(f"Wrote {len(built.files)} files to {built.out}:")
     for file in built.files:
         say(f"  {_beside(file, built.out)}")
+    if area is not None and built.earlier:
+        gone = sum(not file.exists() for file in built.earlier)
+        removed = f"; {gone} files of its other areas were removed" if gone else ""
+        say(f"An earlier build of more was in this folder: it now holds the area {area!r} only{removed}.")
     for file in built.files:
         if file.name == "map.html":
             say(f"The map is {file}")

@@ -60,5 +60,5 @@ workers: Decorator = click.option(
     type=click.IntRange(min=1, max=256),
     default=1,
     show_default=True,
-    help="Processes to work with.",
+    help="Threads that place the plans.",
 )

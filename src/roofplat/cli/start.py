@@ -26,7 +26,6 @@ __all__ = ["start"]
 # Columns that give away whose words a layer uses.
 _OSM_COLUMNS = ("building", "roof:shape", "roof_shape", "osm_id", "building:levels")
 _OVERTURE_COLUMNS = ("sources", "subtype", "num_floors", "has_parts")
-_ID_COLUMNS = ("building_id", "id", "osm_id", "fid", "objectid", "gers_id", "uid", "uID", "OBJECTID")
 
 
 @click.command()
@@ -102,7 +101,8 @@ def _district_toml(name: str, found: Look, folder: Path) -> str:
         "",
         "[district]",
         f"name = {_toml(name)}",
-        '# out = "maps"                  # where builds go; without it: maps/<district> beside this file',
+        '# out = "maps"                  # where builds go, from this file; without it:',
+        f"#                               # maps/{_comment(folder.resolve().name)} below the current folder",
         "# mean_elevation_ft = 5280.0    # lengths are scaled to the ground there",
         '# region = "west"               # west, midwest or east',
         "",
@@ -117,7 +117,8 @@ def _district_toml(name: str, found: Look, folder: Path) -> str:
         lines.append('# crs = "EPSG:26913"')
     preset = _preset(found)
     lines.append(f'preset = "{preset}"                # plain, osm or overture: whose column names these are')
-    identifier = next((column for column in _ID_COLUMNS if column in found.fields), None)
+    by_name = {field.lower(): field for field in reversed(list(found.fields))}
+    identifier = next((by_name[column] for column in _id_columns() if column in by_name), None)
     if identifier is not None:
         lines.append(f"id = {_toml(identifier)}")
     else:
@@ -127,6 +128,13 @@ def _district_toml(name: str, found: Look, folder: Path) -> str:
         '# columns = { year_built = "YR_BLT" }   # ours = the file\'s, where the preset does not know it'
     )
     return "\n".join([*lines, _HINTS])
+
+
+def _id_columns() -> tuple[str, ...]:
+    from roofplat.intake.columns import PLAIN_IDS
+
+    # Not fid and objectid: programs number anew when they save, and tables then find other buildings.
+    return (*PLAIN_IDS, "osm_id", "gers_id", "uid")
 
 
 def _preset(found: Look) -> str:
