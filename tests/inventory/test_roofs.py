@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from roofplat.inventory.facts import collect_facts, known_values, reduce_facts
@@ -223,7 +223,7 @@ def drawings(draw):
     return outlines, sections, walls
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=40, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(drawing=drawings(), seed=st.integers(0, 100))
 def test_sections_cover_their_building_without_overlap_in_any_row_order(build, rules, drawing, seed):
     outlines, shapes, walls = drawing

@@ -46,6 +46,8 @@ _NOISE_FT2 = 0.01
 _NOISE_FT = 0.01
 # A strip narrower than this is no roof; drawings are not made that finely.
 _HAIR_FT = 0.2
+# What sticks out by more than this many half widths is a hair; a sharp corner is not.
+_HAIR_LONG = 50
 _BASIS_RANK = {basis: rank for rank, basis in enumerate(BASES)}
 
 
@@ -394,7 +396,7 @@ def _without_hairs(piece: GeometryArray, ft2_per_unit2: FloatArray) -> GeometryA
     half = _HAIR_FT / 2 / np.sqrt(ft2_per_unit2)
     body = shapely.buffer(piece, -half, join_style="mitre", mitre_limit=10.0)
     body = shapely.buffer(body, half, join_style="mitre", mitre_limit=10.0)
-    stretched = np.abs(shapely.bounds(body) - shapely.bounds(piece)).max(axis=1) > 10 * half
+    stretched = np.abs(shapely.bounds(body) - shapely.bounds(piece)).max(axis=1) > _HAIR_LONG * half
     rows = np.flatnonzero(stretched)
     trimmed = shapely.intersection(body[rows], piece[rows])
     whole = shapely.get_type_id(trimmed) == shapely.GeometryType.POLYGON

@@ -54,7 +54,7 @@ class Family:
     """A few words for the premise note."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Rulebook:
     """The rules in force for one district.
 
@@ -69,6 +69,9 @@ class Rulebook:
 
     rules: Mapping[str, Rule]
     families: Mapping[str, Family] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        return f"<Rulebook of {len(self.rules)} rules, {len(self.overridden)} overridden>"
 
     def __getitem__(self, rule_id: str) -> Rule:
         try:
