@@ -96,6 +96,12 @@ def test_the_one_layer_of_outlines_among_several_is_taken(tmp_path: Path) -> Non
     assert "streets, hydrants" in (tmp_path / "district.toml").read_text("utf-8")
 
 
+def test_rings_drawn_as_closed_lines_are_outlines(tmp_path: Path) -> None:
+    path = tmp_path / "rings.gpkg"
+    _layer(path, [LineString(shed.exterior.coords) for shed in SHEDS], layer="rings")
+    assert _written(tmp_path, _start(tmp_path, path)).footprints.file.name == "rings.gpkg"
+
+
 def test_two_layers_of_outlines_need_a_choice(tmp_path: Path) -> None:
     path = tmp_path / "town.gpkg"
     _layer(path, SHEDS, layer="parcels")

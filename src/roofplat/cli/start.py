@@ -73,7 +73,8 @@ def _look(footprints: Path, layer: str | None) -> Look:
     except LayerError as error:
         # On the command line a file that cannot be used is a wrong command.
         raise DistrictFileError(str(error)) from None
-    if not _holds_outlines(found):
+    # Rings drawn as closed lines are outlines too; `check` names the lines that do not close.
+    if not _holds_outlines(found) and not _kind(found).startswith("linestring"):
         raise DistrictFileError(
             f"{found.label} holds {found.geometry or 'no geometry'}, not building outlines; "
             "give a layer of polygons."
@@ -89,9 +90,12 @@ def _layers(file: Path) -> list[str]:
         return []
 
 
+def _kind(found: Look) -> str:
+    return (found.geometry or "").removeprefix("3D ").removeprefix("Measured ").lower()
+
+
 def _holds_outlines(found: Look) -> bool:
-    kind = (found.geometry or "").removeprefix("3D ").removeprefix("Measured ").lower()
-    return kind.startswith(("polygon", "multipolygon", "unknown", "geometrycollection", "curvepolygon"))
+    return _kind(found).startswith(("polygon", "multipolygon", "unknown", "geometrycollection", "curvepolygon"))
 
 
 def _district_toml(name: str, found: Look, folder: Path) -> str:
