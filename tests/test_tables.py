@@ -27,6 +27,7 @@ def _paths(**changes: object) -> gpd.GeoDataFrame:
         "ladder_rank": 1,
         "length_ft": 40,
         "share_on_bearing": 1.0,
+        "rules": "path.cost.beam",
         "why": "Along the beam.",
         "geometry": LineString([(0, 0), (12, 0)]),
     }

@@ -33,6 +33,18 @@ __all__ = [
     "words",
 ]
 
+# By shapely's numbers; the last, -1, is no geometry at all.
+_KINDS = (
+    "Point",
+    "LineString",
+    "LinearRing",
+    "Polygon",
+    "MultiPoint",
+    "MultiLineString",
+    "MultiPolygon",
+    "GeometryCollection",
+    "None",
+)
 # From the best known to the least: a lower position wins a conflict.
 BASES = ("surveyed", "recorded", "drawn", "inferred", "assumed")
 SEVERITIES = ("error", "warning", "info")
@@ -284,7 +296,8 @@ _PATHS = Table(
         "ladder_rank": Column("Int64", "the ladder the path starts from"),
         "length_ft": Column("float64", "length", "ft"),
         "share_on_bearing": Column("float64", "share of the length on walls, beams or purlins", "share"),
-        "why": Column("category", "why here"),
+        "rules": Column("category", "ids of the rules that put it there"),
+        "why": Column("category", "the same as a sentence"),
     },
 )
 
@@ -296,7 +309,8 @@ _CHECKS = Table(
         "kind": Column("str", "what it is", allowed=("indicator_hole", "inspection_cut")),
         "seq": Column("Int64", "order from the ladder"),
         "cut_ft": Column("float64", "length of cut", "ft"),
-        "why": Column("category", "why here"),
+        "rules": Column("category", "ids of the rules that put it there"),
+        "why": Column("category", "the same as a sentence"),
     },
 )
 
@@ -474,9 +488,8 @@ def conform(name: str, frame: pd.DataFrame) -> Any:
     if not table.geometry:
         return plain
     geometry = gpd.GeoDataFrame(frame, geometry="geometry", copy=False).geometry
-    numbers = np.unique(shapely.get_type_id(geometry.to_numpy()))
-    kinds = {shapely.GeometryType(number).name for number in numbers}
-    if kinds - {kind.upper() for kind in table.geometry}:
+    kinds = {_KINDS[number] for number in np.unique(shapely.get_type_id(geometry.to_numpy()))}
+    if kinds - set(table.geometry):
         raise TypeError(f"Table {name} holds {sorted(kinds)}, allowed is {table.geometry}.")
     return gpd.GeoDataFrame(plain, geometry=geometry.array, crs=geometry.crs, copy=False)
 
@@ -485,12 +498,15 @@ def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:
     """A column as its table wants it; one that already is stays as it is."""
     if str(values.dtype) == dtype:
         return values
-    if dtype == "float64" and values.dtype == object:
+    try:
+        if dtype != "float64":
+            return values.astype(dtype)
         # A column of nothing but missing values arrives as objects.
-        values = values.astype("Float64")
-    if dtype == "float64" and pd.api.types.is_extension_array_dtype(values.dtype):
-        return pd.Series(values.to_numpy(dtype=float, na_value=np.nan), index=values.index)
-    return values.astype(dtype)
+        nullable = values.astype("Float64") if values.dtype == object else values
+        return pd.Series(nullable.to_numpy(dtype=float, na_value=np.nan), index=values.index)
+    except (ValueError, TypeError):
+        # The schema names what cannot be.
+        return values
 
 
 def empty(name: str, crs: object = None) -> Any:

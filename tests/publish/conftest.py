@@ -154,6 +154,7 @@ def shed_plan(building_id: str, x: float, y: float, basis: str) -> dict[str, lis
                 "ladder_rank": 1,
                 "length_ft": 88.0,
                 "share_on_bearing": 1.0,
+                "rules": "path.cost.beam",
                 "why": "Along the beam from the first spot.",
                 "geometry": feet(LineString([(x + 140, y), (x + 140, y + 40), (x + 100, y + 40)])),
             }

@@ -95,7 +95,9 @@ def _kind(found: Look) -> str:
 
 
 def _holds_outlines(found: Look) -> bool:
-    return _kind(found).startswith(("polygon", "multipolygon", "unknown", "geometrycollection", "curvepolygon"))
+    return _kind(found).startswith(
+        ("polygon", "multipolygon", "unknown", "geometrycollection", "curvepolygon")
+    )
 
 
 def _district_toml(name: str, found: Look, folder: Path) -> str:

@@ -33,6 +33,9 @@ _METHOD_REASONS = {
     "louver_family": "center_rafter_louver: the panels are the early, heavy kind, or the family asks for it",
 }
 # Refusals that a planner can do something about become problem rows.
+_PATH_RULES = "path.cost.wall path.cost.beam path.cost.purlin obstacle.path_clear_ft"
+_CUT_RULES = "check.inspection_angle_deg check.inspection_inset_ft ladder.landing_ft obstacle.path_clear_ft"
+_HOLE_RULES = "check.indicator_step_ft check.indicator_offset_ft obstacle.path_clear_ft"
 _TRENCH_RULES = (
     "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
 )
@@ -177,6 +180,7 @@ def _paths(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFr
     frame["ladder_rank"] = rank
     frame["length_ft"] = length
     frame["share_on_bearing"] = sheets.take("paths", "on_bearing_ft") / length
+    frame["rules"] = sentences([_PATH_RULES], np.zeros(rank.size, dtype=np.int64))
     frame["why"] = compose(
         [rank],
         lambda rank: (
@@ -198,6 +202,7 @@ def _checks(framing: Framing, sheets: Sheets, ids: pd.DataFrame, rules: Rulebook
     frame["kind"] = words(["inspection_cut", "indicator_hole"], is_hole)
     frame["seq"] = seq[order]
     frame["cut_ft"] = np.concatenate([sheets.take("inspection", "cut_ft"), hole_ft])[order]
+    frame["rules"] = sentences([_CUT_RULES, _HOLE_RULES], is_hole)
     frame["why"] = sentences(
         [
             "Inside the first foothold, diagonal to the wall and long enough to cross a rafter.",
@@ -304,7 +309,7 @@ def _trenches(
     frame["from_fire_ft"] = sheets.take("trenches", "from_fire_ft")
     frame["saves_deg"] = saves
     frame["usng"] = _grid(lon, lat)
-    frame["rules"] = _TRENCH_RULES
+    frame["rules"] = sentences([_TRENCH_RULES], np.zeros(len(frame), dtype=np.int64))
     frame["why"] = compose([along_beam.astype(int), percent], sentence)
     return _table("trenches", frame, sheets.take("trenches", "geometry"), framing)
 
