@@ -5,6 +5,6 @@ Out: local planes in ground feet for each building, areas and lengths in feet, U
 """
 
 from roofplat.ground.local import Ground, LocalPlanes, local_planes
-from roofplat.ground.usng import usng
+from roofplat.ground.usng import usng, usng_bytes
 
-__all__ = ["Ground", "LocalPlanes", "local_planes", "usng"]
+__all__ = ["Ground", "LocalPlanes", "local_planes", "usng", "usng_bytes"]

@@ -13,12 +13,18 @@ import numpy as np
 import numpy.typing as npt
 from pyproj import CRS, Transformer
 
-__all__ = ["usng"]
+__all__ = ["usng", "usng_bytes"]
 
-_BANDS = np.array(list("CDEFGHJKLMNPQRSTUVWXX"))
-_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
-_COLUMNS = np.array([list(_LETTERS[0:8]), list(_LETTERS[8:16]), list(_LETTERS[16:24])])
-_ROWS = np.array(list(_LETTERS[:20]))
+
+def _letters(text: str) -> npt.NDArray[np.uint8]:
+    return np.frombuffer(text.encode("ascii"), dtype=np.uint8)
+
+
+_BANDS = _letters("CDEFGHJKLMNPQRSTUVWXX")
+_COLUMNS = (_letters("ABCDEFGH"), _letters("JKLMNPQR"), _letters("STUVWXYZ"))
+_ROWS = _letters("ABCDEFGHJKLMNPQRSTUV")
+_TWO_DIGITS = _letters("".join(f"{number:02d}" for number in range(100))).reshape(-1, 2)
+_THREE_DIGITS = _letters("".join(f"{number:03d}" for number in range(1000))).reshape(-1, 3)
 
 
 def usng(lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64]) -> npt.NDArray[np.str_]:
@@ -44,44 +50,41 @@ def usng(lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64]) -> npt.NDAr
     >>> print(usng(np.array([-77.0353]), np.array([38.8895]))[0])
     18S UJ 23478 06483
     """
-    lon = np.asarray(lon, dtype=float)
-    lat = np.asarray(lat, dtype=float)
-    text = np.full(lon.shape, "", dtype="<U18")
+    return usng_bytes(lon, lat).astype("U18")
+
+
+def usng_bytes(lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64]) -> npt.NDArray[np.bytes_]:
+    """The same as ASCII bytes, shape (n,), dtype S18; see `usng`."""
+    lon, lat = np.asarray(lon, dtype=float), np.asarray(lat, dtype=float)
+    text = np.zeros(lon.shape, dtype="S18")
     usable = np.isfinite(lon) & np.isfinite(lat) & (lat >= -80) & (lat <= 84)
-    wrapped = np.where(usable, lon + 180.0, 0.0) % 360.0
-    zone = np.zeros(lon.shape, dtype=int)
-    zone[usable] = (wrapped[usable] // 6).astype(int) + 1
-    for number in np.unique(zone[usable]):
-        for north in (True, False):
-            here = usable & (zone == number) & ((lat >= 0) == north)
-            if here.any():
-                text[here] = _one_zone(lon[here], lat[here], int(number), north)
+    zone = ((np.where(usable, lon + 180.0, 0.0) % 360.0) // 6).astype(np.int64) + 1
+    # Zones south of the equator are numbered below zero.
+    side = np.where(usable, np.where(lat >= 0, zone, -zone), 0)
+    for number in np.unique(side[usable]):
+        here = side == number
+        text[here] = _one_zone(lon[here], lat[here], abs(int(number)), bool(number > 0))
     return text
 
 
 def _one_zone(
     lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64], zone: int, north: bool
-) -> npt.NDArray[np.str_]:
+) -> npt.NDArray[np.bytes_]:
     utm = Transformer.from_crs(
         "EPSG:4326", CRS.from_dict({"proj": "utm", "zone": zone, "south": not north}), always_xy=True
     )
-    easting, northing = utm.transform(lon, lat)
-    easting = np.floor(easting).astype(np.int64)
-    northing = np.floor(northing).astype(np.int64)
-    band = _BANDS[((lat + 80.0) // 8.0).astype(int)]
-    column = _COLUMNS[(zone - 1) % 3][easting // 100_000 - 1]
+    # Truncated to the metre; both are above zero.
+    easting, northing = (metres.astype(np.int32) for metres in utm.transform(lon, lat))
+    square_east, square_north = easting // 100_000, northing // 100_000
+    # Characters are laid out as bytes: formatting each string would cost more than the grid.
+    codes = np.full((lon.size, 18), ord(" "), dtype=np.uint8)
+    codes[:, 0:2] = _TWO_DIGITS[zone]
+    codes[:, 2] = _BANDS[((lat + 80.0) // 8.0).astype(np.int32)]
+    codes[:, 4] = _COLUMNS[(zone - 1) % 3][square_east - 1]
     # Row letters run through 20 letters in 2,000 km and start at F in even zones.
-    row = _ROWS[(northing // 100_000 + (5 if zone % 2 == 0 else 0)) % 20]
-
-    # Characters are laid out as code points: formatting each string would cost more than the grid.
-    codes = np.full((lon.size, 18), ord(" "), dtype=np.uint32)
-    codes[:, 0] = ord("0") + zone // 10
-    codes[:, 1] = ord("0") + zone % 10
-    codes[:, 2] = band.view(np.uint32)
-    codes[:, 4] = column.view(np.uint32)
-    codes[:, 5] = row.view(np.uint32)
-    for digit in range(5):
-        power = 10 ** (4 - digit)
-        codes[:, 7 + digit] = ord("0") + (easting // power) % 10
-        codes[:, 13 + digit] = ord("0") + (northing // power) % 10
-    return codes.view("<U18").ravel()
+    codes[:, 5] = _ROWS[(square_north + (5 if zone % 2 == 0 else 0)) % 20]
+    for place, within in ((7, easting - square_east * 100_000), (13, northing - square_north * 100_000)):
+        thousands = within // 1000
+        codes[:, place : place + 2] = _TWO_DIGITS[thousands]
+        codes[:, place + 2 : place + 5] = _THREE_DIGITS[within - thousands * 1000]
+    return codes.view("S18").ravel()

@@ -17,7 +17,7 @@ from pyproj import Transformer
 
 from roofplat.framing import Framing
 from roofplat.framing.ragged import FloatArray
-from roofplat.ground import usng
+from roofplat.ground import usng_bytes
 from roofplat.placing.ladders import Reach
 from roofplat.placing.reasons import NO_CUT, compass_point, compose, ladder_reasons
 from roofplat.placing.sheets import Sheets
@@ -341,7 +341,10 @@ def _table(
 
 def _grid(lon: FloatArray, lat: FloatArray) -> Any:
     """National Grid strings as a text column."""
-    text = usng(lon, lat).astype("S")
+    text = usng_bytes(lon, lat)
+    if (text == b"").any():
+        # Outside the grid there is no string.
+        return pd.array(text.astype("U"), dtype="str")
     size = text.dtype.itemsize
     # Every string has the same width, so the column is the bytes as they lie.
     places = np.arange(0, (text.size + 1) * size, size, dtype=np.int64)
