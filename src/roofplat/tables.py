@@ -596,16 +596,16 @@ def problem_rows(
     True
     """
     count = len(features)
+    same = np.zeros(count, dtype=np.int64)
+    names = features if isinstance(features, pd.Series) else [str(feature) for feature in features]
     return pd.DataFrame(
         {
-            "layer": pd.Series([layer] * count, dtype="str"),
-            "feature": pd.Series([str(feature) for feature in features], dtype="str"),
-            "code": pd.Series([code] * count, dtype="str"),
-            "severity": pd.Series([severity] * count, dtype="str"),
-            "message": pd.Series(
-                [message] * count if isinstance(message, str) else list(message), dtype="str"
-            ),
-            "action": pd.Series([action] * count, dtype="str"),
+            "layer": words([layer], same),
+            "feature": pd.Series(names, dtype="str").array,
+            "code": words([code], same),
+            "severity": words([severity], same),
+            "message": words([message], same) if isinstance(message, str) else pd.array(message, dtype="str"),
+            "action": words([action], same),
         }
     )
 

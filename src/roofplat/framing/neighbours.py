@@ -96,7 +96,7 @@ def look_out(
     gap = rules.number("wall.party_gap_ft")
     search = rules.number("wall.exposure_search_ft")
     margin = rules.number("ladder.base_clear_ft")
-    views = _collect_views(walls, outlines, polygons, gap=gap, search=search, margin=margin)
+    views, meets_another = _collect_views(walls, outlines, polygons, gap=gap, search=search, margin=margin)
     wall_count = walls.section.size
     length = walls.length_ft[views.wall]
 
@@ -108,7 +108,6 @@ def look_out(
     against = other & (np.abs(t_low) <= gap) & (np.abs(t_high) <= gap)
     covered = sums(np.where(against, span, 0.0), views.wall, wall_count)
     party = covered >= rules.number("wall.party_share") * walls.length_ft
-    meets_another = _meets_another(polygons)
     party |= _under_another(walls, outlines, polygons, meets_another, gap)
 
     middle = length / 2.0
@@ -183,7 +182,8 @@ def _collect_views(
     gap: float,
     search: float,
     margin: float,
-) -> Views:
+) -> tuple[Views, npt.NDArray[np.bool_]]:
+    """What every wall looks at, and the sections that touch or overlap another one."""
     planes = outlines.planes
     units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
     outer = shapely.bounds(polygons).T
@@ -195,12 +195,16 @@ def _collect_views(
     fronts = _fronts(walls, outlines, (x0, y0, x1, y1), depth_ft=search, side_ft=margin + gap)
     lines = np.stack([np.minimum(x0, x1), np.minimum(y0, y1), np.maximum(x0, x1), np.maximum(y0, y1)])
     nobody, nothing = np.empty(0, dtype=np.int64), np.empty(0)
+    meets_another = np.zeros(outlines.count, dtype=bool)
     parts = [Views(nobody, np.empty(0, dtype=bool), nothing, nothing, nothing, nothing)]
     for rows in chunks(outlines.count, _CHUNK):
         # By boxes, a little wider than wanted: the exact distance is taken in feet below.
         reach = search * 1.01 * units_per_ft[rows] * np.array([[-1], [-1], [1], [1]])
         looker, seen = tree.query(shapely.box(*(outer[:, rows] + reach)))
         looker = looker + rows.start
+        close = (looker != seen) & _boxes_meet(outer[:, looker], outer[:, seen])
+        one, other = looker[close], seen[close]
+        meets_another[one[shapely.intersects(polygons[one], polygons[other])]] = True
         keep = (looker != seen) | reflex[looker]
         # Every wall of the looker with the sections it sees, then with their walls: at each step
         # only what the box in front of the wall meets.
@@ -215,7 +219,7 @@ def _collect_views(
                 wall_of, edge = wall_of[meets_edge], edge[meets_edge]
                 parts.append(_view(walls, outlines, (x0, y0, x1, y1), wall_of, edge, gap, search, margin))
     joined = stack(parts)
-    return take(joined, np.argsort(joined.wall, kind="stable"))
+    return take(joined, np.argsort(joined.wall, kind="stable")), meets_another
 
 
 def _view(
@@ -315,9 +319,3 @@ def _under_another(
     found, other = shapely.STRtree(polygons).query(shapely.points(x, y), predicate="within")
     covered[wall[found[other != walls.section[wall[found]]]]] = True
     return covered
-
-
-def _meets_another(polygons: npt.NDArray[np.object_]) -> npt.NDArray[np.bool_]:
-    """Sections that touch or overlap another one."""
-    one, other = shapely.STRtree(polygons).query(polygons, predicate="intersects")
-    return marked(one[one != other], polygons.size)

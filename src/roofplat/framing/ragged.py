@@ -136,21 +136,23 @@ def first_of_equals(keys: Sequence[tuple[npt.NDArray[Any], int]], owner: IntArra
     for values, decimals in keys:
         # After the first key only the equals are left, which are few.
         left = values if rows is None else values[rows]
+        own = owner if rows is None else owner[rows]
+        close = _smallest(left, own, within=2 * 10.0**-decimals)
         # Rounded twice, so that noise in the last bits does not part equals that lie half way.
-        level = np.round(np.round(left.astype(float), decimals + 4), decimals)
-        hits = _smallest(level, owner if rows is None else owner[rows])
+        level = np.round(np.round(left[close].astype(float), decimals + 4), decimals)
+        hits = close[_smallest(level, own[close])]
         rows = hits if rows is None else rows[hits]
     return _first_of_each(rows if rows is not None else np.empty(0, np.int64), owner, count)
 
 
-def _smallest(values: npt.NDArray[Any], owner: IntArray) -> IntArray:
-    """Places of the smallest values of every owner, all equals of them, none at infinity."""
+def _smallest(values: npt.NDArray[Any], owner: IntArray, *, within: float = 0.0) -> IntArray:
+    """Places of the smallest values of every owner, all within some of them, none at infinity."""
     if values.size == 0:
         return np.empty(0, dtype=np.int64)
     starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
     smallest = np.minimum.reduceat(values, starts)
     lengths = np.diff(np.r_[starts, owner.size])
-    return np.flatnonzero((values == np.repeat(smallest, lengths)) & (values != np.inf))
+    return np.flatnonzero((values <= np.repeat(smallest + within, lengths)) & (values != np.inf))
 
 
 def _first_of_each(rows: IntArray, owner: IntArray, count: int) -> IntArray:

@@ -221,17 +221,17 @@ def street_direction_deg(
     chosen = np.full(outlines.count, len(named), dtype=np.int64)
     np.minimum.at(chosen, found, street)
 
-    street_name = _street_key(named["name"])
-    wanted = _street_key(address.str.replace(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", "", regex=True))
-    differs = np.flatnonzero(
-        (wanted.to_numpy(dtype=object) != street_name.to_numpy(dtype=object)[chosen])
-        & wanted.isin(street_name).to_numpy()
-    )
+    differs = np.empty(0, dtype=np.int64)
+    if address.notna().any():
+        street_name = _street_key(named["name"]).to_numpy(dtype=object)
+        plain = address.str.replace(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", "", regex=True)
+        wanted = _street_key(plain).to_numpy(dtype=object)
+        differs = np.flatnonzero((wanted != street_name[chosen]) & np.isin(wanted, street_name))
     if differs.size:
         units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2()[differs])
         reach = rules.number("wall.address_reach_ft") * units_per_ft
         point, street = tree.query(points[differs], predicate="dwithin", distance=reach)
-        same = wanted.to_numpy(dtype=object)[differs[point]] == street_name.to_numpy(dtype=object)[street]
+        same = wanted[differs[point]] == street_name[street]
         point, street = point[same], street[same]
         distance = shapely.distance(points[differs[point]], lines[street])
         order = np.lexsort((street, distance, point))

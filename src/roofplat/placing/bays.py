@@ -88,10 +88,11 @@ def lay_out_bays(
     start = offsets(rows * columns)
     section, number = expand(rows * columns)
     row, column = np.divmod(number, np.maximum(columns[section], 1))
-    u_low = _line(frames.purlins, frames.u_low, frames.u_high, section, column)
-    u_high = _line(frames.purlins, frames.u_low, frames.u_high, section, column + 1)
-    v_low = _line(frames.beams, frames.v_low, frames.v_high, section, row)
-    v_high = _line(frames.beams, frames.v_low, frames.v_high, section, row + 1)
+    u_border, first_u = _borders(frames.purlins, frames.u_low, frames.u_high, columns)
+    v_border, first_v = _borders(frames.beams, frames.v_low, frames.v_high, rows)
+    at_u, at_v = first_u[section] + column, first_v[section] + row
+    u_low, u_high = u_border[at_u], u_border[at_u + 1]
+    v_low, v_high = v_border[at_v], v_border[at_v + 1]
 
     # One spare cell ends each row: a stroke's end mark may fall behind the last bay.
     stroke_start = offsets(rows * (columns + 1))
@@ -176,6 +177,13 @@ def lay_out_bays(
         v_high=v_high,
         clear=untouched & centre_inside & big_enough,
     )
+
+
+def _borders(grid: Grid, low: FloatArray, high: FloatArray, bays: IntArray) -> tuple[FloatArray, IntArray]:
+    """Borders of each section's bays one way, one more than bays, and where they start."""
+    count = np.where(bays > 0, bays + 1, 0)
+    section, number = expand(count)
+    return _line(grid, low, high, section, number), offsets(count)[:-1]
 
 
 def _line(

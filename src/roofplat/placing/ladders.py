@@ -243,7 +243,7 @@ def find_ladder_spots(
     base_east, base_north = tip_east - cosine * setback, tip_north + sine * setback
     foothold_u, foothold_v = frames.uv(tip_east + cosine * landing, tip_north - sine * landing, section)
 
-    opening = _dense(first_opening, count)
+    opening = first_opening.dense(count)
     off = rules.number("ladder.opening_clear_ft")
     bad = (
         (foothold_u > opening.u_low[section] - off)
@@ -389,17 +389,20 @@ def _under_lines(
         owner = section[candidate]
         x0, y0 = planes.crs(base_east[candidate], base_north[candidate], owner)
         x1, y1 = planes.crs(tip_east[candidate], tip_north[candidate], owner)
+        low_x, low_y, high_x, high_y = shapely.bounds(line_geometry).T
+        reach = line_clear_units[line]
+        near = (
+            (np.minimum(x0, x1) <= high_x[line] + reach)
+            & (np.maximum(x0, x1) >= low_x[line] - reach)
+            & (np.minimum(y0, y1) <= high_y[line] + reach)
+            & (np.maximum(y0, y1) >= low_y[line] - reach)
+        )
+        candidate, line = candidate[near], line[near]
+        x0, y0, x1, y1 = x0[near], y0[near], x1[near], y1[near]
         ladders = shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2))
         close = shapely.distance(ladders, line_geometry[line]) <= line_clear_units[line]
         bad[candidate[close]] = True
     return bad
-
-
-def _dense(boxes: Boxes, count: int) -> Boxes:
-    """At most one box for each section as one for each, NaN where there is none."""
-    bounds = np.full((4, count), np.nan)
-    bounds[:, boxes.section] = boxes.u_low, boxes.u_high, boxes.v_low, boxes.v_high
-    return Boxes(np.arange(count), *bounds)
 
 
 def _shortness(u: FloatArray, v: FloatArray, section: IntArray, opening: Boxes, count: int) -> FloatArray:

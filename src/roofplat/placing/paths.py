@@ -40,9 +40,9 @@ from roofplat.rules import Rulebook
 
 __all__ = ["Ways", "find_ways", "legs_of"]
 
-# Added to the cost of each foot, times the place west to east (and less, south to north): among
-# equal ways the one farther west, then farther south, is taken.
-_TIE = 1e-7
+# Added to the cost of each foot, times its place along the beams (and less, across them): among
+# equal ways the one at lower u, then at lower v, is taken.
+_TIE = 5e-8
 _AT_FT = 0.02
 _BORDER_FT = 1e-3
 
@@ -238,8 +238,7 @@ def find_ways(
     kind = (line >= edges.size).astype(int) + (line >= edges.size + beam_runs.section.size)
     cost = np.array([rules.number(f"path.cost.{name}") for name in ("wall", "beam", "purlin")])[kind]
     length = np.hypot(u[tail] - u[head], v[tail] - v[head])
-    east, north = frames.east_north((u[tail] + u[head]) / 2, (v[tail] + v[head]) / 2, section[tail])
-    weight = length * (cost + _TIE * (east + 0.1 * north)) + 1e-9
+    weight = length * (cost + _TIE * (u[tail] + u[head] + 0.1 * (v[tail] + v[head]))) + 1e-9
 
     total = u.size
     # A member along a wall joins the same two nodes as the wall does; the cheaper one counts, where
@@ -372,14 +371,14 @@ def _blocked(
 
 
 def _at_bay(u: FloatArray, v: FloatArray, section: IntArray, bay: Boxes, count: int) -> npt.NDArray[np.bool_]:
-    node, box = pair_up(section, bay.section, count)
-    at = (
-        (u[node] >= bay.u_low[box] - _AT_FT)
-        & (u[node] <= bay.u_high[box] + _AT_FT)
-        & (v[node] >= bay.v_low[box] - _AT_FT)
-        & (v[node] <= bay.v_high[box] + _AT_FT)
+    """Nodes at the bay of their section."""
+    one = bay.grown(_AT_FT).dense(count)
+    return np.asarray(
+        (u >= one.u_low[section])
+        & (u <= one.u_high[section])
+        & (v >= one.v_low[section])
+        & (v <= one.v_high[section])
     )
-    return marked(node[at], u.size)
 
 
 def _trace(

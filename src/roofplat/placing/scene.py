@@ -58,6 +58,12 @@ class Boxes:
             self.v_high + by_ft,
         )
 
+    def dense(self, count: int) -> Boxes:
+        """At most one box for each section as one for each, NaN where there is none."""
+        bounds = np.full((4, count), np.nan)
+        bounds[:, self.section] = self.u_low, self.u_high, self.v_low, self.v_high
+        return Boxes(np.arange(count), *bounds)
+
 
 @dataclass(frozen=True, slots=True)
 class Segments:
