@@ -529,7 +529,7 @@ class Planner:
             party = covered >= self.rule("wall.party_share") * length
             party = party or any(other.contains(outside) for other in others)
             ahead = [other.intersection(box(0.0, -gap, length, search)) for other in others]
-            near = [max(part.bounds[1], 0.0) for part in ahead if part.area > 1e-4]
+            near = [max(part.bounds[1], 0.0) for part in ahead if part.area > 1e-6]
             wall.exposure_ft = 0.0 if party else min(near, default=None)
             ray = LineString([(length / 2, 0.0), (length / 2, search)])
             own_ray = LineString([(length / 2, 1e-6), (length / 2, search)])

@@ -453,7 +453,9 @@ TABLES: Mapping[str, Table] = {
 }
 
 
-def conform(name: str, frame: pd.DataFrame) -> Any:
+def conform(
+    name: str, frame: pd.DataFrame, *, geometry: np.ndarray[Any, Any] | None = None, crs: object = None
+) -> Any:
     """Check a frame against its table, type its columns and put them in order.
 
     Parameters
@@ -462,6 +464,8 @@ def conform(name: str, frame: pd.DataFrame) -> Any:
         A key of `TABLES`.
     frame
         Frame with at least the table's columns; other columns are dropped.
+    geometry, crs
+        The table's geometry, shape (n,), where the frame does not carry it.
 
     Returns
     -------
@@ -487,11 +491,14 @@ def conform(name: str, frame: pd.DataFrame) -> Any:
     _schema(name).validate(plain, lazy=True, inplace=True)
     if not table.geometry:
         return plain
-    geometry = gpd.GeoDataFrame(frame, geometry="geometry", copy=False).geometry
-    kinds = {_KINDS[number] for number in np.unique(shapely.get_type_id(geometry.to_numpy()))}
+    shapes: Any = geometry
+    if geometry is None:
+        layer = gpd.GeoDataFrame(frame, geometry="geometry", copy=False).geometry
+        shapes, crs = layer.array, layer.crs
+    kinds = {_KINDS[number] for number in np.unique(shapely.get_type_id(np.asarray(shapes)))}
     if kinds - set(table.geometry):
         raise TypeError(f"Table {name} holds {sorted(kinds)}, allowed is {table.geometry}.")
-    return gpd.GeoDataFrame(plain, geometry=geometry.array, crs=geometry.crs, copy=False)
+    return gpd.GeoDataFrame(plain, geometry=shapes, crs=crs, copy=False)
 
 
 def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:

@@ -7,7 +7,9 @@ Out: `Framing`: the tables `sections`, `walls` and `members`, problems, and the 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any
 
 import geopandas as gpd
@@ -29,10 +31,10 @@ from roofplat.framing.walls import (
     street_direction_deg,
 )
 from roofplat.ground import Ground
-from roofplat.rules import Rulebook
+from roofplat.rules import Family, Rulebook
 from roofplat.tables import AXIS_BASES, BASES, SIDES, WALL_KINDS, conform, problem_rows, words
 
-__all__ = ["Framing", "frame_roofs"]
+__all__ = ["Framing", "by_family", "frame_roofs"]
 
 _CHUNK = 4000
 
@@ -94,8 +96,7 @@ def frame_roofs(
     roofs = roofs.reset_index(drop=True)
     outlines = outlines_of(roofs.geometry, ground)
     family = roofs["roof_family"].fillna("unknown")
-    panelized = family.map({key: entry.plan == "panelized" for key, entry in rules.families.items()})
-    panelized = panelized.fillna(False).to_numpy(dtype=bool)
+    panelized = by_family(family, rules, lambda entry: entry.plan == "panelized").astype(bool)
     spacing, spacing_basis = _spacings(roofs, family, panelized, rules)
 
     axis = find_axis(
@@ -159,21 +160,42 @@ def frame_roofs(
 
 def _spacings(
     roofs: gpd.GeoDataFrame, family: pd.Series, panelized: npt.NDArray[np.bool_], rules: Rulebook
-) -> tuple[dict[str, FloatArray], npt.NDArray[np.object_]]:
+) -> tuple[dict[str, FloatArray], IntArray]:
     """Recorded spacings first, the family's default after; the basis is the weakest of the three."""
     spacing: dict[str, FloatArray] = {}
     weakest = np.full(len(roofs), -1)
-    order = {basis: position for position, basis in enumerate(BASES)}
+    assumed = BASES.index("assumed")
     for name in ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft"):
-        default = family.map({key: getattr(entry, name) for key, entry in rules.families.items()})
+        default = by_family(family, rules, attrgetter(name)).astype(float)
         known = _floats(roofs[name])
-        spacing[name] = np.where(panelized, np.where(np.isfinite(known), known, _floats(default)), np.nan)
-        basis = roofs[f"{name}_basis"].map(order).to_numpy(dtype=float, na_value=np.nan)
-        rank = np.where(np.isfinite(known), np.nan_to_num(basis, nan=order["assumed"]), order["assumed"])
-        weakest = np.maximum(weakest, rank.astype(int))
-    words = np.array(BASES, dtype=object)[weakest]
-    words[~panelized] = None
-    return spacing, words
+        spacing[name] = np.where(panelized, np.where(np.isfinite(known), known, default), np.nan)
+        code, bases = pd.factorize(roofs[f"{name}_basis"])
+        place = np.array([BASES.index(basis) for basis in bases] + [assumed])[code]
+        weakest = np.maximum(weakest, np.where(np.isfinite(known), place, assumed))
+    return spacing, np.where(panelized, weakest, -1)
+
+
+def by_family(family: pd.Series, rules: Rulebook, ask: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
+    """What each section's family answers, None for a family that is not in the rulebook.
+
+    Parameters
+    ----------
+    family
+        Roof family of each section, shape (n,).
+    rules
+        The rulebook in force.
+    ask
+        Takes a family.
+
+    Returns
+    -------
+    ndarray of object
+        Shape (n,).
+    """
+    code, names = pd.factorize(family)
+    known = [rules.families.get(name) for name in names]
+    answers = [None if entry is None else ask(entry) for entry in known]
+    return np.array([*answers, None], dtype=object)[code]
 
 
 def _sections_table(
@@ -181,7 +203,7 @@ def _sections_table(
     family: pd.Series,
     axis: Any,
     spacing: dict[str, FloatArray],
-    spacing_basis: npt.NDArray[np.object_],
+    spacing_basis: IntArray,
 ) -> gpd.GeoDataFrame:
     rafters = roofs["area_ft2"] / (spacing["rafter_spacing_ft"] * spacing["purlin_spacing_ft"])
     columns = {
@@ -193,7 +215,7 @@ def _sections_table(
         "axis_basis": axis.basis,
         "axis_share": axis.share,
         **spacing,
-        "spacing_basis": spacing_basis,
+        "spacing_basis": words(BASES, spacing_basis),
         "rafter_count": rafters.round().astype("Int64"),
         "slope_deg": roofs["slope_deg"],
         "deck": roofs["deck"],
@@ -238,8 +260,8 @@ def _walls_table(
     frame["outward_deg"] = walls.outward_deg
     frame["clear_ground_ft"] = surroundings.clear_ground_ft
     frame["exposure_ft"] = surroundings.exposure_ft
-    lines = shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2))
-    table: gpd.GeoDataFrame = conform("walls", gpd.GeoDataFrame(frame, geometry=lines, crs=crs))
+    lines = np.asarray(shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)))
+    table: gpd.GeoDataFrame = conform("walls", frame, geometry=lines, crs=crs)
     return table
 
 
@@ -248,7 +270,7 @@ def _members_table(
     crs: object,
     frames: SectionFrames,
     axis_basis: npt.NDArray[np.str_],
-    spacing_basis: npt.NDArray[np.object_],
+    spacing_basis: IntArray,
     spacing: dict[str, FloatArray],
 ) -> gpd.GeoDataFrame:
     """One row a kind and section: all its beams, or all its purlins, as one multi-line."""
@@ -289,9 +311,11 @@ def _member_lines(frames: SectionFrames, rows: slice, kind: str) -> tuple[IntArr
     return owners + rows.start, geometry
 
 
-def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: npt.NDArray[Any]) -> Any:
-    codes = [pd.Index(AXIS_BASES).get_indexer(pd.Index(basis)) for basis in (axis_basis, spacing_basis)]
-    return words(AXIS_BASES, np.maximum(*codes))
+def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: IntArray) -> Any:
+    # BASES begin AXIS_BASES, so that one number means the same in both.
+    code, bases = pd.factorize(axis_basis)
+    axis = np.array([AXIS_BASES.index(basis) for basis in bases] + [-1])[code]
+    return words(AXIS_BASES, np.maximum(axis, spacing_basis))
 
 
 def _floats(values: pd.Series) -> FloatArray:

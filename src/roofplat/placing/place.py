@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from roofplat.framing import Framing
+from roofplat.framing import Framing, by_family
 from roofplat.framing.members import SectionFrames, scan
 from roofplat.framing.neighbours import Views
 from roofplat.framing.ragged import (
@@ -192,11 +192,13 @@ def _read_setting(
     wide = np.minimum(frames.u_high - frames.u_low, frames.v_high - frames.v_low)
     can_cut = planned & framing.panelized & axis_sure & (wide >= rules.number("member.least_section_ft"))
     family = roofs["roof_family"].fillna("unknown")
-    first_method = family.map({key: (*entry.methods, "")[0] for key, entry in rules.families.items()})
+    louvers_first = by_family(
+        family, rules, lambda entry: entry.methods[:1] == ("center_rafter_louver",)
+    ).astype(bool)
     louver = (
         roofs["suspended_load"].fillna(False).to_numpy(dtype=bool)
         | (roofs["panel_type"] == "early_heavy").to_numpy(dtype=bool)
-        | (first_method == "center_rafter_louver").to_numpy(dtype=bool)
+        | louvers_first
     )
 
     height = roofs["height_ft"].to_numpy(dtype=float, na_value=np.nan)

@@ -132,7 +132,7 @@ def _sections(
     code = np.select(
         [~cut, ~louver, suspended], [refusal, "fold_back", "louver_suspended"], default="louver_family"
     )
-    why = words([*reasons.values()], pd.Index([*reasons]).get_indexer(pd.Index(code)))
+    why = sentences([*reasons.values()], pd.Index([*reasons]).get_indexer(pd.Index(code)))
     sections = framing.sections.assign(
         planned=planned,
         fire_lon=lon,
@@ -333,9 +333,7 @@ def _cuts(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFra
 def _table(
     name: str, frame: pd.DataFrame, geometry: npt.NDArray[np.object_], framing: Framing
 ) -> gpd.GeoDataFrame:
-    table: gpd.GeoDataFrame = conform(
-        name, gpd.GeoDataFrame(frame, geometry=geometry, crs=framing.sections.crs)
-    )
+    table: gpd.GeoDataFrame = conform(name, frame, geometry=geometry, crs=framing.sections.crs)
     return table
 
 
