@@ -28,9 +28,7 @@ from roofplat.framing.ragged import (
 
 # Outlines with more edges than this are left to the inscribed circle.
 _PLAIN_EDGES = 8
-# Grids around the best sample, as shares of its depth; and how many sections are done in one go.
-_REACHES = (0.3, 0.1)
-_GRID = tuple(grid.ravel() for grid in np.meshgrid(np.linspace(-1, 1, 3), np.linspace(-1, 1, 3)))
+# How many sections are sampled in one go.
 _SAMPLED_AT_ONCE = 1500
 # Tolerance of the inscribed circle, as a share of the root of the area.
 _DEEP_SHARE = 0.02
@@ -209,8 +207,8 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
     A rectangle along the axis has its centre. Another outline takes the centre of
     `shapely.maximum_inscribed_circle`, but for the plain ones that are square to the framing and
     have at most eight edges: there the middles between every two walls are tried, which holds the
-    centre of the largest square, and then a grid around the best of them, twice. Among equals (to
-    0.01 ft) the one nearest the centroid wins, then the lowest v, then u.
+    centre of the largest square. Among equals (to 0.01 ft) the one nearest the centroid wins, then
+    the lowest v, then u.
     """
     u = (frames.u_low + frames.u_high) / 2
     v = (frames.v_low + frames.v_high) / 2
@@ -233,11 +231,7 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
             middle_u, middle_v = (_middles(frames, todo, at, number) for at in (frames.u0, frames.v0))
             count = middle_u.shape[1]
             sample_u, sample_v = np.tile(middle_u, (1, count)), np.repeat(middle_v, count, axis=1)
-            u[todo], v[todo], depth = _deepest_sample(frames, sample_u, sample_v, todo)
-            for reach in _REACHES:
-                sample_u = u[todo][:, None] + depth[:, None] * reach * _GRID[0]
-                sample_v = v[todo][:, None] + depth[:, None] * reach * _GRID[1]
-                u[todo], v[todo], depth = _deepest_sample(frames, sample_u, sample_v, todo)
+            u[todo], v[todo] = _deepest_sample(frames, sample_u, sample_v, todo)
     return np.where(rows, u, np.nan), np.where(rows, v, np.nan)
 
 
@@ -252,15 +246,15 @@ def _middles(frames: SectionFrames, section: IntArray, at: FloatArray, edges: in
 
 def _deepest_sample(
     frames: SectionFrames, u: FloatArray, v: FloatArray, section: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The deepest of each section's samples, shape (k, samples) to (k,), and its depth."""
+) -> tuple[FloatArray, FloatArray]:
+    """The deepest of each section's samples, shape (k, samples) to (k,)."""
     depth = _depth(frames, u, v, section)
     owner = np.repeat(np.arange(section.size), u.shape[1])
     flat_u, flat_v = u.ravel(), v.ravel()
     # Section coordinates count from the centroid.
     keys = [(-depth.ravel(), 2), (np.hypot(flat_u, flat_v), 2), (flat_v, 2), (flat_u, 2)]
     best = first_of_equals(keys, owner, section.size)
-    return flat_u[best], flat_v[best], np.maximum(depth.ravel()[best], 0.0)
+    return flat_u[best], flat_v[best]
 
 
 def _depth(frames: SectionFrames, u: FloatArray, v: FloatArray, section: IntArray) -> FloatArray:
