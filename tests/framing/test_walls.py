@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from roofplat.framing.walls import bearing_kinds, side_letters, street_direction_deg
+from roofplat.framing.walls import _nearest_line, bearing_kinds, side_letters, street_direction_deg
 from roofplat.tables import BASES, SIDES, WALL_KINDS
 
 
@@ -150,3 +150,15 @@ def test_stated_letters_carry_and_the_others_do_not(shapes: ModuleType) -> None:
     assert set(_words(WALL_KINDS, kind[~first])) == {"bearing"}
     assert set(_words(BASES, basis[first])) == {"surveyed"}
     assert set(_words(BASES, basis[~first])) == {"recorded"}
+
+
+def test_the_nearest_street_is_the_nearest_of_all() -> None:
+    """Near ones are found in a box, far ones by the tree, and equals go to the first."""
+    random = np.random.default_rng(11)
+    lines = shapely.linestrings(random.uniform(0, 1000, (400, 2, 2)))
+    lines = np.concatenate([lines[shapely.length(lines) < 200], lines[:2], lines[:2]])
+    points = np.asarray(shapely.points(random.uniform(-200, 1200, (2000, 2))))
+    distance = shapely.distance(points[:, None], lines[None, :])
+    chosen = _nearest_line(shapely.STRtree(lines), points, lines, np.full(points.size, 40.0))
+    assert chosen.tolist() == distance.argmin(axis=1).tolist()
+    assert (distance.min(axis=1) > 40.0).any()

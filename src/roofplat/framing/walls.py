@@ -20,6 +20,9 @@ from roofplat.framing.ragged import FloatArray, IntArray, first_minimum, marked,
 from roofplat.rules import Rulebook
 from roofplat.tables import BASES, SIDES, WALL_KINDS
 
+# Streets this near a building are tried one by one.
+_STREET_FT = 150.0
+
 __all__ = ["Walls", "bearing_kinds", "side_letters", "straight_walls", "street_direction_deg"]
 
 
@@ -217,9 +220,8 @@ def street_direction_deg(
     points = np.asarray(shapely.points(planes.origin_x, planes.origin_y))
     lines = named.geometry.to_numpy()
     tree = shapely.STRtree(lines)
-    found, street = tree.query_nearest(points, all_matches=True)
-    chosen = np.full(outlines.count, len(named), dtype=np.int64)
-    np.minimum.at(chosen, found, street)
+    units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
+    chosen = _nearest_line(tree, points, lines, _STREET_FT * units_per_ft)
 
     differs = np.empty(0, dtype=np.int64)
     if address.notna().any():
@@ -228,8 +230,7 @@ def street_direction_deg(
         wanted = _street_key(plain).to_numpy(dtype=object)
         differs = np.flatnonzero((wanted != street_name[chosen]) & np.isin(wanted, street_name))
     if differs.size:
-        units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2()[differs])
-        reach = rules.number("wall.address_reach_ft") * units_per_ft
+        reach = rules.number("wall.address_reach_ft") * units_per_ft[differs]
         point, street = tree.query(points[differs], predicate="dwithin", distance=reach)
         same = wanted[differs[point]] == street_name[street]
         point, street = point[same], street[same]
@@ -243,6 +244,31 @@ def street_direction_deg(
     every = np.arange(outlines.count)
     east, north = planes.feet(to_street[:, 0], to_street[:, 1], every)
     return np.degrees(np.arctan2(east, north)) % 360.0
+
+
+def _nearest_line(
+    tree: shapely.STRtree, points: npt.NDArray[Any], lines: npt.NDArray[Any], near: FloatArray
+) -> IntArray:
+    """The line nearest to each point, the first among equals.
+
+    Most points have a line near by, and to try those in a box around the point is several times
+    faster than to ask the tree for the nearest; the tree is asked for the rest.
+    """
+    x, y = shapely.get_x(points), shapely.get_y(points)
+    point, line = tree.query(shapely.box(x - near, y - near, x + near, y + near))
+    distance = shapely.distance(points[point], lines[line])
+    order = np.lexsort((line, distance, point))
+    best = first_minimum(distance[order], point[order], points.size)
+    chosen = np.full(points.size, lines.size, dtype=np.int64)
+    found = np.flatnonzero(best >= 0)
+    place = order[best[found]]
+    # Beyond the box there may be a nearer one than in its corners.
+    sure = distance[place] <= near[found]
+    chosen[found[sure]] = line[place[sure]]
+    rest = np.flatnonzero(chosen == lines.size)
+    asked, answer = tree.query_nearest(points[rest], all_matches=True)
+    np.minimum.at(chosen, rest[asked], answer)
+    return chosen
 
 
 def side_letters(
