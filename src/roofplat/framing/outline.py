@@ -82,7 +82,15 @@ def outlines_of(polygons: gpd.GeoSeries, ground: Ground) -> Outlines:
     geometry = shapely.normalize(polygons.to_numpy())
     centre = shapely.centroid(geometry)
     planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), CRS(polygons.crs), ground)
-    _, coordinates, (ring_start, polygon_ring) = shapely.to_ragged_array(geometry)
+    ring_start: npt.NDArray[Any]
+    polygon_ring: npt.NDArray[Any]
+    if shapely.get_num_interior_rings(geometry).any():
+        _, coordinates, (ring_start, polygon_ring) = shapely.to_ragged_array(geometry)
+    else:
+        # Without courtyards a polygon is one ring, and its corners are all there is to know.
+        coordinates = shapely.get_coordinates(geometry)
+        ring_start = offsets(shapely.get_num_coordinates(geometry))
+        polygon_ring = np.arange(geometry.size + 1)
     section_of_ring = np.repeat(np.arange(geometry.size), np.diff(polygon_ring))
     is_shell = np.zeros(section_of_ring.size, dtype=bool)
     is_shell[polygon_ring[:-1]] = True

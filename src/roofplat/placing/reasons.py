@@ -109,7 +109,13 @@ def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> pd.C
         values = part.astype(np.int64)
         low = values.min()
         code = code * (values.max() - low + 1) + (values - low)
-    _, first, inverse = np.unique(code, return_index=True, return_inverse=True)
+    # Codes are small numbers: counting them is cheaper than sorting them.
+    used = np.flatnonzero(np.bincount(code))
+    number = np.empty(used[-1] + 1, dtype=np.int64)
+    number[used] = np.arange(used.size)
+    inverse = number[code]
+    first = np.empty(used.size, dtype=np.int64)
+    first[inverse[::-1]] = np.arange(code.size)[::-1]
     texts = [sentence(*(int(part[row]) for part in parts)) for row in first]
     # Different codes may say the same.
     different = list(dict.fromkeys(texts))
