@@ -12,11 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, expand, pair_up
+from roofplat.framing.ragged import FloatArray, IntArray, expand
 from roofplat.framing.walls import Walls
 from roofplat.placing.ladders import LadderSpots
-from roofplat.placing.paths import Ways
-from roofplat.placing.scene import Boxes, inside
+from roofplat.placing.paths import Ways, legs_of
+from roofplat.placing.scene import Boxes, in_boxes, inside
 from roofplat.rules import Rulebook
 
 __all__ = ["Checks", "inspection_cut_ft", "place_checks"]
@@ -124,8 +124,8 @@ def place_checks(
     fits = np.ones(section.size, dtype=bool)
     for u, v in ((u0, v0), (u1, v1), ((u0 + u1) / 2, (v0 + v1) / 2)):
         fits &= inside(frames, u, v, section)
-        fits &= ~_covered(u, v, section, keep_off, frames.count)
-        fits &= ~_covered(u, v, section, openings, frames.count)
+        fits &= ~in_boxes(u, v, section, keep_off, frames.count, with_border=True)
+        fits &= ~in_boxes(u, v, section, openings, frames.count, with_border=True)
 
     hole_u, hole_v, hole_section, hole_seq = _holes(
         frames, spots, ways, lead, openings, keep_off, rules, fire_u, fire_v
@@ -157,26 +157,21 @@ def _holes(
     step = rules.number("check.indicator_step_ft")
     offset = rules.number("check.indicator_offset_ft")
     walked = lead[ways.found[lead]]
-    # Legs of the ways, one after the other, with the distance walked at the start of each.
-    legs = np.diff(ways.start)[walked] - 1
-    owner, number = expand(np.maximum(legs, 0))
-    point = ways.start[walked[owner]] + number
-    du, dv = ways.u[point + 1] - ways.u[point], ways.v[point + 1] - ways.v[point]
+    legs = legs_of(ways, walked, spots.section[walked])
+    du, dv = legs.u1 - legs.u0, legs.v1 - legs.v0
     length = np.hypot(du, dv)
+    # One way a section, its legs in order: how far it is from the tip to the start of each.
     walked_to = np.cumsum(length) - length
-    first_leg = np.searchsorted(owner, np.arange(walked.size))
-    first_leg = np.minimum(first_leg, max(owner.size - 1, 0))
-    start_of_way = walked_to[first_leg[owner]] if owner.size else walked_to
-    from_tip = walked_to - start_of_way
+    from_tip = walked_to - walked_to[np.searchsorted(legs.section, legs.section)]
     low = np.ceil((from_tip + 1e-9) / step)
     high = np.ceil((from_tip + length + 1e-9) / step)
     low = np.maximum(low, 1)
     leg, nth = expand(np.maximum(high - low, 0).astype(np.int64))
     at = (low[leg] + nth) * step - from_tip[leg]
     unit_u, unit_v = du[leg] / length[leg], dv[leg] / length[leg]
-    on_u = ways.u[point[leg]] + unit_u * at
-    on_v = ways.v[point[leg]] + unit_v * at
-    section = spots.section[walked[owner[leg]]]
+    on_u = legs.u0[leg] + unit_u * at
+    on_v = legs.v0[leg] + unit_v * at
+    section = legs.section[leg]
     left_u, left_v = -unit_v, unit_u
     toward = left_u * (fire_u[section] - on_u) + left_v * (fire_v[section] - on_v)
     # A fire spot on the path's own line, to a hundredth of a foot, counts as left of it.
@@ -187,8 +182,8 @@ def _holes(
     def usable(u: FloatArray, v: FloatArray) -> npt.NDArray[np.bool_]:
         return (
             inside(frames, u, v, section)
-            & ~_covered(u, v, section, keep_off, frames.count)
-            & ~_covered(u, v, section, openings, frames.count)
+            & ~in_boxes(u, v, section, keep_off, frames.count, with_border=True)
+            & ~in_boxes(u, v, section, openings, frames.count, with_border=True)
         )
 
     here, there = usable(hole_u, hole_v), usable(other_u, other_v)
@@ -198,17 +193,3 @@ def _holes(
     # The inspection cut is check number 1.
     first = np.searchsorted(section, section, side="left")
     return hole_u[kept], hole_v[kept], section, np.arange(section.size) - first + 2
-
-
-def _covered(
-    u: FloatArray, v: FloatArray, section: IntArray, boxes: Boxes, count: int
-) -> npt.NDArray[np.bool_]:
-    point, box = pair_up(section, boxes.section, count)
-    hit = (
-        (u[point] >= boxes.u_low[box])
-        & (u[point] <= boxes.u_high[box])
-        & (v[point] >= boxes.v_low[box])
-        & (v[point] <= boxes.v_high[box])
-    )
-    result: npt.NDArray[np.bool_] = np.bincount(point[hit], minlength=u.size) > 0
-    return result

@@ -21,7 +21,7 @@ from roofplat.framing.members import SectionFrames
 from roofplat.framing.neighbours import Views
 from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equals, pair_up
 from roofplat.framing.walls import Walls
-from roofplat.placing.scene import Boxes
+from roofplat.placing.scene import Boxes, in_boxes
 from roofplat.rules import Rulebook
 from roofplat.tables import APPARATUS
 
@@ -251,9 +251,8 @@ def find_ladder_spots(
         & (foothold_v > opening.v_low[section] - off)
         & (foothold_v < opening.v_high[section] + off)
     )
-    bad |= _in_boxes(
-        foothold_u, foothold_v, section, obstacles.grown(rules.number("obstacle.clear_ft")), count
-    )
+    in_the_way = obstacles.grown(rules.number("obstacle.clear_ft"))
+    bad |= in_boxes(foothold_u, foothold_v, section, in_the_way, count, with_border=False)
     bad |= _under_lines(
         frames,
         section,
@@ -353,20 +352,6 @@ def _blocked_ground(
     candidate, block = pair_up(wall, views.wall[present], walls.section.size)
     hit = (along[candidate] > s_low[block]) & (along[candidate] < s_high[block])
     result: npt.NDArray[np.bool_] = np.bincount(candidate[hit], minlength=wall.size) > 0
-    return result
-
-
-def _in_boxes(
-    u: FloatArray, v: FloatArray, section: IntArray, boxes: Boxes, count: int
-) -> npt.NDArray[np.bool_]:
-    point, box = pair_up(section, boxes.section, count)
-    hit = (
-        (u[point] > boxes.u_low[box])
-        & (u[point] < boxes.u_high[box])
-        & (v[point] > boxes.v_low[box])
-        & (v[point] < boxes.v_high[box])
-    )
-    result: npt.NDArray[np.bool_] = np.bincount(point[hit], minlength=u.size) > 0
     return result
 
 

@@ -274,25 +274,25 @@ def _needed(
     has_bay: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.bool_]:
     """Which grid lines can lie on a cheapest way, as a flat mask over all lines."""
-    start, end = (frames.v0, frames.v1) if across == "v" else (frames.u0, frames.u1)
+    end = frames.v1 if across == "v" else frames.u1
     cross_section = frames.outlines.section
     u_in, v_in = frames.u1 - frames.u0, frames.v1 - frames.v0
     following = frames.outlines.following
     # Section coordinates keep the sense of rotation: a left turn is a reflex corner.
     turn = u_in * v_in[following] - v_in * u_in[following]
     reflex = (turn > 1e-9) & has_bay[cross_section]
-    at = end[reflex]
-    del start
+    corner_section = cross_section[reflex]
+    under_corner = _below(grid, end[reflex], corner_section)
     low, high = (bay.v_low, bay.v_high) if across == "v" else (bay.u_low, bay.u_high)
     block = take(blocks, has_bay[blocks.section])
     block_low, block_high = (block.v_low, block.v_high) if across == "v" else (block.u_low, block.u_high)
     section = np.concatenate(
-        [cross_section[reflex], cross_section[reflex], bay.section, bay.section, block.section, block.section]
+        [corner_section, corner_section, bay.section, bay.section, block.section, block.section]
     )
     number = np.concatenate(
         [
-            _below(grid, at, cross_section[reflex]),
-            _below(grid, at, cross_section[reflex]) + 1,
+            under_corner,
+            under_corner + 1,
             # The bay's own boundaries are lines, to within rounding.
             _below(grid, low + _AT_FT, bay.section),
             _below(grid, high + _AT_FT, bay.section),
@@ -427,7 +427,6 @@ def _trace(
         middle[1:-1] = same & (np.abs(a_u * b_v - a_v * b_u) < 1e-6) & (a_u * b_u + a_v * b_v >= 0)
     flat_way, flat_u, flat_v = flat_way[~middle], flat_u[~middle], flat_v[~middle]
     start = offsets(np.bincount(flat_way, minlength=tips))
-    # A tip that stands at the work has a way of one point; it is given twice to stay a line.
     step = np.hypot(np.diff(flat_u), np.diff(flat_v))
     within = flat_way[1:] == flat_way[:-1]
     length = sums(step[within], flat_way[1:][within], tips)

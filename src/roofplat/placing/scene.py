@@ -22,7 +22,9 @@ from roofplat.framing.ragged import (
     expand,
     first_of_equals,
     lists_of,
+    marked,
     offsets,
+    pair_up,
     sums,
 )
 
@@ -33,7 +35,7 @@ _SAMPLED_AT_ONCE = 1500
 # Tolerance of the inscribed circle, as a share of the root of the area.
 _DEEP_SHARE = 0.02
 
-__all__ = ["Boxes", "Segments", "boxes_of", "deepest_point", "inside", "touches_box"]
+__all__ = ["Boxes", "Segments", "boxes_of", "deepest_point", "in_boxes", "inside", "touches_box"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +144,41 @@ def inside(
     count = np.bincount(point[crossing > u[point]], minlength=u.size)
     result: npt.NDArray[np.bool_] = count % 2 == 1
     return result
+
+
+def in_boxes(
+    u: FloatArray, v: FloatArray, section: IntArray, boxes: Boxes, count: int, *, with_border: bool
+) -> npt.NDArray[np.bool_]:
+    """Whether points lie in any box of their section.
+
+    Parameters
+    ----------
+    u, v, section
+        Points in section coordinates and their sections, shape (m,).
+    boxes
+        Ascending by section.
+    count
+        Number of sections.
+    with_border
+        Whether a point on the border of a box lies in it.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape (m,).
+
+    Examples
+    --------
+    >>> box = Boxes(np.array([0]), np.array([1.0]), np.array([2.0]), np.array([1.0]), np.array([2.0]))
+    >>> at = np.array([1.0])
+    >>> [in_boxes(at, at, np.array([0]), box, 1, with_border=border).tolist() for border in (True, False)]
+    [[True], [False]]
+    """
+    point, box = pair_up(section, boxes.section, count)
+    low = np.minimum(u[point] - boxes.u_low[box], v[point] - boxes.v_low[box])
+    high = np.minimum(boxes.u_high[box] - u[point], boxes.v_high[box] - v[point])
+    inner = np.minimum(low, high)
+    return marked(point[inner >= 0 if with_border else inner > 0], u.size)
 
 
 def touches_box(
