@@ -880,7 +880,12 @@ class Planner:
             self.uv(wall.at(along + way * math.cos(angle), -(inset + way * math.sin(angle))))
             for way in (-length / 2, 0.0, length / 2)
         ]
-        return (ends[0], ends[2]) if all(self._free_roof(end) for end in ends) else None
+        cut = LineString([ends[0], ends[2]])
+        grow = self.rule("obstacle.path_clear_ft") - 1e-9
+        things = [box(*sides).buffer(grow, join_style="mitre") for sides in self.boxes]
+        things += [opening.box for opening in self.result.openings]
+        clear = self.outline.covers(cut) and not any(thing.intersects(cut) for thing in things)
+        return (ends[0], ends[2]) if clear and all(self._free_roof(end) for end in ends) else None
 
     def find_holes(self, way: list[XY]) -> list[XY]:
         """Indicator holes along a path, in order."""

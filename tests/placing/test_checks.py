@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from types import ModuleType
 
 import hypothesis.strategies as st
@@ -10,7 +11,7 @@ import pytest
 import shapely
 from hypothesis import given
 
-from roofplat.placing.checks import inspection_cut_ft
+from roofplat.placing.checks import _leaves_roof, inspection_cut_ft
 
 
 @given(spacing=st.floats(0.5, 10.0), offset=st.floats(0.0, 1.0), across=st.booleans())
@@ -51,3 +52,23 @@ def test_checks_of_a_plain_roof(shapes: ModuleType, laws: ModuleType) -> None:
     holes = checks["feet"].to_numpy()[1:]
     np.testing.assert_allclose(shapely.distance(holes, path), 1.5, atol=1e-3)
     assert len(holes) == np.ceil(path.length / 20.0) - 1
+
+
+def test_a_cut_across_an_inner_corner_leaves_the_roof(shapes: ModuleType) -> None:
+    """Both ends lie in the two wings of an L, and the line between them in the open."""
+    frames = shapes.frames(shapes.letter_l())
+    corners = np.stack([frames.u0, frames.v0], axis=1)
+    following = corners[frames.outlines.following]
+    leg, after = following - corners, following[frames.outlines.following] - following
+    inner = following[np.argmax(leg[:, 0] * after[:, 1] - leg[:, 1] * after[:, 0])]
+    wing = shapely.Polygon(corners)
+    # No two spots are opposite: a line through the corner itself is on the edge of both answers.
+    around = np.radians(np.arange(11.25, 360.0, 25.0))
+    spots = inner + 5.0 * np.stack([np.cos(around), np.sin(around)], axis=1)
+    ends = spots[shapely.contains_xy(wing, spots)]
+    answers = set()
+    for one, two in itertools.combinations(ends, 2):
+        found = _leaves_roof(frames, *(np.array([at]) for at in (*one, *two)), np.array([0]))
+        assert found[0] == (not wing.covers(shapely.LineString([one, two])))
+        answers.add(bool(found[0]))
+    assert answers == {True, False}

@@ -12,14 +12,17 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, expand
+from roofplat.framing.ragged import FloatArray, IntArray, expand, lists_of, marked, pair_up, take
 from roofplat.framing.walls import Walls
 from roofplat.placing.ladders import LadderSpots
 from roofplat.placing.paths import Ways, legs_of
-from roofplat.placing.scene import Boxes, in_boxes, inside
+from roofplat.placing.scene import Boxes, in_boxes, inside, touches_box
 from roofplat.rules import Rulebook
 
 __all__ = ["Checks", "inspection_cut_ft", "place_checks"]
+
+
+_TOUCH_FT = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,11 +124,19 @@ def place_checks(
     u1, v1 = frames.uv(east + d_east, north + d_north, section)
     clear = rules.number("obstacle.path_clear_ft")
     keep_off = obstacles.grown(clear)
+    # A check does not even touch an opening, whatever the last bits say.
+    openings = openings.grown(_TOUCH_FT)
     fits = np.ones(section.size, dtype=bool)
     for u, v in ((u0, v0), (u1, v1), ((u0 + u1) / 2, (v0 + v1) / 2)):
         fits &= inside(frames, u, v, section)
         fits &= ~in_boxes(u, v, section, keep_off, frames.count, with_border=True)
         fits &= ~in_boxes(u, v, section, openings, frames.count, with_border=True)
+    # A cut can clip a corner between points that are all clear.
+    fits &= ~_leaves_roof(frames, u0, v0, u1, v1, section)
+    for boxes in (keep_off, openings):
+        cut, box = pair_up(section, boxes.section, frames.count)
+        clipped = touches_box(u0[cut], v0[cut], u1[cut], v1[cut], take(boxes, box))
+        fits &= ~marked(cut[clipped], section.size)
 
     hole_u, hole_v, hole_section, hole_seq = _holes(
         frames, spots, ways, lead, openings, keep_off, rules, fire_u, fire_v
@@ -141,6 +152,31 @@ def place_checks(
         hole_u=hole_u,
         hole_v=hole_v,
     )
+
+
+def _leaves_roof(
+    frames: SectionFrames,
+    u0: FloatArray,
+    v0: FloatArray,
+    u1: FloatArray,
+    v1: FloatArray,
+    section: IntArray,
+) -> npt.NDArray[np.bool_]:
+    """Whether segments, shape (k,), cross an edge of their section's outline."""
+    cut, edge = lists_of(section, frames.outlines.start)
+    a_u, a_v, b_u, b_v = u0[cut], v0[cut], u1[cut], v1[cut]
+    c_u, c_v, d_u, d_v = frames.u0[edge], frames.v0[edge], frames.u1[edge], frames.v1[edge]
+    # Each lies across the line of the other: the ends are on different sides.
+    ends_apart = _side(c_u, c_v, d_u, d_v, a_u, a_v) * _side(c_u, c_v, d_u, d_v, b_u, b_v) < 0
+    edge_apart = _side(a_u, a_v, b_u, b_v, c_u, c_v) * _side(a_u, a_v, b_u, b_v, d_u, d_v) < 0
+    return marked(cut[ends_apart & edge_apart], section.size)
+
+
+def _side(
+    u0: FloatArray, v0: FloatArray, u1: FloatArray, v1: FloatArray, u: FloatArray, v: FloatArray
+) -> FloatArray:
+    """On which side of a line a point lies: positive is left."""
+    return (u1 - u0) * (v - v0) - (v1 - v0) * (u - u0)
 
 
 def _holes(
