@@ -40,7 +40,7 @@ RIDGE, HIP, VALLEY, SEAM = range(4)
 # Outlines worked on together: enough to keep numpy busy, few enough to stay in the cache.
 _CHUNK = 2048
 # How far each try moves the corners, and to what length an edge must have shrunk to be gone.
-_TRIES_FT = ((1e-5, 1e-4), (1e-4, 1e-9), (3e-5, 1e-3))
+_TRIES_FT = ((1e-5, 1e-4), (1e-5, 1e-3), (1e-5, 1e-2), (1e-4, 1e-9))
 # Nodes at the two ends of a shorter arc are one.
 _WELD_FT = 0.01
 # A corner nearer to the line between its neighbours is no corner, if it also hardly turns or ends
