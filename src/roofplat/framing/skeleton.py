@@ -52,10 +52,10 @@ _PARALLEL_SINE = 1e-4
 # How far a corner may be from the planes of the faces around it.
 _OFF_PLANE_FT = 0.02
 _LEVEL_FT = 0.05
-# Two faces lie in one plane if their directions turn less than this ...
+# Two faces lie in one plane if the directions of their eaves differ by less.
 _ONE_PLANE_SINE = 0.01
 _AREA_SHARE = 0.001
-# The event times of an outline with more corners than this would take too long to compare.
+# Comparing the event times of an outline with more edges than this would take seconds.
 _MOST_EDGES = 600
 _GOLDEN_ANGLE = np.pi * (3 - 5**0.5)
 
