@@ -15,10 +15,19 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from roofplat.errors import DistrictFileError
 
-__all__ = ["AttributeSource", "District", "LayerSource", "ObstacleSource", "Scenario", "read_district"]
+__all__ = [
+    "AttributeSource",
+    "District",
+    "GroundSource",
+    "LayerSource",
+    "ObstacleSource",
+    "Scenario",
+    "read_district",
+]
 
 Basis = Literal["surveyed", "recorded", "drawn", "inferred", "assumed"]
 Preset = Literal["plain", "osm", "overture"]
+LengthUnit = Literal["ft", "m", "us_survey_ft"]
 Azimuth = Annotated[float, Field(ge=0, le=360)]
 
 
@@ -65,6 +74,16 @@ class ObstacleSource(LayerSource):
     kind: str | None = None
     """One kind for the whole layer; otherwise a column `kind` is read."""
     basis: Basis = "recorded"
+    units: dict[str, LengthUnit] = {}
+    """Unit of the file's column that gives `height_ft`, where it is not feet."""
+
+
+class GroundSource(LayerSource):
+    """Ground on which no ladder base can stand."""
+
+    kind: str | None = None
+    """One kind for the whole layer; otherwise a column `kind` is read."""
+    basis: Basis = "recorded"
 
 
 class Scenario(_Settings):
@@ -93,8 +112,13 @@ class District(_Settings):
     obstacles: tuple[ObstacleSource, ...] = ()
     sections: LayerSource | None = None
     fire_walls: LayerSource | None = None
+    expansion_joints: LayerSource | None = None
+    """Lines that divide a roof but stop no fire."""
+    ground: tuple[GroundSource, ...] = ()
     scenario: Scenario = Scenario()
     rules: dict[str, Any] = {}
+    families: dict[str, Any] = {}
+    """Roof families of the department's own."""
 
 
 def read_district(path: str | Path) -> District:
@@ -188,5 +212,5 @@ def _sentence(path: Path, error: ValidationError) -> str:
 
 
 def _setting_names() -> list[str]:
-    models = (District, FootprintSource, AttributeSource, ObstacleSource, Scenario)
+    models = (District, FootprintSource, AttributeSource, ObstacleSource, GroundSource, Scenario)
     return sorted({name for model in models for name in model.model_fields})

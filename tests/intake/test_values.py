@@ -37,6 +37,17 @@ def _one(value: object, field: str, rules: Rulebook) -> tuple[object, list[str]]
         ("inspected_on", "2019", pd.Timestamp("2019-01-01")),
         ("inspected_on", "2019/05/02", pd.Timestamp("2019-05-02")),
         ("inspected_on", "2019-05-02T23:30:00-07:00", pd.Timestamp("2019-05-03 06:30")),
+        ("roof_shape", "Gabled", "gabled"),
+        ("roof_shape", "half-hipped", "other"),
+        ("slope_deg", 0, 0.0),
+        ("slope_deg", 89, 89.0),
+        ("roof_height_ft", 0, 0.0),
+        ("ridge_deg", 350, 170.0),
+        ("ridge_deg", "ENE", 67.5),
+        ("downslope_deg", 360, 0.0),
+        ("downslope_deg", "nnw", 337.5),
+        ("downslope_deg", "south", 180.0),
+        ("ridge_runs", "Along", "along"),
         ("name", "  Mill ", "Mill"),
     ],
 )
@@ -58,7 +69,15 @@ def test_understood(field: str, value: object, wanted: object, rules: Rulebook) 
         ("storeys", 201, "out_of_range"),
         ("storeys", 2.5, "wrong_type"),
         ("beam_spacing_ft", 0.4, "out_of_range"),
+        ("beam_spacing_ft", 0, "out_of_range"),
+        ("rafter_spacing_ft", 0.0, "out_of_range"),
         ("slope_deg", 90, "out_of_range"),
+        ("slope_deg", -5, "out_of_range"),
+        ("roof_height_ft", -1, "out_of_range"),
+        ("ridge_deg", 361, "out_of_range"),
+        ("downslope_deg", "uphill", "wrong_type"),
+        ("roof_shape", "pointy", "unknown_value"),
+        ("ridge_runs", "diagonal", "unknown_value"),
         ("framing_axis_deg", -1, "out_of_range"),
         ("sprinklered", "perhaps", "wrong_type"),
         ("bearing_walls", "north", "wrong_type"),
@@ -99,6 +118,27 @@ def test_range_is_a_rule_a_department_can_widen() -> None:
     wrong = load_rulebook({"intake.range.height_ft": [10.0]})
     with pytest.raises(RuleError, match=r"intake\.range\.height_ft"):
         typed(pd.Series([1.5]), "height_ft", wrong)
+
+
+@pytest.mark.parametrize(
+    ("field", "limits"),
+    [
+        ("slope_deg", [0.0, 90.0]),
+        ("slope_deg", [-1.0, 80.0]),
+        ("purlin_spacing_ft", [0.0, 60.0]),
+    ],
+)
+def test_a_range_cannot_let_through_what_cannot_be(field: str, limits: list[float]) -> None:
+    with pytest.raises(RuleError, match=rf"^Rule intake\.range\.{field} is .*: change it\.$"):
+        typed(pd.Series([5.0]), field, load_rulebook({f"intake.range.{field}": limits}))
+
+
+def test_an_unknown_shape_claims_nothing_and_a_strange_one_is_named(rules: Rulebook) -> None:
+    result = typed(pd.Series(["unknown", "wavy"]), "roof_shape", rules)
+    assert result.cells.isna().all()
+    (fault,) = result.faults
+    assert fault.mask.tolist() == [False, True]
+    assert "the forms are flat, gabled, hipped, monopitch" in fault.why
 
 
 @pytest.mark.parametrize(

@@ -59,9 +59,13 @@ class Build:
             "streets": cls.layer([], name=[]),
             "areas": cls.layer([], name=[]),
             "stations": cls.layer([], name=[]),
-            "obstacles": cls.layer([], obstacle_id=[], kind=[], voltage_kv=[], basis=[], note=[]),
+            "obstacles": cls.layer(
+                [], obstacle_id=[], kind=[], voltage_kv=[], height_ft=[], basis=[], note=[]
+            ),
+            "ground": cls.layer([], ground_id=[], kind=[], basis=[], note=[]),
             "sections": cls.layer([], building_id=[], basis=[]),
             "fire_walls": cls.layer([]),
+            "expansion_joints": cls.layer([]),
             "fires": cls.layer([], building_id=[]),
         }
         return Inputs(

@@ -18,12 +18,12 @@ from roofplat.tables import conform
 SHED = shapely.box(0, 0, 100, 60)
 
 
-def divide(build, rules, outlines, sections=None, walls=()):
+def divide(build, rules, outlines, sections=None, walls=(), joints=()):
     footprints = build.footprints(outlines)
     if sections is None:
         sections = build.layer([], building_id=[], basis=[])
     scale = np.ones(len(footprints))
-    pieces = divide_roofs(footprints, sections, build.layer(walls), scale, rules)
+    pieces = divide_roofs(footprints, sections, build.layer(walls), build.layer(joints), scale, rules)
     loose, _ = collect_facts(footprints, (), (), rules)
     facts, _ = reduce_facts(loose, footprints["building_id"].to_numpy(dtype=object), rules)
     known = known_values(facts, len(footprints))
@@ -40,14 +40,18 @@ def problem_codes(pieces):
     return pieces.problems[["feature", "code"]].to_numpy().tolist()
 
 
-def areas(roofs):
-    return dict(zip(roofs["section_id"], roofs["area_ft2"].round(6), strict=True))
+def areas(roofs, column="area_ft2"):
+    return dict(zip(roofs["section_id"], roofs[column].round(6), strict=True))
+
+
+def undivided(roofs):
+    return areas(roofs, "undivided_ft2")
 
 
 def test_one_section_a_building_and_one_a_part(build, rules):
     apart = shapely.MultiPolygon([build.square(200), shapely.box(300, 0, 400, 10)])
     pieces, roofs = divide(build, rules, {"a": SHED, "b": apart})
-    assert areas(roofs) == {"a/1": 6000.0, "b/1": 1000.0, "b/2": 100.0}
+    assert areas(roofs) == undivided(roofs) == {"a/1": 6000.0, "b/1": 1000.0, "b/2": 100.0}
     assert roofs["roof_family"].eq("unknown").all()
     assert roofs["roof_family_basis"].isna().all()
     assert roofs["height_ft_basis"].eq("assumed").all()
@@ -122,7 +126,7 @@ def test_a_fire_wall_divides_and_reaches_over_a_small_gap(build, rules):
         shapely.LineString([(500, 0), (500, 60)]),  # somewhere else
     ]
     pieces, roofs = divide(build, rules, {"a": SHED}, walls=walls)
-    assert areas(roofs) == {"a/1": 3600.0, "a/2": 2400.0}
+    assert areas(roofs) == undivided(roofs) == {"a/1": 3600.0, "a/2": 2400.0}
     assert problem_codes(pieces) == [[name, "fire_wall_divides_nothing"] for name in "123"]
     assert pieces.fire_walls_used == 1
 
@@ -154,6 +158,41 @@ def test_a_fire_wall_divides_a_drawn_section_and_both_keep_its_words(build, rule
     drawn = roofs["deck"].eq("plywood").to_numpy()
     assert [polygon.bounds[1] for polygon in roofs.geometry[drawn]] == [0.0, 0.0]
     assert roofs["deck_basis"][drawn].tolist() == ["drawn", "drawn"]
+
+
+def test_an_expansion_joint_divides_the_roof_but_stops_no_fire(build, rules):
+    joints = [
+        shapely.LineString([(20, 0), (20, 60)]),
+        shapely.LineString([(500, 0), (500, 60)]),  # somewhere else
+    ]
+    pieces, roofs = divide(build, rules, {"a": SHED}, walls=[shapely.LineString([(60, 0), (60, 60)])],
+                           joints=joints)  # fmt: skip
+    assert areas(roofs) == {"a/1": 2400.0, "a/2": 2400.0, "a/3": 1200.0}
+    # West of the fire wall lie 60 by 60 ft on both sides of the joint; east of it 40 by 60.
+    assert undivided(roofs) == {"a/1": 3600.0, "a/2": 2400.0, "a/3": 3600.0}
+    assert (pieces.fire_walls_used, pieces.joints_used) == (1, 1)
+    assert pieces.problems[["layer", "feature", "code"]].to_numpy().tolist() == [
+        ["expansion_joints", "1", "expansion_joint_divides_nothing"]
+    ]
+
+
+def test_a_fire_goes_round_a_wall_that_ends_at_a_joint_or_a_drawing(build, rules):
+    joint = [shapely.LineString([(40, 0), (40, 60)])]
+    wall = [shapely.LineString([(40, 30), (100, 30)])]
+    _, roofs = divide(build, rules, {"a": SHED}, walls=wall, joints=joint)
+    assert areas(roofs) == {"a/1": 2400.0, "a/2": 1800.0, "a/3": 1800.0}
+    assert set(undivided(roofs).values()) == {6000.0}
+    _, roofs = divide(build, rules, {"a": SHED}, draw(build, [shapely.box(40, 0, 100, 60)]), wall)
+    assert areas(roofs) == {"a/1": 2400.0, "a/2": 1800.0, "a/3": 1800.0}
+    assert set(undivided(roofs).values()) == {6000.0}
+
+
+def test_a_fire_does_not_cross_from_part_to_part(build, rules):
+    parts = shapely.MultiPolygon([SHED, shapely.box(200, 0, 210, 10)])
+    _, roofs = divide(build, rules, {"a": parts, "b": shapely.box(0, 100, 30, 110)},
+                      joints=[shapely.LineString([(50, -5), (50, 65)])])  # fmt: skip
+    assert areas(roofs) == {"a/1": 3000.0, "a/2": 3000.0, "a/3": 100.0, "b/1": 300.0}
+    assert undivided(roofs) == {"a/1": 6000.0, "a/2": 6000.0, "a/3": 100.0, "b/1": 300.0}
 
 
 def test_heights(rules):
@@ -220,15 +259,16 @@ def drawings(draw):
         ends = [(x + 10 * draw(grid), 10 * draw(grid)) for _ in range(2)]
         if ends[0] != ends[1]:
             walls.append(shapely.LineString(ends))
-    return outlines, sections, walls
+    joints = [wall for wall in walls if draw(st.booleans())]
+    return outlines, sections, [wall for wall in walls if wall not in joints], joints
 
 
 @settings(deadline=None, max_examples=40, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(drawing=drawings(), seed=st.integers(0, 100))
 def test_sections_cover_their_building_without_overlap_in_any_row_order(build, rules, drawing, seed):
-    outlines, shapes, walls = drawing
+    outlines, shapes, walls, joints = drawing
     sections = draw(build, shapes)
-    pieces, roofs = divide(build, rules, outlines, sections, walls)
+    pieces, roofs = divide(build, rules, outlines, sections, walls, joints)
     assert set(roofs["building_id"]) == set(outlines)
     for building_id, outline in outlines.items():
         parts = roofs.geometry[roofs["building_id"] == building_id].tolist()
@@ -236,6 +276,11 @@ def test_sections_cover_their_building_without_overlap_in_any_row_order(build, r
         assert shapely.union_all(parts).symmetric_difference(outline).area < 0.1
         for one, two in itertools.combinations(parts, 2):
             assert one.intersection(two).area < 1e-6
+        # A fire has at least its section to burn, and never more than its building.
+        here = roofs[roofs["building_id"] == building_id]
+        assert (here["undivided_ft2"] <= outline.area + 1e-6).all()
+        if not walls and outline.geom_type == "Polygon":
+            assert here["undivided_ft2"].tolist() == pytest.approx([outline.area] * len(here))
         numbers = roofs["part"][roofs["building_id"] == building_id]
         assert numbers.tolist() == list(range(1, len(parts) + 1))
     assert roofs.is_valid.all()
@@ -243,11 +288,13 @@ def test_sections_cover_their_building_without_overlap_in_any_row_order(build, r
     told = pieces.problems.groupby("layer")["feature"].nunique() if len(pieces.problems) else {}
     assert len(shapes) - pieces.sections_used <= told.get("sections", 0)
     assert len(walls) - pieces.fire_walls_used == told.get("fire_walls", 0)
+    assert len(joints) - pieces.joints_used == told.get("expansion_joints", 0)
 
-    mixed = np.random.default_rng(seed).permutation(len(walls)).tolist()
-    _, again = divide(
-        build, rules, outlines, sections.sample(frac=1, random_state=seed), [walls[i] for i in mixed]
-    )
+    rng = np.random.default_rng(seed)
+    mixed, joined = ([lines[i] for i in rng.permutation(len(lines))] for lines in (walls, joints))
+    shuffled = sections.sample(frac=1, random_state=seed)
+    _, again = divide(build, rules, outlines, shuffled, mixed, joined)
     assert again["section_id"].tolist() == roofs["section_id"].tolist()
     np.testing.assert_allclose(again["area_ft2"], roofs["area_ft2"], atol=1e-6)
+    np.testing.assert_allclose(again["undivided_ft2"], roofs["undivided_ft2"], atol=1e-6)
     assert again.normalize().geom_equals_exact(roofs.normalize(), 1e-6).all()

@@ -32,7 +32,8 @@ def test_a_small_district_end_to_end(build, rules, ground):
     )
     obstacles = build.layer(
         [shapely.Point(X + 5, Y + 5), shapely.LineString([(X, Y), (X + 90, Y)])], obstacle_id=["1", "2"],
-        kind=["suspended_load", "overhead_line"], voltage_kv=[None, 12.0], basis=["recorded"] * 2,
+        kind=["suspended_load", "overhead_line"], voltage_kv=[None, 12.0],
+        height_ft=[None] * 2, basis=["recorded"] * 2,
         note=[None] * 2,
     )  # fmt: skip
     areas = build.layer([shapely.box(X - 10, Y - 10, X + 50, Y + 50)], name=["north"])
@@ -162,6 +163,7 @@ def test_nothing_vanishes_and_row_order_does_not_matter(build, rules, ground, di
     n = len(at)
     obstacles = build.layer(
         yards, obstacle_id=[str(i) for i in range(n)], kind=["unit"] * n, voltage_kv=[None] * n,
+        height_ft=[None] * n,
         basis=["recorded"] * n, note=[None] * n,
     )  # fmt: skip
     fires = build.layer([shapely.Point(p) for p in at], building_id=[None] * n)

@@ -70,7 +70,7 @@ def lines(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def test_one_building_recomputed_by_hand() -> None:
-    # 30,000 ft2 of 40,000 in the larger section; 8 of 100 units square of roof under a unit;
+    # 30,000 ft2 of 40,000 on the larger side of a fire wall; 8 of 100 units square of roof under a unit;
     # walls A 60 (clear), B 40 (12 ft is clear), C 60 (party), D 40 (5 ft is not clear): 100 of 200.
     tables = {
         "buildings": table(
@@ -90,17 +90,20 @@ def test_one_building_recomputed_by_hand() -> None:
                 )
             ],
         ),
-        "sections": table(
-            "sections",
+        "roofs": table(
+            "roofs",
             [
                 {
                     "building_id": "b",
-                    "section_id": f"b-{part}",
+                    "section_id": f"b/{part}",
+                    "part": part,
                     "area_ft2": area,
+                    "undivided_ft2": undivided,
                     "roof_family": "panelized_wood",
                     "geometry": box(0, 0, 1, 1),
                 }
-                for part, area in ((1, 10_000.0), (2, 30_000.0))
+                # An expansion joint parts the larger side, and stops nothing.
+                for part, area, undivided in ((1, 20_000.0, 3e4), (2, 1e4, 3e4), (3, 1e4, 1e4))
             ],
         ),
         "obstacles": table(

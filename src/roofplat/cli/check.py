@@ -29,7 +29,7 @@ def check(ctx: click.Context, district: Path, every: bool) -> None:
     Exit code 1 says that the data has errors.
     """
     settings = read_district(district)
-    rulebook = load_rulebook(settings.rules)
+    rulebook = load_rulebook(settings.rules, settings.families)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat.ground import Ground
     from roofplat.intake import read_inputs

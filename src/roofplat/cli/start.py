@@ -198,11 +198,23 @@ _HINTS = """
 # file = "rooftop_units.geojson"
 # kind = "unit"
 
+# [[obstacles]]                  # lines along the roof edge, with how far they stand above it
+# file = "parapets.geojson"
+# kind = "parapet"
+# columns = { height_ft = "HEIGHT" }
+
+# [[ground]]                     # ground on which no ladder can stand
+# file = "ponds.geojson"
+# kind = "water"                 # water, pool, fence, steep or other
+
 # [sections]                     # parts of a roof that are framed on their own, drawn by hand
 # file = "sections.geojson"
 
 # [fire_walls]
 # file = "fire_walls.geojson"
+
+# [expansion_joints]             # lines that divide a roof but stop no fire
+# file = "joints.geojson"
 
 # [scenario]                     # what a standing plan assumes
 # prevailing_wind_from_deg = 270.0
@@ -212,4 +224,10 @@ _HINTS = """
 
 # [rules]                        # a department's own values; `roofplat rules` lists them all
 # "ladder.stock_ft" = [14.0, 16.0, 24.0, 35.0]
+# "ladder.stock_count" = [2, 1, 2, 1]
+
+# [families.our_shed_roof]       # a roof family of your own; `roofplat rules sawn_joist_flat` shows one
+# like = "sawn_joist_flat"
+# label = "Shed roof of 1950, sawn joists"
+# rafter_spacing_ft = 2.0
 """

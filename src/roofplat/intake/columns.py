@@ -4,8 +4,9 @@ In: a layer's rows and its line of the district file (preset, `columns`, `units`
 Out: typed columns by house name, and the layer with a problem row for every value left out.
 
 Presets: `plain` (house names, any case), `osm` (OpenStreetMap tags, flat or in GDAL's
-`other_tags`), `overture` (Overture Maps buildings, structs or flat). A roof's shape is no evidence
-of how it is built, so no preset fills `roof_family`.
+`other_tags`), `overture` (Overture Maps buildings, structs or flat). Of a roof's direction the one
+states which way it falls, the other the bearing of its ridge; `roof_form` brings both to the
+house's meaning. A roof's shape is no evidence of how it is built, so no preset fills `roof_family`.
 """
 
 from __future__ import annotations
@@ -22,11 +23,21 @@ import pandas as pd
 from roofplat.district import AttributeSource, FootprintSource, LayerSource
 from roofplat.errors import FieldError
 from roofplat.intake.layer import Layer
+from roofplat.intake.roof_form import edge_heights, ridge_directions
 from roofplat.intake.values import Typed, clean_keys, text, typed
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES
 
-__all__ = ["PLAIN_IDS", "PRESETS", "Picked", "house_columns", "identify", "keys_of", "pick"]
+__all__ = [
+    "PLAIN_IDS",
+    "PRESETS",
+    "Picked",
+    "house_columns",
+    "identify",
+    "keys_of",
+    "pick",
+    "typed_column",
+]
 
 # What people call the column that identifies a building. Not objectid: programs number it anew.
 PLAIN_IDS = ("building_id", "bldg_id", "bld_id", "structure_id", "id")
@@ -41,7 +52,10 @@ PRESETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "year_built": ("start_date",),
         "storeys": ("building:levels",),
         "height_ft": ("height",),
+        "roof_shape": ("roof:shape",),
         "slope_deg": ("roof:angle",),
+        "roof_height_ft": ("roof:height",),
+        "ridge_runs": ("roof:orientation",),
     },
     "overture": {
         "building_id": ("id",),
@@ -49,18 +63,24 @@ PRESETS: Mapping[str, Mapping[str, tuple[str, ...]]] = {
         "occupancy": ("class", "subtype"),
         "storeys": ("num_floors",),
         "height_ft": ("height",),
+        "roof_shape": ("roof_shape",),
+        "roof_height_ft": ("roof_height",),
+        "ridge_deg": ("roof_direction",),
+        "ridge_runs": ("roof_orientation",),
     },
 }
-# Both standards give heights in metres.
+# Which way a roof falls, where a standard says so; it is one direction for two house fields.
+_FACING: Mapping[str, str] = {"osm": "roof:direction"}
+# Both standards give heights in metres, and that of the building with its roof.
 _PRESET_UNITS: Mapping[str, Mapping[str, str]] = {
-    "osm": {"height_ft": "m"},
-    "overture": {"height_ft": "m"},
+    "osm": {"height_ft": "m", "roof_height_ft": "m"},
+    "overture": {"height_ft": "m", "roof_height_ft": "m"},
 }
 # Names a district file may map besides the attributes.
 _OTHER_FIELDS = ("building_id", "date", "kind", "voltage_kv", "note", "lon", "lat")
 # dBASE cuts column names to this many characters.
 _DBASE_WIDTH = 10
-# OSM's `height` may carry its unit; the wiki's own forms are "4 m" and "12 ft".
+# OSM's heights may carry their unit; the wiki's own forms are "4 m" and "12 ft".
 _OSM_HEIGHT = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(m|ft|')\s*$")
 
 
@@ -71,6 +91,8 @@ class Picked:
     cells: pd.Series[Any]
     column: str
     unit: str | None
+    preset: bool = False
+    """Whether the preset knows the column, and so what it means."""
 
 
 def pick(layer: Layer, source: LayerSource, field: str) -> Picked | None:
@@ -115,14 +137,14 @@ def pick(layer: Layer, source: LayerSource, field: str) -> Picked | None:
         if values is None:
             continue
         if found is None:
-            found = Picked(values, column, unit)
+            found = Picked(values, column, unit, preset=True)
         elif field == "building_id" and source.preset == "plain":
             # Ids of two columns are two numberings: mixed, one building takes the name of another.
             if found.cells.isna().all():
-                found = Picked(values, column, unit)
+                found = Picked(values, column, unit, preset=True)
         elif found.cells.isna().any():
             filled = found.cells.astype(object).where(found.cells.notna(), values.astype(object))
-            found = Picked(filled, found.column, unit)
+            found = Picked(filled, found.column, unit, preset=True)
     if found is None and field != "building_id":
         name = names.get(_plain_name(field)[:truncated])
         found = None if name is None else Picked(rows[name], name, None)
@@ -162,20 +184,57 @@ def house_columns(
         unit that does not fit.
     """
     _check_mapping(layer, source)
-    units: Mapping[str, str] = getattr(source, "units", {})
+    fields = tuple(fields)
     columns: dict[str, pd.Series[Any]] = {}
+    counts_roof = False
     for field in fields:
         found = pick(layer, source, field)
-        if found is None:
-            continue
-        unit = units.get(field, found.unit)
-        values = found.cells
-        if source.preset == "osm" and field == "height_ft" and unit == "m":
-            values = _osm_height_m(values, rules)
-        result = typed(values, field, rules, factor=_factor(layer, field, unit, rules))
-        columns[field] = result.cells
-        layer = _log_faults(layer, found, field, result)
-    return layer, pd.DataFrame(columns, index=layer.rows.index)
+        if found is not None:
+            layer, columns[field] = typed_column(layer, source, found, field, rules)
+            counts_roof |= field == "height_ft" and found.preset
+    frame = pd.DataFrame(columns, index=layer.rows.index)
+    if counts_roof:
+        layer, frame = edge_heights(layer, frame, rules)
+    facing = None
+    if "ridge_deg" in fields:
+        layer, facing = _facing(layer, source, rules)
+    if facing is None and not {"ridge_deg", "downslope_deg"} <= columns.keys():
+        return layer, frame
+    return ridge_directions(layer, frame, facing, rules)
+
+
+def typed_column(
+    layer: Layer, source: LayerSource, found: Picked, field: str, rules: Rulebook, *, like: str | None = None
+) -> tuple[Layer, pd.Series[Any]]:
+    """Bring one column to house units and type it.
+
+    Parameters
+    ----------
+    layer, source
+        The layer and its line of the district file; `units` are honoured where it has them.
+    found
+        What `pick` found.
+    field
+        The house name that the district file knows it by.
+    rules
+        Ranges, roof families and feet.
+    like
+        The attribute whose type, unit and range it has, where that is not the field itself.
+
+    Returns
+    -------
+    layer
+        With a warning for every value that was left out.
+    cells
+        Shape (n,).
+    """
+    units: Mapping[str, str] = getattr(source, "units", {})
+    unit = units.get(field, found.unit)
+    values = found.cells
+    if source.preset == "osm" and unit == "m":
+        values = _osm_height_m(values, rules)
+    result = typed(values, like or field, rules, factor=_factor(layer, field, unit, rules))
+    return _log_faults(layer, found, like or field, result), result.cells
 
 
 def keys_of(layer: Layer, source: LayerSource, *, explicit: bool = False) -> pd.Series[Any] | None:
@@ -245,6 +304,19 @@ def identify(layer: Layer, source: LayerSource) -> Layer:
     row = pd.Series(np.arange(1, len(ids) + 1), index=ids.index).astype("string")
     called = ids.mask(ids.duplicated(keep=False) & ids.notna(), ids + " (row " + row + ")")
     return replace(layer, ids=ids, feature=called.fillna("row " + row).to_numpy(dtype=object))
+
+
+def _facing(layer: Layer, source: LayerSource, rules: Rulebook) -> tuple[Layer, pd.Series[Any] | None]:
+    """Find which way the roofs fall, where the preset has a column for it."""
+    name = _FACING.get(source.preset)
+    if name is None:
+        return layer, None
+    width = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
+    names = {_plain_name(str(column))[:width]: str(column) for column in reversed(list(layer.rows.columns))}
+    values, column = _column(layer.rows, names, name, width, tags=True)
+    if values is None:
+        return layer, None
+    return typed_column(layer, source, Picked(values, column, None, preset=True), "downslope_deg", rules)
 
 
 def _log_faults(layer: Layer, found: Picked, field: str, result: Typed) -> Layer:

@@ -7,8 +7,9 @@ Out: `Inputs`. Footprints that cannot be used stop the build; any other layer or
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import Any
 
 import geopandas as gpd
@@ -17,10 +18,10 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from roofplat.district import AttributeSource, District, LayerSource, ObstacleSource
+from roofplat.district import AttributeSource, District, GroundSource, LayerSource, ObstacleSource
 from roofplat.errors import CrsError, FieldError, LayerError
 from roofplat.ground import Ground
-from roofplat.intake.columns import house_columns, keys_of, pick
+from roofplat.intake.columns import house_columns, keys_of, pick, typed_column
 from roofplat.intake.crs import LonLatBox, check_coordinates, choose_working_crs, lon_lat_box, move, near
 from roofplat.intake.inputs import AttributeRecords, Inputs
 from roofplat.intake.layer import Layer, Severity
@@ -29,7 +30,7 @@ from roofplat.intake.read import read_layer
 from roofplat.intake.repair import duplicates, flatten, lines, mixed, outlines, points, slivers
 from roofplat.intake.values import as_str, text, typed
 from roofplat.rules import Rulebook
-from roofplat.tables import ATTRIBUTES, OBSTACLE_KINDS, problem_rows
+from roofplat.tables import ATTRIBUTES, GROUND_KINDS, OBSTACLE_KINDS, problem_rows
 
 __all__ = ["read_inputs"]
 
@@ -37,6 +38,48 @@ _BY_PLACE: dict[str, Callable[[Layer], Layer]] = {
     "points": points,
     "parcels": outlines,
     "footprints": outlines,
+}
+# What people call the kinds besides our own words.
+_OBSTACLE_WORDS = {
+    "units": "unit",
+    "rooftop_unit": "unit",
+    "hvac": "unit",
+    "hvac_unit": "unit",
+    "skylights": "skylight",
+    "roof_light": "skylight",
+    "smoke_vents": "smoke_vent",
+    "smoke_hatch": "smoke_vent",
+    "heat_and_smoke_vent": "smoke_vent",
+    "hatches": "hatch",
+    "roof_hatch": "hatch",
+    "scuttle": "hatch",
+    "roof_scuttle": "hatch",
+    "solar_panel": "solar",
+    "solar_panels": "solar",
+    "solar_array": "solar",
+    "photovoltaic": "solar",
+    "pv": "solar",
+    "hung_load": "suspended_load",
+    "parapets": "parapet",
+    "parapet_wall": "parapet",
+    "overhead_lines": "overhead_line",
+    "power_line": "overhead_line",
+}
+_GROUND_WORDS = {
+    "pond": "water",
+    "lake": "water",
+    "river": "water",
+    "stream": "water",
+    "canal": "water",
+    "ditch": "water",
+    "basin": "water",
+    "swimming_pool": "pool",
+    "fences": "fence",
+    "fenced": "fence",
+    "slope": "steep",
+    "steep_slope": "steep",
+    "embankment": "steep",
+    "cliff": "steep",
 }
 _CODES: dict[type[LayerError], str] = {CrsError: "no_usable_crs", FieldError: "no_usable_column"}
 
@@ -90,20 +133,24 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
 
     attributes = [_try(source, geometry=source.how != "key") for source in district.attributes]
     obstacles = [_try(source) for source in district.obstacles]
+    grounds = [_try(source) for source in district.ground]
     singles = {
         "streets": district.streets,
         "areas": district.areas,
         "stations": district.stations,
         "sections": district.sections,
         "fire_walls": district.fire_walls,
+        "expansion_joints": district.expansion_joints,
         "fires": district.scenario.fires,
     }
     plain = {role: _try(source) for role, source in singles.items() if source is not None}
 
-    outline, others = _compare(outline, [*plain.values(), *obstacles, *attributes])
-    plain = dict(zip(plain, others, strict=False))
-    obstacles = others[len(plain) : len(plain) + len(obstacles)]
-    attributes = others[len(plain) + len(obstacles) :]
+    outline, others = _compare(outline, [*plain.values(), *obstacles, *grounds, *attributes])
+    rest = iter(others)
+    plain = dict(zip(plain, islice(rest, len(plain)), strict=True))
+    obstacles = list(islice(rest, len(obstacles)))
+    grounds = list(islice(rest, len(grounds)))
+    attributes = list(rest)
     if outline.layer is None:
         raise outline.fault or LayerError(f"{district.footprints.file.name}: the footprints cannot be used.")
 
@@ -119,7 +166,8 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         "areas": lambda given: _areas(given, rules, working_crs),
         "stations": lambda given: _named(given, rules, working_crs, points),
         "sections": lambda given: _sections(given, rules, working_crs),
-        "fire_walls": lambda given: _fire_walls(given, working_crs),
+        "fire_walls": lambda given: _dividing_lines(given, working_crs),
+        "expansion_joints": lambda given: _dividing_lines(given, working_crs),
         "fires": lambda given: _fires(given, working_crs),
     }
     frames = {role: _nothing(role, working_crs) for role in makers}
@@ -134,6 +182,12 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         done.append(given)
         hazards += [] if frame is None else [frame]
 
+    covers: list[gpd.GeoDataFrame] = []
+    for given in grounds:
+        given, frame = _make(given, lambda one: _ground(one, rules, working_crs))
+        done.append(given)
+        covers += [] if frame is None else [frame]
+
     records: list[AttributeRecords] = []
     for source, given in zip(district.attributes, attributes, strict=True):
         given, frame = _make(given, lambda one: _records(one, rules, working_crs))
@@ -144,7 +198,8 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         working_crs=working_crs,
         footprints=footprints,
         attributes=tuple(records),
-        obstacles=_number_obstacles(hazards, working_crs),
+        obstacles=_numbered(hazards, "obstacles", "obstacle_id", working_crs),
+        ground=_numbered(covers, "ground", "ground_id", working_crs),
         problems=_problems(done),
         counts=pd.DataFrame([_counts(given) for given in done]).astype({"layer": "str"}),
         **frames,
@@ -293,7 +348,7 @@ def _sections(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, 
     return layer, _explode(_with(frame, attributes))
 
 
-def _fire_walls(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _dividing_lines(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = lines(move(_layer(given), working_crs))
     return layer, _explode(_frame(layer, {}))
 
@@ -306,18 +361,66 @@ def _fires(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
 def _obstacles(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     source = given.source
     layer, columns = house_columns(_layer(given), source, rules, fields=("kind", "voltage_kv", "note"))
-    empty = pd.Series(None, index=layer.rows.index, dtype="str")
-    fixed = source.kind if isinstance(source, ObstacleSource) else None
-    words = pd.Series(fixed, index=layer.rows.index, dtype="str") if fixed else columns.get("kind", empty)
     layer = mixed(move(layer, working_crs))
-    kind = words.str.strip().str.lower().str.replace(r"[\s-]+", "_", regex=True)
-    strange = (kind.notna() & ~kind.isin(OBSTACLE_KINDS)).to_numpy(dtype=bool)
+    layer, kind, note = _kinds(layer, source, columns, "obstacle", OBSTACLE_KINDS, _OBSTACLE_WORDS)
+    number = pd.Series(np.nan, index=layer.rows.index)
+    height = pick(layer, source, "height_ft")
+    if height is None:
+        height_ft = number
+    else:
+        # A unit's or a line's height is none above the roof edge, and nothing asks for it.
+        parapets = replace(height, cells=height.cells.where(kind == "parapet"))
+        layer, height_ft = typed_column(layer, source, parapets, "height_ft", rules, like="parapet_ft")
+    frame = _frame(
+        layer,
+        {
+            "kind": kind,
+            "voltage_kv": columns.get("voltage_kv", number),
+            "height_ft": height_ft,
+            "basis": source.basis if isinstance(source, ObstacleSource) else "recorded",
+            "note": note,
+        },
+    )
+    return layer, _explode(frame)
+
+
+def _ground(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+    source = given.source
+    layer, columns = house_columns(_layer(given), source, rules, fields=("kind", "note"))
+    layer = mixed(move(layer, working_crs))
+    layer = layer.refuse(
+        shapely.get_dimensions(layer.shapes()) == 0,
+        "wrong_geometry",
+        "It is a point, which covers no ground.",
+        "Draw the ground's outline, or a fence as a line.",
+    )
+    layer, kind, note = _kinds(layer, source, columns, "ground", GROUND_KINDS, _GROUND_WORDS)
+    basis = source.basis if isinstance(source, GroundSource) else "recorded"
+    frame = _explode(_frame(layer, {"kind": kind, "basis": basis, "note": note}))
+    # A collection may hold points beside what covers ground.
+    return layer, frame[shapely.get_dimensions(frame.geometry.array) > 0].reset_index(drop=True)
+
+
+def _kinds(
+    layer: Layer,
+    source: LayerSource,
+    columns: pd.DataFrame,
+    what: str,
+    kinds: tuple[str, ...],
+    also: Mapping[str, str],
+) -> tuple[Layer, pd.Series[Any], pd.Series[Any]]:
+    """Read what each feature is: the layer's one kind, or its column's; and its note."""
+    empty = pd.Series(None, index=layer.rows.index, dtype="str")
+    fixed: str | None = getattr(source, "kind", None)
+    words = pd.Series(fixed, index=layer.rows.index, dtype="str") if fixed else columns.get("kind", empty)
+    kind = words.str.strip().str.lower().str.replace(r"[\s-]+", "_", regex=True).replace(dict(also))
+    strange = (kind.notna() & ~kind.isin(kinds)).to_numpy(dtype=bool)
     unsaid = kind.isna().to_numpy(dtype=bool)
-    known = f"Use one of {', '.join(OBSTACLE_KINDS)}."
+    known = f"Use one of {', '.join(kinds)}."
     layer = layer.note(
         strange & layer.kept,
         "unknown_kind",
-        [f"{word!r} is no kind of obstacle; it is taken as other." for word in words[strange & layer.kept]],
+        [f"{word!r} is no kind of {what}; it is taken as other." for word in words[strange & layer.kept]],
         known,
     )
     layer = layer.note(unsaid & layer.kept, "unknown_kind", "It has no kind; it is taken as other.", known)
@@ -326,16 +429,7 @@ def _obstacles(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer,
     note = note.mask(strange & note.isna().to_numpy(), words).mask(
         strange & note.notna().to_numpy(), words + ": " + note
     )
-    frame = _frame(
-        layer,
-        {
-            "kind": kind.mask(strange | unsaid, "other"),
-            "voltage_kv": columns.get("voltage_kv", pd.Series(np.nan, index=layer.rows.index)),
-            "basis": source.basis if isinstance(source, ObstacleSource) else "recorded",
-            "note": note,
-        },
-    )
-    return layer, _explode(frame)
+    return layer, kind.mask(strange | unsaid, "other"), note
 
 
 def _records(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, pd.DataFrame]:
@@ -437,7 +531,7 @@ def _frame(layer: Layer, columns: dict[str, Any]) -> gpd.GeoDataFrame:
     """Take the kept rows with their shapes; text columns get the tables' dtype."""
     frame = pd.DataFrame(columns, index=layer.rows.index)[layer.kept].reset_index(drop=True)
     for name in frame.columns:
-        if name not in ("date", "voltage_kv"):
+        if name not in ("date", "voltage_kv", "height_ft"):
             frame[name] = _text(frame[name])
     return gpd.GeoDataFrame(frame, geometry=layer.shapes()[layer.kept], crs=layer.crs)
 
@@ -458,14 +552,13 @@ def _explode(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame
 
 
-def _number_obstacles(frames: Sequence[gpd.GeoDataFrame], working_crs: CRS) -> gpd.GeoDataFrame:
-    """All obstacle layers below each other, numbered from 1."""
+def _numbered(frames: Sequence[gpd.GeoDataFrame], role: str, name: str, crs: CRS) -> gpd.GeoDataFrame:
+    """All layers of a role below each other, their features numbered from 1."""
     filled = [frame for frame in frames if len(frame)]
-    whole = pd.concat(filled, ignore_index=True) if filled else _nothing("obstacles", working_crs)
-    numbers = pd.Series(np.arange(1, len(whole) + 1).astype(str), dtype="str")
-    rest = pd.DataFrame(whole.drop(columns=["geometry", "obstacle_id"], errors="ignore"))
-    rest.insert(0, "obstacle_id", numbers)
-    return gpd.GeoDataFrame(rest, geometry=whole.geometry.array, crs=working_crs)
+    whole = pd.concat(filled, ignore_index=True) if filled else _nothing(role, crs)
+    rest = pd.DataFrame(whole.drop(columns="geometry"))
+    rest.insert(0, name, pd.Series(np.arange(1, len(whole) + 1).astype(str), dtype="str"))
+    return gpd.GeoDataFrame(rest, geometry=whole.geometry.array, crs=crs)
 
 
 def _nothing(role: str, crs: CRS) -> gpd.GeoDataFrame:
@@ -475,8 +568,16 @@ def _nothing(role: str, crs: CRS) -> gpd.GeoDataFrame:
         "stations": {"name": "str"},
         "sections": {"building_id": "str", "basis": "str"},
         "fire_walls": {},
+        "expansion_joints": {},
         "fires": {"building_id": "str"},
-        "obstacles": {"kind": "str", "voltage_kv": "float64", "basis": "str", "note": "str"},
+        "obstacles": {
+            "kind": "str",
+            "voltage_kv": "float64",
+            "height_ft": "float64",
+            "basis": "str",
+            "note": "str",
+        },
+        "ground": {"kind": "str", "basis": "str", "note": "str"},
     }
     frame = pd.DataFrame({name: pd.Series([], dtype=dtype) for name, dtype in columns[role].items()})
     return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs))

@@ -45,11 +45,13 @@ class Inputs:
     stations
         `name`, `geometry` (Point).
     obstacles
-        `obstacle_id`, `kind`, `voltage_kv`, `basis`, `note`, `geometry`.
+        `obstacle_id`, `kind`, `voltage_kv`, `height_ft` (of parapets), `basis`, `note`, `geometry`.
+    ground
+        `ground_id`, `kind`, `basis`, `note`, `geometry` (Polygon or LineString).
     sections
         Drawn roof sections: `building_id` (may be missing), attribute columns, `basis`,
         `geometry` (Polygon).
-    fire_walls
+    fire_walls, expansion_joints
         `geometry` (LineString).
     fires
         `building_id` (may be missing), `geometry` (Point).
@@ -67,8 +69,10 @@ class Inputs:
     areas: gpd.GeoDataFrame
     stations: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
+    ground: gpd.GeoDataFrame
     sections: gpd.GeoDataFrame
     fire_walls: gpd.GeoDataFrame
+    expansion_joints: gpd.GeoDataFrame
     fires: gpd.GeoDataFrame
     problems: pd.DataFrame
     counts: pd.DataFrame

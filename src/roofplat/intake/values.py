@@ -20,13 +20,85 @@ import pandas as pd
 from roofplat.errors import RuleError
 from roofplat.intake.layer import BoolArray
 from roofplat.rules import Rulebook
-from roofplat.tables import ATTRIBUTES
+from roofplat.tables import ATTRIBUTES, ROOF_SHAPES
 
-__all__ = ["Fault", "Typed", "as_str", "booleans", "clean_keys", "dates", "numbers", "text", "typed"]
+__all__ = [
+    "ROOF_WORDS",
+    "Fault",
+    "Typed",
+    "as_str",
+    "booleans",
+    "clean_keys",
+    "dates",
+    "limits",
+    "numbers",
+    "text",
+    "typed",
+]
+
+ROOF_WORDS: Mapping[str, str] = {
+    "flat": "flat",
+    "gabled": "gabled",
+    "gable": "gabled",
+    "hipped": "hipped",
+    "hip": "hipped",
+    "pyramidal": "hipped",
+    "monopitch": "monopitch",
+    "skillion": "monopitch",
+    "shed": "monopitch",
+    "lean_to": "monopitch",
+    "sawtooth": "sawtooth",
+    "arched": "arched",
+    "round": "arched",
+    "barrel": "arched",
+    "other": "other",
+    "half_hipped": "other",
+    "side_hipped": "other",
+    "side_half_hipped": "other",
+    "hipped_and_gabled": "other",
+    "gabled_height_moved": "other",
+    "bellcast_gable": "other",
+    "crosspitched": "other",
+    "butterfly": "other",
+    "many": "other",
+    "mansard": "other",
+    "gambrel": "other",
+    "saltbox": "other",
+    "dome": "other",
+    "spherical": "other",
+    "onion": "other",
+    "cone": "other",
+}
+"""A word for the form of a roof, as OpenStreetMap, Overture Maps or people write it: ours."""
 
 _MISSING = ("", "nan", "null", "none", "<null>", "<na>", "nat")
 _YES = ("yes", "y", "true", "t", "1", "1.0")
 _NO = ("no", "n", "false", "f", "0", "0.0")
+_COMPASS = (
+    "N",
+    "NNE",
+    "NE",
+    "ENE",
+    "E",
+    "ESE",
+    "SE",
+    "SSE",
+    "S",
+    "SSW",
+    "SW",
+    "WSW",
+    "W",
+    "WNW",
+    "NW",
+    "NNW",
+)
+_POINTS = {point: 22.5 * place for place, point in enumerate(_COMPASS)} | {
+    word: 90.0 * place for place, word in enumerate(("NORTH", "EAST", "SOUTH", "WEST"))
+}
+# Azimuths that may be written as a compass point.
+_FACINGS = ("downslope_deg", "ridge_deg")
+# A line has no front, so that 270 says the same as 90.
+_TURNS_DEG = {"framing_axis_deg": 180.0, "ridge_deg": 180.0, "downslope_deg": 360.0}
 _DATE = r"^\d{4}(?:[-/]\d{1,2}(?:[-/]\d{1,2}(?:[T ].*)?)?)?$"
 
 
@@ -182,6 +254,8 @@ def typed(values: pd.Series[Any], field: str, rules: Rulebook, *, factor: float 
         return _typed_family(values, rules)
     if field == "bearing_walls":
         return _typed_walls(values)
+    if field == "roof_shape":
+        return _typed_shape(values)
     column = ATTRIBUTES.get(field)
     if column is not None and column.allowed:
         words = text(values)
@@ -195,6 +269,9 @@ def typed(values: pd.Series[Any], field: str, rules: Rulebook, *, factor: float 
 def _typed_number(
     values: pd.Series[Any], field: str, rules: Rulebook, factor: float, *, whole: bool
 ) -> Typed:
+    if field in _FACINGS:
+        points = text(values).str.upper().map(_POINTS)
+        values = values.astype(object).where(points.isna(), points)
     found, bad = numbers(values)
     if field == "year_built":
         # A full date says the year as well.
@@ -202,14 +279,15 @@ def _typed_number(
         years = moments.dt.year.astype("float64")
         found, bad = found.where(found.notna(), years), bad & years.isna()
     found = found * factor
-    faults = [
-        *_fault(bad, "wrong_type", "it is not a number", "Write the number alone, without unit or words.")
-    ]
+    what, how = "it is not a number", "Write the number alone, without unit or words."
+    if field in _FACINGS:
+        what, how = "it is no direction", "Write degrees from true north, or a compass point such as NNE."
+    faults = [*_fault(bad, "wrong_type", what, how)]
     if whole:
         broken = (found.notna() & (found != np.floor(found))).astype(bool)
         faults += _fault(broken, "wrong_type", "it is not a whole number", "Write a whole number.")
         found = found.mask(broken)
-    low, high = _limits(field, rules)
+    low, high = limits(field, rules)
     if field == "year_built":
         high = min(high, float(pd.Timestamp.now().year + 1))
     outside = ((found < low) | (found > high)).astype(bool)
@@ -218,8 +296,8 @@ def _typed_number(
         why = f"it is outside {low:g} to {high:g} {unit}".rstrip()
         faults += _fault(outside, "out_of_range", why, f"Mend it, or widen the rule intake.range.{field}.")
     found = found.mask(outside)
-    if field == "framing_axis_deg":
-        found = found % 180.0  # a beam has no front
+    if field in _TURNS_DEG:
+        found = found % _TURNS_DEG[field]
     return Typed(found.astype("Int64") if whole else found, tuple(faults))
 
 
@@ -244,6 +322,16 @@ def _typed_family(values: pd.Series[Any], rules: Rulebook) -> Typed:
     )
 
 
+def _typed_shape(values: pd.Series[Any]) -> Typed:
+    words = text(values).str.lower().str.replace(r"[\s-]+", "_", regex=True)
+    words = words.mask((words == "unknown").fillna(False).astype(bool))
+    found = words.map(ROOF_WORDS, na_action="ignore")
+    bad = (words.notna() & found.isna()).astype(bool)
+    why = f"it is no form of a roof that is known here; the forms are {', '.join(ROOF_SHAPES)}"
+    action = "Write one of those words, or leave it empty."
+    return Typed(as_str(found), _fault(bad, "unknown_value", why, action))
+
+
 def _typed_walls(values: pd.Series[Any]) -> Typed:
     words = text(values).str.replace(r"[\s,;/+&-]+", "", regex=True)
     every = (words.str.lower() == "all").fillna(False).astype(bool)
@@ -257,16 +345,32 @@ def _typed_walls(values: pd.Series[Any]) -> Typed:
     )
 
 
-def _limits(field: str, rules: Rulebook) -> tuple[float, float]:
+def limits(field: str, rules: Rulebook) -> tuple[float, float]:
+    """Return the least and the greatest value that a field may hold; infinite where no rule says.
+
+    Raises
+    ------
+    RuleError
+        The rule `intake.range.FIELD` is no range, or lets values through that cannot be.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> limits("slope_deg", load_rulebook())
+    (0.0, 89.0)
+    """
     rule_id = f"intake.range.{field}"
     if rule_id not in rules.rules:
         return -np.inf, np.inf
-    limits = rules.numbers(rule_id)
-    if len(limits) != 2 or limits[0] > limits[1]:
-        raise RuleError(
-            f"Rule {rule_id} is {limits}, but it takes two numbers, the low one first: change it."
-        )
-    return limits[0], limits[1]
+    found = rules.numbers(rule_id)
+    if len(found) != 2 or not found[0] <= found[1]:
+        raise RuleError(f"Rule {rule_id} is {found}, but it takes two numbers, the low one first: change it.")
+    low, high = found
+    if field == "slope_deg" and (low < 0 or high >= 90):
+        raise RuleError(f"Rule {rule_id} is {found}, but a slope is from 0 up to 90 degrees: change it.")
+    if field.endswith("_spacing_ft") and low <= 0:
+        raise RuleError(f"Rule {rule_id} is {found}, but a spacing is more than 0 ft: change it.")
+    return low, high
 
 
 def _dtype(field: str) -> str:

@@ -41,7 +41,12 @@ ROOF_SURVEY_FIELDS = (
     "beam_spacing_ft",
     "purlin_spacing_ft",
     "rafter_spacing_ft",
+    "roof_shape",
     "slope_deg",
+    "roof_height_ft",
+    "ridge_deg",
+    "ridge_runs",
+    "downslope_deg",
     "deck",
     "panel_type",
     "parapet_ft",
@@ -60,12 +65,17 @@ _MUST_BE_POSITIVE = (
     "rafter_spacing_ft",
     "sounding_spacing_ft",
 )
-# Directions of a line: 179 and 1 degree are two degrees apart.
-_LINE_DIRECTIONS = ("framing_axis_deg", "sounding_walk_deg")
+# After how many degrees a direction says the same again: of a line, 179 and 1 are two degrees apart.
+_TURNS_DEG = {
+    "framing_axis_deg": 180.0,
+    "sounding_walk_deg": 180.0,
+    "ridge_deg": 180.0,
+    "downslope_deg": 360.0,
+}
 _FIELDS = tuple(ATTRIBUTES)
 _NUMERIC = np.array([ATTRIBUTES[field].dtype in ("float64", "Int64") for field in _FIELDS])
 _MEASURED = np.array([ATTRIBUTES[field].dtype == "float64" for field in _FIELDS])
-_DIRECTION = np.array([field in _LINE_DIRECTIONS for field in _FIELDS])
+_TURN_DEG = np.array([_TURNS_DEG.get(field, np.nan) for field in _FIELDS])
 _UNKNOWN = "unknown"
 
 
@@ -365,10 +375,11 @@ def _conflicts(
     a, b = number[leader], number[rival]
     tolerance = rules.number("join.same_value_share")
     apart = np.abs(a - b)
-    turned = np.minimum(apart % 180.0, 180.0 - apart % 180.0)
+    turn = _TURN_DEG[code]
+    turned = np.minimum(apart % turn, turn - apart % turn)
     word, _ = pd.factorize(facts["value"].str.strip().str.casefold())
     differs = np.where(
-        _DIRECTION[code],
+        ~np.isnan(turn),
         turned > tolerance * 180.0,
         np.where(
             _NUMERIC[code],

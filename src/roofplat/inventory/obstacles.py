@@ -22,26 +22,34 @@ from roofplat.inventory._shared import (
     shares,
     texts,
 )
+from roofplat.rules import Rulebook
 from roofplat.tables import problem_rows
 
 __all__ = ["place_fires", "place_obstacles"]
 
+FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
 
 
 def place_obstacles(
-    footprints: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame
+    footprints: gpd.GeoDataFrame, obstacles: gpd.GeoDataFrame, ft2_per_unit2: FloatArray, rules: Rulebook
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Give each obstacle the building it lies on most.
 
-    Overhead lines belong to no building. Ties go to the smallest building id.
+    Overhead lines belong to no building. A parapet stands on the outline, where a drawing may miss
+    it by a foot: it belongs to the building that it runs along within `join.parapet_reach_ft`. Ties
+    go to the smallest building id.
 
     Parameters
     ----------
     footprints
         `building_id` (unique), `geometry`, working CRS.
     obstacles
-        `obstacle_id`, `kind`, `voltage_kv`, `basis`, `note`, `geometry`, the same CRS.
+        `obstacle_id`, `kind`, `voltage_kv`, `height_ft`, `basis`, `note`, `geometry`, the same CRS.
+    ft2_per_unit2
+        Ground square feet in one square unit of the CRS at each building, shape (n,).
+    rules
+        `join.parapet_reach_ft`.
 
     Returns
     -------
@@ -56,7 +64,13 @@ def place_obstacles(
     order = np.argsort(obstacles["obstacle_id"].to_numpy(dtype=object), kind="stable")
     placed = obstacles.iloc[order].reset_index(drop=True)
     overhead = (placed["kind"] == "overhead_line").to_numpy(dtype=bool)
-    thing, building, _ = _under(np.asarray(placed.geometry.array, dtype=object), footprints)
+    shapes = np.asarray(placed.geometry.array, dtype=object).copy()
+    parapet = np.flatnonzero((placed["kind"] == "parapet").to_numpy(dtype=bool))
+    if parapet.size and len(footprints):
+        # One scale for all is near enough for a reach of a few feet.
+        reach = rules.number("join.parapet_reach_ft") / float(np.sqrt(np.median(ft2_per_unit2)))
+        shapes[parapet] = shapely.buffer(shapes[parapet], reach, cap_style="flat", join_style="mitre")
+    thing, building, _ = _under(shapes, footprints)
     under = np.full(len(placed), None, dtype=object)
     under[thing] = ids[building]
     under[overhead] = None

@@ -1,11 +1,11 @@
 """The roof sections of every building: by default one, more where someone drew them.
 
-In: footprints, drawn sections, fire-wall lines, the values in force of each building.
+In: footprints, drawn sections, fire walls, expansion joints, the values in force of each building.
 Out: the `roofs` table: sections that cover their building without overlap, numbered from the
     largest, with everything known of their roof; problem rows.
 
 Everything here runs on whole arrays. Overlays are computed only for buildings that have a drawn
-section or a fire wall.
+section, a fire wall or an expansion joint.
 """
 
 from __future__ import annotations
@@ -60,7 +60,9 @@ class Pieces(NamedTuple):
         Row of the drawn sections a piece comes from, or -1, shape (n,).
     geometry
         Polygons, shape (n,).
-    sections_used, fire_walls_used
+    undivided_ft2
+        Ground area within the same fire walls, shape (n,).
+    sections_used, fire_walls_used, joints_used
         How many of the drawn features shaped a roof.
     problems
         Problem rows.
@@ -69,8 +71,10 @@ class Pieces(NamedTuple):
     building: IntArray
     drawn: IntArray
     geometry: GeometryArray
+    undivided_ft2: FloatArray
     sections_used: int
     fire_walls_used: int
+    joints_used: int
     problems: pd.DataFrame
 
 
@@ -78,6 +82,7 @@ def divide_roofs(
     footprints: gpd.GeoDataFrame,
     sections: gpd.GeoDataFrame,
     fire_walls: gpd.GeoDataFrame,
+    expansion_joints: gpd.GeoDataFrame,
     ft2_per_unit2: FloatArray,
     rules: Rulebook,
 ) -> Pieces:
@@ -86,9 +91,12 @@ def divide_roofs(
     A building without drawings is one section, a multi-part one has a section for each part. A
     drawn section is clipped to the building it names or overlaps most; where drawings overlap,
     the better basis keeps the ground, then the smaller drawing. What no drawing covers becomes
-    sections of its own, and fire walls cut through whatever they cross. Pieces made by cutting
-    that are smaller than `outline.sliver_ft2` are joined to the neighbour they share most
-    border with.
+    sections of its own, and fire walls and expansion joints cut through whatever they cross. Pieces
+    made by cutting that are smaller than `outline.sliver_ft2` are joined to the neighbour they share
+    most border with.
+
+    Fire walls alone stop a fire: a section's undivided area is that of the part of its building, cut
+    by the fire walls and nothing else, that holds most of the section.
 
     Parameters
     ----------
@@ -96,7 +104,7 @@ def divide_roofs(
         `building_id` (unique), `geometry` (Polygon or MultiPolygon), working CRS; n rows.
     sections
         `building_id` (may be missing), `basis`, `geometry` (Polygon), the same CRS.
-    fire_walls
+    fire_walls, expansion_joints
         `geometry` (LineString), the same CRS.
     ft2_per_unit2
         Ground square feet in one square unit of the CRS at each building, shape (n,).
@@ -113,9 +121,11 @@ def divide_roofs(
     >>> shed = gpd.GeoDataFrame({"building_id": ["B1"]}, geometry=[shapely.box(0, 0, 100, 50)])
     >>> nothing = gpd.GeoDataFrame({"building_id": []}, geometry=[])
     >>> wall = gpd.GeoDataFrame(geometry=[shapely.LineString([(60, 0), (60, 50)])])
-    >>> pieces = divide_roofs(shed, nothing, wall, np.array([1.0]), load_rulebook())
+    >>> pieces = divide_roofs(shed, nothing, wall, nothing, np.array([1.0]), load_rulebook())
     >>> sorted(shapely.area(pieces.geometry).tolist())
     [2000.0, 3000.0]
+    >>> divide_roofs(shed, nothing, nothing, wall, np.array([1.0]), load_rulebook()).undivided_ft2.tolist()
+    [5000.0, 5000.0]
     """
     outlines = np.asarray(footprints.geometry.array, dtype=object)
     ids = footprints["building_id"].to_numpy(dtype=object)
@@ -140,15 +150,30 @@ def divide_roofs(
     )
     cut = np.concatenate([np.zeros(whole.size, bool), np.ones(piece.size + rest_piece.size, bool)])
 
-    parent, geometry, split, walls_used = _cut_by_fire_walls(
-        geometry, fire_walls, ft2_per_unit2, rules, problems
+    lines = np.concatenate(
+        [np.asarray(layer.geometry.array, dtype=object) for layer in (fire_walls, expansion_joints)]
     )
+    parent, geometry, split, at_work = _cut_by_lines(geometry, lines, ft2_per_unit2, rules)
+    walls, joints = at_work[: len(fire_walls)], at_work[len(fire_walls) :]
+    problems.append(_idle_lines("fire_walls", "Fire wall", fire_walls, walls))
+    problems.append(_idle_lines("expansion_joints", "Expansion joint", expansion_joints, joints))
     building, drawing, cut = building[parent], drawing[parent], cut[parent] | split
     keep, geometry = _merge_slivers(geometry, building, cut, ids, ft2_per_unit2, rules, problems)
     geometry = geometry[keep]
     pieces = np.flatnonzero(cut[keep])
-    geometry[pieces] = _without_hairs(geometry[pieces], ft2_per_unit2[building[keep][pieces]])
-    return Pieces(building[keep], drawing[keep], geometry, used, walls_used, combine_problems(problems))
+    building, drawing = building[keep], drawing[keep]
+    geometry[pieces] = _without_hairs(geometry[pieces], ft2_per_unit2[building[pieces]])
+    undivided_ft2 = _undivided(outlines, geometry, building, lines[: len(fire_walls)], ft2_per_unit2, rules)
+    return Pieces(
+        building,
+        drawing,
+        geometry,
+        undivided_ft2,
+        used,
+        int(walls.sum()),
+        int(joints.sum()),
+        combine_problems(problems),
+    )
 
 
 def make_roofs(
@@ -207,6 +232,7 @@ def make_roofs(
         "section_id": pd.Series(ids + "/" + part.astype("U").astype(object), dtype="str"),
         "part": pd.Series(part).astype("Int64"),
         "area_ft2": area_ft2[order],
+        "undivided_ft2": pieces.undivided_ft2[order],
     }
     has_drawing = drawing >= 0
     row = drawing[has_drawing]
@@ -450,19 +476,18 @@ def _settle_overlaps(
     return drawn[left], home[left], trimmed[left]
 
 
-def _cut_by_fire_walls(
-    pieces: GeometryArray,
-    fire_walls: gpd.GeoDataFrame,
-    ft2_per_unit2: FloatArray,
-    rules: Rulebook,
-    problems: list[pd.DataFrame],
-) -> tuple[IntArray, GeometryArray, npt.NDArray[np.bool_], int]:
-    """Cut pieces along the fire walls that cross them from wall to wall."""
+def _cut_by_lines(
+    pieces: GeometryArray, drawn_lines: GeometryArray, ft2_per_unit2: FloatArray, rules: Rulebook
+) -> tuple[IntArray, GeometryArray, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Cut pieces along the lines that cross them from wall to wall.
+
+    Returns the piece each part comes from, the parts, whether they were cut, and for each line
+    whether it cuts anything.
+    """
     everyone = np.arange(pieces.size, dtype=np.int64)
     untouched = np.zeros(pieces.size, dtype=bool)
-    if not len(fire_walls) or not pieces.size:
-        return everyone, pieces, untouched, 0
-    drawn_lines = np.asarray(fire_walls.geometry.array, dtype=object)
+    if not drawn_lines.size or not pieces.size:
+        return everyone, pieces, untouched, np.zeros(drawn_lines.size, dtype=bool)
     tree = shapely.STRtree(pieces)
     # One scale for a line is near enough to reach over a gap of a foot or two.
     ft_per_unit = float(np.sqrt(np.median(ft2_per_unit2)))
@@ -492,29 +517,58 @@ def _cut_by_fire_walls(
     slot = np.searchsorted(targets, piece)
     inside = shapely.intersection(lines[line], pieces[piece])
     at_work = shapely.length(shapely.difference(inside, loose[slot])) > 4 * noise
-    used = np.unique(line[at_work & divided[slot]])
-    idle = np.setdiff1d(np.arange(lines.size), used)
-    label = fire_walls.index.to_numpy(dtype=object)[idle].astype("U").astype(object)
-    problems.append(
-        problem_rows(
-            "fire_walls",
-            label,
-            "fire_wall_divides_nothing",
-            "warning",
-            texts(
-                "Fire wall ", label, " crosses no roof section from wall to wall; it divides nothing.",
-                size=idle.size,
-            ),
-            "Draw the line from one wall of the building to the other.",
-        )
-    )  # fmt: skip
+    used = np.isin(np.arange(lines.size), line[at_work & divided[slot]])
 
     cut = divided[owner]
     kept = np.setdiff1d(everyone, targets[divided])
     parent = np.concatenate([kept, targets[owner[cut]]]).astype(np.int64)
     geometry = np.concatenate([pieces[kept], shapely.normalize(face[cut])])
     split = np.concatenate([np.zeros(kept.size, bool), np.ones(int(cut.sum()), bool)])
-    return parent, geometry, split, int(used.size)
+    return parent, geometry, split, used
+
+
+def _idle_lines(
+    layer: str, what: str, lines: gpd.GeoDataFrame, at_work: npt.NDArray[np.bool_]
+) -> pd.DataFrame:
+    """Name the lines that divide nothing."""
+    label = lines.index.to_numpy(dtype=object)[~at_work].astype("U").astype(object)
+    return problem_rows(
+        layer,
+        label,
+        f"{layer.removesuffix('s')}_divides_nothing",
+        "warning",
+        texts(
+            f"{what} ", label, " crosses no roof section from wall to wall; it divides nothing.",
+            size=label.size,
+        ),
+        "Draw the line from one wall of the building to the other.",
+    )  # fmt: skip
+
+
+def _undivided(
+    outlines: GeometryArray,
+    sections: GeometryArray,
+    building: IntArray,
+    fire_walls: GeometryArray,
+    ft2_per_unit2: FloatArray,
+    rules: Rulebook,
+) -> FloatArray:
+    """Ground area of the part of its building, cut by fire walls only, that holds most of a section."""
+    part, owner = polygon_parts(outlines)
+    parent, part, _, _ = _cut_by_lines(part, fire_walls, ft2_per_unit2, rules)
+    owner = owner[parent]
+    part_ft2 = shapely.area(part) * ft2_per_unit2[owner]
+    # Most buildings are one part, and nothing is to be looked up.
+    undivided_ft2 = np.bincount(owner, weights=part_ft2, minlength=outlines.size)[building]
+    several = np.flatnonzero(np.bincount(owner, minlength=outlines.size)[building] > 1)
+    if several.size:
+        section, held = shapely.STRtree(part).query(sections[several], predicate="intersects")
+        mine = building[several[section]] == owner[held]
+        section, held = section[mine], held[mine]
+        shared = shapely.area(shapely.intersection(sections[several[section]], part[held]))
+        chosen, _ = best_of_each(section, [shared, part_ft2[held]], held)
+        undivided_ft2[several[section[chosen]]] = part_ft2[held[chosen]]
+    return np.asarray(undivided_ft2, dtype=float)
 
 
 def _lengthen(lines: GeometryArray, by: float) -> GeometryArray:

@@ -33,21 +33,22 @@ __all__ = ["Inventory", "take_inventory"]
 class Inventory:
     """Everything known of the roofs of a district; geometry in the working CRS.
 
-    buildings, roofs, obstacles, facts
+    buildings, roofs, obstacles, ground, facts
         The tables of those names.
     fires
         `building_id`, `geometry` (Point inside the building); one a building.
     problems
         `TABLES["problems"]`: what this room found. The intake's are in `Inputs.problems`.
     counts
-        One row for each attribute source and for drawn sections, fire walls, obstacles and fire
-        spots where there are any: `source`, `records`, `joined`, `unmatched`;
+        One row for each attribute source and for drawn sections, fire walls, expansion joints,
+        obstacles and fire spots where there are any: `source`, `records`, `joined`, `unmatched`;
         records = joined + unmatched.
     """
 
     buildings: gpd.GeoDataFrame
     roofs: gpd.GeoDataFrame
     obstacles: gpd.GeoDataFrame
+    ground: gpd.GeoDataFrame
     fires: gpd.GeoDataFrame
     facts: pd.DataFrame
     problems: pd.DataFrame
@@ -72,9 +73,9 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
     Returns
     -------
     Inventory
-        Every footprint is in `buildings` once; every record, drawn section, fire wall, obstacle
-        and fire spot is joined or has a row in `problems`. Overhead lines join no building and
-        need no row.
+        Every footprint is in `buildings` once; every record, drawn section, fire wall,
+        expansion joint, obstacle and fire spot is joined or has a row in `problems`. Overhead lines
+        and the ground around join no building and need no row.
 
     Raises
     ------
@@ -96,9 +97,11 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
     known = known_values(reduced, len(footprints))
     surveyed, surveyed_on = survey_dates(reduced, len(footprints))
 
-    pieces = divide_roofs(footprints, inputs.sections, inputs.fire_walls, ft2_per_unit2, rules)
+    pieces = divide_roofs(
+        footprints, inputs.sections, inputs.fire_walls, inputs.expansion_joints, ft2_per_unit2, rules
+    )
     roofs, owner = make_roofs(pieces, footprints, inputs.sections, known, ft2_per_unit2, rules)
-    obstacles, stray = place_obstacles(footprints, inputs.obstacles)
+    obstacles, stray = place_obstacles(footprints, inputs.obstacles, ft2_per_unit2, rules)
     roofs = mark_suspended_loads(roofs, obstacles)
     fires, idle_fires = place_fires(footprints, inputs.fires)
     area_name, outside = dispatch_areas(footprints, inputs.areas)
@@ -132,6 +135,7 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
         for name, records, joined in (
             ("sections", len(inputs.sections), pieces.sections_used),
             ("fire_walls", len(inputs.fire_walls), pieces.fire_walls_used),
+            ("expansion_joints", len(inputs.expansion_joints), pieces.joints_used),
             ("obstacles", len(obstacles), int(obstacles["building_id"].notna().sum())),
             ("fires", len(inputs.fires), len(fires)),
         )
@@ -141,6 +145,7 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
         buildings=buildings,
         roofs=tables.conform("roofs", roofs),
         obstacles=obstacles,
+        ground=tables.conform("ground", inputs.ground),
         fires=fires,
         facts=tables.conform("facts", facts),
         problems=tables.conform("problems", problems),
@@ -173,7 +178,16 @@ def _check_crs(inputs: Inputs) -> None:
     """Raise where geopandas would only warn."""
     layers = {
         name: getattr(inputs, name)
-        for name in ("footprints", "areas", "obstacles", "sections", "fire_walls", "fires")
+        for name in (
+            "footprints",
+            "areas",
+            "obstacles",
+            "ground",
+            "sections",
+            "fire_walls",
+            "expansion_joints",
+            "fires",
+        )
     }
     for name, layer in layers.items():
         if len(layer) and layer.crs != inputs.working_crs:

@@ -1,6 +1,6 @@
 """The weighted score of each building, its rank, its three reasons and its inspection class.
 
-In: buildings, sections, walls, ladders and obstacles (`tables.TABLES`), the rulebook, the date
+In: buildings, roofs, walls, ladders and obstacles (`tables.TABLES`), the rulebook, the date
     on which ages are counted.
 Out: the ranking table, best score first.
 """
@@ -46,8 +46,8 @@ def rank_buildings(
     - life_hazard: `ranking.life_hazard.<letter>` by the letter of the occupancy group ("R-2" is
       R); anything else is `ranking.life_hazard.unknown`.
     - unsprinklered: 1 without, 0 with sprinklers; not known is `ranking.unknown_sprinklers`.
-    - undivided_area: largest section / `ranking.area_full_ft2`, at most 1. A building without
-      sections counts its whole outline.
+    - undivided_area: largest roof area within the same fire walls / `ranking.area_full_ft2`, at
+      most 1. A building without roofs counts its whole outline.
     - roof_load: share of the roof under units and solar / `ranking.roof_load_full_share`, at most
       1; with anything hung from the roof 1. A point counts as a square of
       2 x `obstacle.point_radius_ft`.
@@ -60,8 +60,8 @@ def rank_buildings(
     Parameters
     ----------
     tables
-        At least `buildings`; `sections`, `walls`, `ladders`, `obstacles` and `roofs` where there
-        are any, all in one working CRS, lengths in ground feet.
+        At least `buildings`; `walls`, `ladders`, `obstacles` and `roofs` where there are any, all in
+        one working CRS, lengths in ground feet.
     rules
         The rules in force.
     as_of
@@ -237,8 +237,8 @@ def _undivided_area(
     buildings: pd.DataFrame, ids: pd.Index, tables: Mapping[str, Any], rules: Rulebook
 ) -> tuple[FloatArray, Words]:
     largest = np.full(len(ids), np.nan)
-    if (sections := tables.get("sections")) is not None and len(sections):
-        largest = sections.groupby("building_id")["area_ft2"].max().reindex(ids).to_numpy(dtype=float)
+    if (roofs := tables.get("roofs")) is not None and len(roofs):
+        largest = roofs.groupby("building_id")["undivided_ft2"].max().reindex(ids).to_numpy(dtype=float)
     area_ft2 = np.where(np.isnan(largest), _numbers(buildings["area_ft2"]), largest)
     value = np.clip(area_ft2 / _full(rules, "ranking.area_full_ft2"), 0.0, 1.0)
     return value, thousands(area_ft2) + " ft2 undivided"
