@@ -130,6 +130,8 @@ def test_an_empty_file_misses_both_things(tmp_path: Path) -> None:
     [
         ("[scenario]\nwind_from = 270.0\n", "wind_from_deg"),
         ("[street]\nfile = 'streets.gpkg'\n", "streets"),
+        ("[expansion_joint]\nfile = 'joints.gpkg'\n", "expansion_joints"),
+        ("[[ground]]\nfile = 'ponds.gpkg'\nkimd = 'water'\n", "kind"),
         ("[[attributes]]\nname = 'a'\nfile = 'a.csv'\nhow = 'key'\nbassis = 'surveyed'\n", "basis"),
     ],
 )
@@ -153,11 +155,48 @@ def test_a_setting_that_is_like_no_other_gets_no_advice(tmp_path: Path) -> None:
         ("[[attributes]]\nname = 'a'\nfile = 'a.csv'\nhow = 'magic'\n", "attributes.0.how"),
         ("[[obstacles]]\nfile = 'units.gpkg'\nbasis = 'certain'\n", "obstacles.0.basis"),
         ("[streets]\nfile = 7\n", "streets.file"),
+        ("[[obstacles]]\nfile = 'p.gpkg'\nunits = { height_ft = 'yd' }\n", "obstacles.0.units.height_ft"),
+        ("[ground]\nfile = 'ponds.gpkg'\n", "ground"),
         ("[streets]\nlayer = 'roads'\n", "streets.file"),
     ],
 )
 def test_a_value_of_the_wrong_kind_names_its_setting(tmp_path: Path, setting: str, where: str) -> None:
     assert repr(where) in _refusal(_write(tmp_path, LEAST + setting))
+
+
+def test_what_divides_roofs_and_what_lies_around_them(tmp_path: Path) -> None:
+    text = """
+[expansion_joints]
+file = "joints.geojson"
+
+[[obstacles]]
+file = "parapets.geojson"
+kind = "parapet"
+units = { height_ft = "m" }
+
+[[ground]]
+file = "ponds.geojson"
+kind = "water"
+
+[[ground]]
+file = "yards.geojson"
+basis = "drawn"
+
+[families.our_sheds]
+like = "sawn_joist_flat"
+label = "Sheds"
+"""
+    district = read_district(_write(tmp_path, LEAST + text))
+    assert district.expansion_joints is not None
+    assert district.expansion_joints.file == tmp_path.resolve() / "joints.geojson"
+    assert [source.file.name for source in district.ground] == ["ponds.geojson", "yards.geojson"]
+    assert district.ground[1].file.is_absolute()
+    assert [(source.kind, source.basis) for source in district.ground] == [
+        ("water", "recorded"),
+        (None, "drawn"),
+    ]
+    assert district.obstacles[0].units == {"height_ft": "m"}
+    assert district.families == {"our_sheds": {"like": "sawn_joist_flat", "label": "Sheds"}}
 
 
 def test_a_district_that_is_no_table_is_explained(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from shapely.geometry import LineString, Point, box
 
 from roofplat.cli.main import main
 from roofplat.district import District, read_district
+from roofplat.rules import load_rulebook
 
 CRS = "EPSG:32613"
 SHEDS = [box(0, 0, 60, 30), box(100, 0, 160, 30)]
@@ -156,15 +157,19 @@ def test_the_hints_are_settings_that_exist(tmp_path: Path) -> None:
     target.write_text("\n".join(lines), "utf-8")
     district = read_district(target)
     assert [source.how for source in district.attributes] == ["key", "points"]
-    assert district.obstacles[0].kind == "unit"
+    assert [source.kind for source in district.obstacles] == ["unit", "parapet"]
+    assert [source.kind for source in district.ground] == ["water"]
+    # What is hinted at is taken by the rulebook too.
+    assert "our_shed_roof" in load_rulebook(district.rules, district.families).families
     assert district.scenario.prevailing_wind_from_deg == 270.0
-    assert district.rules == {"ladder.stock_ft": [14.0, 16.0, 24.0, 35.0]}
+    assert district.rules["ladder.stock_ft"] == [14.0, 16.0, 24.0, 35.0]
     assert None not in (
         district.streets,
         district.areas,
         district.stations,
         district.sections,
         district.fire_walls,
+        district.expansion_joints,
         district.scenario.fires,
         district.mean_elevation_ft,
         district.region,

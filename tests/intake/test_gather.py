@@ -189,6 +189,84 @@ def test_source_dated_wrongly(town: Path, read: Callable[..., Inputs]) -> None:
     assert "dates the source 'n' 'May 2020'" in inputs.problems["message"].iloc[0]
 
 
+def test_ground_is_read_in_our_words(town: Path, geo: SimpleNamespace, read: Callable[..., Inputs]) -> None:
+    x, y = geo.EAST, geo.NORTH
+    fence = shapely.MultiLineString([[(x, y - 5), (x + 9, y - 5)], [(x, y - 8), (x + 9, y - 8)]])
+    bow = shapely.Polygon([(x - 30, y), (x - 20, y + 10), (x - 20, y), (x - 30, y + 10)])
+    inputs = read(
+        {"file": town, "layer": "roofs"},
+        ground=[
+            _layer(
+                town, "yards", [bow, fence, geo.square(3), shapely.Point(x, y), geo.square(4)],
+                kind=["Pond", "fence", "quicksand", "pool", None], note=[None, None, "signed", None, None],
+            ),
+            {**_layer(town, "banks", [geo.square(6)]), "kind": "Steep slope", "basis": "drawn"},
+        ],
+    )  # fmt: skip
+    ground = conform("ground", inputs.ground)
+    assert ground["ground_id"].tolist() == [str(number) for number in range(1, len(ground) + 1)]
+    # The bow-tie falls into two ponds; a point covers nothing.
+    assert ground["kind"].tolist() == ["water", "water", "fence", "fence", "other", "other", "steep"]
+    assert ground["note"].tolist()[4] == "quicksand: signed"
+    assert ground["basis"].tolist() == ["recorded"] * 6 + ["drawn"]
+    assert ground.is_valid.all()
+    counts = inputs.counts.set_index("layer")
+    assert counts.loc["town.gpkg:yards", ["read", "kept", "repaired", "refused"]].tolist() == [5, 4, 1, 1]
+    rows = inputs.problems[inputs.problems["layer"] == "town.gpkg:yards"]
+    assert rows["code"].tolist() == ["outline_untangled", "wrong_geometry", "unknown_kind", "unknown_kind"]
+    assert "'quicksand' is no kind of ground" in rows["message"].iloc[2]
+    assert inputs.problems["severity"].isin(["info", "warning"]).all()
+
+
+def test_a_district_without_ground_or_joints_has_empty_tables(
+    town: Path, read: Callable[..., Inputs]
+) -> None:
+    inputs = read({"file": town, "layer": "roofs"})
+    assert conform("ground", inputs.ground).empty
+    assert len(inputs.expansion_joints) == 0
+    assert inputs.expansion_joints.crs == inputs.ground.crs == inputs.footprints.crs
+
+
+def test_parapets_state_their_height_and_nothing_else_does(
+    town: Path, geo: SimpleNamespace, read: Callable[..., Inputs]
+) -> None:
+    x, y = geo.EAST, geo.NORTH
+    edge = shapely.LineString([(x, y), (x + 20, y)])
+    things = _layer(
+        town, "things", [edge, edge, edge, shapely.Point(x + 5, y + 5), shapely.Point(x + 9, y + 9)],
+        kind=["parapet", "Parapet wall", "parapet", "scuttle", "PV"],
+        height_ft=["4", None, "31", "12", "low"],
+    )  # fmt: skip
+    metres = {
+        **_layer(town, "edges", [edge], RISE=[1.0]),
+        "kind": "parapet",
+        "columns": {"height_ft": "RISE"},
+        "units": {"height_ft": "m"},
+    }
+    inputs = read({"file": town, "layer": "roofs"}, obstacles=[things, metres])
+    obstacles = inputs.obstacles
+    assert obstacles["kind"].tolist() == ["parapet"] * 3 + ["hatch", "solar", "parapet"]
+    # A parapet of 31 ft is refused; the height of a scuttle is nobody's business.
+    heights = obstacles["height_ft"].fillna(-1.0).tolist()
+    assert heights == pytest.approx([4.0, -1.0, -1.0, -1.0, -1.0, 1 / 0.3048])
+    (row,) = inputs.problems[inputs.problems["severity"] == "warning"].to_dict("records")
+    assert (row["layer"], row["feature"], row["code"]) == ("town.gpkg:things", "row 3", "out_of_range")
+    assert row["message"] == (
+        "Column height_ft (parapet_ft) holds '31': it is outside 0 to 30 ft; the value was left out."
+    )
+
+
+def test_expansion_joints_are_lines(town: Path, geo: SimpleNamespace, read: Callable[..., Inputs]) -> None:
+    x, y = geo.EAST, geo.NORTH
+    joint = shapely.MultiLineString([[(x + 9, y), (x + 9, y + 20)], [(x + 59, y), (x + 59, y + 20)]])
+    inputs = read(
+        {"file": town, "layer": "roofs"},
+        expansion_joints=_layer(town, "joints", [joint, shapely.Point(x, y)]),
+    )
+    assert inputs.expansion_joints.geom_type.tolist() == ["LineString", "LineString"]
+    assert inputs.counts["refused"].tolist() == [0, 1]
+
+
 def test_no_message_names_a_folder(town: Path, tmp_path: Path, read: Callable[..., Inputs]) -> None:
     inputs = read({"file": town, "layer": "roofs"}, stations={"file": town, "layer": "none"})
     assert not inputs.problems["layer"].str.contains("/").any()

@@ -85,6 +85,13 @@ def test_the_last_inspection_is_in_force(build, rules):
         ("deck", "plywood", "steel", True),
         ("framing_axis_deg", 179.5, 0.5, False),
         ("framing_axis_deg", 10.0, 14.0, True),
+        ("ridge_deg", 179.5, 0.5, False),
+        ("ridge_deg", 10.0, 14.0, True),
+        ("downslope_deg", 359.5, 0.5, False),
+        ("downslope_deg", 10.0, 190.0, True),
+        ("roof_shape", "gabled", "hipped", True),
+        ("ridge_runs", "along", "along", False),
+        ("roof_height_ft", 8.0, 9.0, True),
         ("sprinklered", True, False, True),
         ("inspected_on", "2024-01-01", "2024-01-02", False),
         ("year_built", 1983, 1986, True),
@@ -159,6 +166,27 @@ def test_survey_date_is_of_records_that_looked_at_the_roof(build, rules):
     surveyed, on = survey_dates(facts, 4)
     assert surveyed.tolist() == [True, False, True, False]
     assert np.datetime_as_string(on, unit="D").tolist() == ["2022-03-01", "NaT", "NaT", "NaT"]
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("roof_shape", "hipped"),
+        ("slope_deg", 20.0),
+        ("roof_height_ft", 6.0),
+        ("ridge_deg", 30.0),
+        ("ridge_runs", "along"),
+        ("downslope_deg", 200.0),
+    ],
+)
+def test_who_knows_the_form_of_a_roof_has_looked_at_it(build, rules, field, value):
+    footprints = build.footprints({"a": build.square(0)})
+    walk = build.records("key", "walk", "surveyed", key=["a"], date=["2024-05-01"], **{field: [value]})
+    tags = build.records("key", "tags", key=["a"], date=["2025-05-01"], **{field: [value]})
+    for source, looked in ((walk, True), (tags, False)):
+        facts, _, known = settle(build, rules, footprints, source)
+        assert known[field].tolist() == [value]
+        assert survey_dates(facts, 1)[0].tolist() == [looked]
 
 
 def plain_reduction(sources):

@@ -77,6 +77,42 @@ def test_a_small_district_end_to_end(build, rules, ground):
     ]
 
 
+def test_lines_and_ground_are_counted_and_handed_on(build, rules, ground):
+    hall = shapely.box(X, Y, X + 40, Y + 20)
+    joints = [
+        shapely.LineString([(X + 20, Y), (X + 20, Y + 20)]),
+        shapely.LineString([(X, Y - 9), (X + 9, Y - 9)]),
+    ]
+    walls = [shapely.LineString([(X + 30, Y), (X + 30, Y + 20)])]
+    pond = build.layer(
+        [shapely.box(X - 9, Y, X - 2, Y + 5)],
+        ground_id=["1"],
+        kind=["water"],
+        basis=["recorded"],
+        note=[None],
+    )
+    inputs = build.inputs(
+        build.footprints({"hall": hall}, roof_shape=["gabled"], ridge_deg=[90.0]),
+        fire_walls=build.layer(walls),
+        expansion_joints=build.layer(joints),
+        ground=pond,
+    )
+    inventory = take_inventory(inputs, rules, ground)
+    assert inventory.counts.to_numpy().tolist() == [["fire_walls", 1, 1, 0], ["expansion_joints", 2, 1, 1]]
+    assert inventory.problems["code"].tolist() == ["no_dispatch_areas", "expansion_joint_divides_nothing"]
+    roofs = inventory.roofs
+    # 600 m2 of 800 lie on the joint's side of the fire wall.
+    share = roofs["undivided_ft2"] / inventory.buildings["area_ft2"].iloc[0]
+    assert share.tolist() == pytest.approx([0.75, 0.75, 0.25], abs=1e-6)
+    assert roofs[["roof_shape", "ridge_deg", "ridge_deg_basis"]].drop_duplicates().to_numpy().tolist() == [
+        ["gabled", 90.0, "recorded"]
+    ]
+    assert list(inventory.ground.columns) == [*TABLES["ground"].columns, "geometry"]
+    assert inventory.ground["kind"].tolist() == ["water"]
+    with pytest.raises(CrsError, match="The layer ground is in WGS 84"):
+        take_inventory(dataclasses.replace(inputs, ground=pond.to_crs("EPSG:4326")), rules, ground)
+
+
 def test_a_drawn_section_speaks_where_nobody_else_does(build, rules, ground):
     footprints = build.footprints({"a": build.square(X, Y, 60)})
     sections = build.layer(
