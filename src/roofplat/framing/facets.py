@@ -171,7 +171,8 @@ def walls_of_edges(outlines: Outlines, walls: Walls, rows: IntArray) -> tuple[In
     )
     by_wall = np.argsort(of_edge, kind="stable")
     best = first_of_equals([(-length[by_wall], 3)], of_edge[by_wall], walls.section.size)
-    longest = np.where(best >= 0, edge[by_wall[np.maximum(best, 0)]], -1)
+    longest = np.full(walls.section.size, -1, dtype=np.int64)
+    longest[best >= 0] = edge[by_wall[best[best >= 0]]]
     return edge, of_edge, longest
 
 

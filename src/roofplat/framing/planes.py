@@ -64,10 +64,6 @@ PITCHED_PROBLEMS: Mapping[str, tuple[str, str]] = {
         "No planes could be laid out over this outline.",
         "Draw the outline simpler, or draw roof sections.",
     ),
-    "slope_not_known": (
-        "Neither the records nor the roof family say how steep the roof is.",
-        "Enter the slope, or give the family a slope_deg.",
-    ),
     "ridge_contradicts": (
         "What is recorded of the ridge contradicts itself or the outline; the outline was followed.",
         "Check the direction of the ridge and the direction down the roof.",
@@ -381,18 +377,13 @@ def lay_out_planes(
 
     found = marked(facets.section, outlines.count)
     slope = _slope(said, facets, found, rules.number("pitched.slope_tolerance_deg"))
-    known = np.isfinite(slope.slope_deg)
     problems = {
         "shape_not_planned": wanted & ~planned,
         "planes_not_found": planned & ~found,
-        "slope_not_known": planned & found & ~known,
         "ridge_contradicts": contradicts & found,
         "slope_contradicts": wanted & slope.contradicts,
         "slope_beyond_family": wanted & slope.beyond,
     }
-    if not known[facets.section].all():
-        facets = _only(facets, known, walls)
-        found &= known
     rise = np.tan(np.radians(np.where(found, slope.slope_deg, 0.0)))
     edge, of_edge, longest = walls_of_edges(outlines, walls, np.flatnonzero(found))
     edge_height = np.zeros(outlines.section.size)
@@ -519,8 +510,8 @@ def _eave_pair(walls: Walls, rows: IntArray, way: _Way, tolerance_deg: float) ->
     length = walls.length_ft[first[:, None] + np.arange(4)]
     azimuth = walls.azimuth_deg[first[:, None] + np.arange(2)] % 180.0
     longer = (length[:, 0] + length[:, 2] - length[:, 1] - length[:, 3]) / 2
-    # 179.9999999 and 0 are the same direction.
-    smaller = np.argmin(np.round(azimuth, 6) % 180.0, axis=1)
+    # 179.9999 and 0 are the same direction.
+    smaller = np.argmin(np.round(azimuth, 3) % 180.0, axis=1)
     pair = np.where(np.abs(longer) < _EQUAL_SIDE_FT, smaller, np.where(longer > 0, 0, 1))
     said = way.ridge_deg[rows]
     off = _apart(azimuth, said[:, None])
@@ -598,33 +589,6 @@ def _greatest_depth(facets: Facets, count: int) -> FloatArray:
     np.maximum.at(greatest, np.repeat(facets.section, facets.size), facets.depth_ft)
     np.maximum.at(greatest, facets.line_section, facets.ends[:, [2, 5]].max(axis=1))
     return greatest
-
-
-def _only(facets: Facets, kept: BoolArray, walls: Walls) -> Facets:
-    """The facets of some sections."""
-    plane, line, open_wall = (
-        kept[facets.section],
-        kept[facets.line_section],
-        kept[walls.section[facets.open_wall]],
-    )
-    number = np.cumsum(plane) - 1
-    corner = np.repeat(plane, facets.size)
-    return Facets(
-        section=facets.section[plane],
-        wall=facets.wall[plane],
-        fall_deg=facets.fall_deg[plane],
-        size=facets.size[plane],
-        east=facets.east[corner],
-        north=facets.north[corner],
-        depth_ft=facets.depth_ft[corner],
-        line_section=facets.line_section[line],
-        line_kind=facets.line_kind[line],
-        line_left=number[facets.line_left[line]],
-        line_right=number[facets.line_right[line]],
-        ends=facets.ends[line],
-        open_wall=facets.open_wall[open_wall],
-        open_depth_ft=facets.open_depth_ft[open_wall],
-    )
 
 
 def _planes(facets: Facets, rise: FloatArray, longest: IntArray, count: int) -> Planes:
