@@ -7,6 +7,7 @@ Out: what is measured, what passes, and what is told.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from types import ModuleType
 from typing import Any
 
 import geopandas as gpd
@@ -20,9 +21,10 @@ from pyproj import CRS
 from shapely import MultiLineString, Point, Polygon, affinity, box
 
 from roofplat import tables
+from roofplat.framing import frame_roofs
 from roofplat.ground import Ground, local_planes
 from roofplat.placing import audit_solar
-from roofplat.placing.solar import clear_runs
+from roofplat.placing.solar_shared import clear_runs
 from roofplat.rules import load_rulebook
 
 BOOK = load_rulebook()
@@ -471,6 +473,24 @@ def test_an_occupancy_that_does_not_tell(occupancy: str | None) -> None:
     for access in (pitched, flat):
         assert set(access["basis"]) == {"assumed"}
         assert access["message"].str.contains("occupancy does not tell").all()
+
+
+@pytest.mark.parametrize("degrees", [0.0, 61.0])
+@pytest.mark.parametrize("form", ["gabled", "hipped"])
+def test_the_planes_that_framing_draws(shapes: ModuleType, form: str, degrees: float) -> None:
+    """The planes drawn by hand above, from outline, shape and slope alone."""
+    made = _gable() if form == "gabled" else _hip()
+    made.add("solar", box(14, 2, 30, 8), box(2, 10, 5, 14.5))
+    sections, buildings, things, _, _ = made.turned(degrees).layers()
+    roofs = shapes.roofs(
+        *made.outlines, roof_family=["sawn_rafter_pitched"], roof_shape=[form], slope_deg=[30.0]
+    )
+    roofs = roofs.assign(building_id="B", section_id="B/1").set_geometry(sections.geometry.array, crs=UTM)
+    framing = frame_roofs(roofs, shapes.streets(), BOOK, GROUND)
+    found, _ = audit_solar(framing.sections, buildings, things, framing.planes, framing.members, BOOK, GROUND)
+    want = made.audit()
+    assert found["rule"].tolist() == want["rule"].tolist()
+    np.testing.assert_allclose(found["measured_ft"], want["measured_ft"], atol=0.011)
 
 
 # ---------------------------------------------------------------- laws
