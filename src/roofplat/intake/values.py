@@ -294,7 +294,9 @@ def _typed_number(
     if np.isfinite([low, high]).any():
         unit = (ATTRIBUTES[field].unit if field in ATTRIBUTES else "kV").replace("year", "")
         why = f"it is outside {low:g} to {high:g} {unit}".rstrip()
-        faults += _fault(outside, "out_of_range", why, f"Mend it, or widen the rule intake.range.{field}.")
+        # No roof stands upright, whatever a department's range.
+        action = "Mend it." if field == "slope_deg" else f"Mend it, or widen the rule intake.range.{field}."
+        faults += _fault(outside, "out_of_range", why, action)
     found = found.mask(outside)
     if field in _TURNS_DEG:
         found = found % _TURNS_DEG[field]
