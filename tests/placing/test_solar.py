@@ -342,6 +342,15 @@ def test_a_house_with_thirty_inches_beside_the_array() -> None:
     assert (enough["measured_ft"], enough["passes"]) == (3.0, True)
 
 
+@pytest.mark.parametrize(("ways", "measured"), [(0, None), (1, 40.0), (2, 2.5)])
+def test_a_department_says_how_many_ways_up_it_wants(ways: int, measured: float | None) -> None:
+    own = load_rulebook({"solar.house_pathway_count": ways})
+    layers = _gable().add("solar", box(2.5, 2, 37.5, 10)).layers()
+    access, _ = audit_solar(*layers, own, GROUND)
+    found = access.loc[access["rule"] == "solar.house_pathway_in", "measured_ft"].tolist()
+    assert found == ([] if measured is None else [measured])
+
+
 def test_a_way_up_may_lead_between_two_arrays() -> None:
     roof = _gable().add("solar", box(1, 2, 17, 10), box(20.5, 2, 39, 10))
     assert _only(roof.audit(), "house_pathway_in", 2)["measured_ft"] == 3.5

@@ -91,8 +91,8 @@ def audit_solar(
     -----
     IFC 2018 1204.2 and 1204.3 (2021: 1205.2 and 1205.3), IRC 2018 R324.6 and NFPA 1 11.12.2.2, as
     far as the rulebook's sources go. The side of an array section is that of its smallest
-    enclosing rectangle. A pathway to standpipes, the straight way from a hatch to the roof edge
-    and the street side of a house are not checked.
+    enclosing rectangle. Not checked: a pathway to standpipes, the straight way from a hatch to the
+    roof edge, and on a house the street side and a way up on or beside each plane with panels.
 
     Examples
     --------

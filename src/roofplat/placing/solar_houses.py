@@ -140,6 +140,8 @@ def _ways_up(
     rule = "solar.house_pathway_in"
     wanted = rules.number(rule) / INCHES_PER_FOOT
     ways = rules.count("solar.house_pathway_count")
+    if ways < 1:
+        return findings(row[:0])
     span_plane, low, high = _eave_to_ridge(flats)
     part, of = shapely.get_parts(pieces.shape, return_index=True)
     box = shapely.bounds(part)
