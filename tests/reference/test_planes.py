@@ -82,3 +82,14 @@ def test_contours_of_a_hip_are_the_outline_moved_inwards(
     )
     assert shapely.area(higher).sum() == pytest.approx(inner.area, rel=1e-5, abs=0.01)
     assert_allclose(framing.planes["area_ft2"].sum(), made.area, atol=0.01)
+
+
+def test_rafter_and_truss_spacings_are_those_of_the_trade(shapes: ModuleType) -> None:
+    """Study cards: plate trusses 24 in apart; conventional gables 16 to 24 in, steep ones up to 36 in."""
+    rules = shapes.RULES
+    assert rules.number("family.plate_truss_pitched.rafter_spacing_ft") * 12 == pytest.approx(24, abs=0.05)
+    assert rules.number("family.sawn_rafter_pitched.rafter_spacing_ft") * 12 == pytest.approx(16, abs=0.05)
+    assert rules["family.sawn_rafter_pitched.rafter_spacing_ft"].range[1] * 12 == pytest.approx(36, abs=0.05)
+    # A house 40 ft long shows it: 19 trusses stand between its gable walls.
+    framing = shapes.framed(shapes.rectangle(30, 40), roof_family=["plate_truss_pitched"])
+    assert framing.members.set_index("kind")["count"].to_dict() == {"ridge": 1, "truss": 19}
