@@ -22,7 +22,7 @@ from roofplat.framing import frame_roofs
 from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
-from roofplat.placing import place_plans
+from roofplat.placing import audit_solar, place_plans
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
 from roofplat.ranking import rank_buildings
@@ -102,7 +102,7 @@ def build(
     >>> build(read_district("data/demo/district.toml"))  # doctest: +SKIP
     """
     say = report or _silent
-    rules = load_rulebook(district.rules)
+    rules = load_rulebook(district.rules, district.families)
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
     folder = Path(out) if out is not None else district.out or Path("maps") / district.folder.name
     day = as_of or datetime.date.today()
@@ -116,7 +116,7 @@ def build(
         inputs, inventory, rules, ground, district, wind_from_deg=wind_from_deg, workers=workers, report=say
     )
     say("Ranking")
-    tables["ranking"] = rank_buildings(tables, rules, as_of=day)
+    tables["ranking"] = rank_buildings({**tables, "roofs": inventory.roofs}, rules, as_of=day)
     tables["problems"] = problems
     if area is not None:
         tables = _only_area(tables, area)
@@ -178,26 +178,41 @@ def draw_plans(
         rules,
         wind_from_deg=direction,
         wind_basis=basis,
+        streets=inputs.streets,
+        ground=inventory.ground,
         workers=workers,
+    )
+    solar_access, solar_problems = audit_solar(
+        plan.sections,
+        inventory.buildings,
+        inventory.obstacles,
+        framing.planes,
+        framing.members,
+        rules,
+        ground,
     )
     tables: dict[str, Any] = {
         "buildings": inventory.buildings,
         "sections": plan.sections,
         "walls": framing.walls,
+        "planes": framing.planes,
         "members": framing.members,
         "obstacles": inventory.obstacles,
+        "ground": inventory.ground,
         "ladders": plan.ladders,
         "paths": plan.paths,
         "checks": plan.checks,
         "openings": plan.openings,
         "cuts": plan.cuts,
         "trenches": plan.trenches,
+        "collapse_zones": plan.collapse_zones,
+        "solar_access": solar_access,
         "facts": inventory.facts,
         "streets": inputs.streets,
         "areas": inputs.areas,
         "stations": inputs.stations,
     }
-    problems = [inputs.problems, inventory.problems, framing.problems, plan.problems]
+    problems = [inputs.problems, inventory.problems, framing.problems, plan.problems, solar_problems]
     return tables, conform("problems", pd.concat(problems, ignore_index=True))
 
 
@@ -226,13 +241,15 @@ def _check_area(area: str | None, inputs: Inputs) -> None:
 
 
 def _only_area(tables: dict[str, Any], area: str) -> dict[str, Any]:
-    """Rows of one dispatch area's buildings, and of the obstacles that cross it."""
+    """Rows of one dispatch area's buildings, and the obstacles and ground that cross it."""
     buildings = tables["buildings"]
     wanted = set(buildings.loc[buildings["dispatch_area"] == area, "building_id"])
+    extent = box(*tables["areas"].loc[tables["areas"]["name"] == area].total_bounds)
     kept = {}
     for name, frame in tables.items():
-        if name == "obstacles":
-            extent = box(*tables["areas"].loc[tables["areas"]["name"] == area].total_bounds)
+        if name == "ground":
+            kept[name] = frame[frame.geometry.intersects(extent)].reset_index(drop=True)
+        elif name == "obstacles":
             free = frame["building_id"].isna() & frame.geometry.intersects(extent)
             kept[name] = frame[frame["building_id"].isin(wanted) | free].reset_index(drop=True)
         elif isinstance(frame, gpd.GeoDataFrame) and name == "areas":

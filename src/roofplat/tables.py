@@ -57,12 +57,41 @@ OBSTACLE_KINDS = (
     "hatch",
     "solar",
     "suspended_load",
+    "parapet",
     "overhead_line",
     "other",
 )
+GROUND_KINDS = ("water", "pool", "fence", "steep", "other")
+ROOF_SHAPES = ("flat", "gabled", "hipped", "monopitch", "sawtooth", "arched", "other")
 AXIS_BASES = (*BASES, "doubtful")
 SCENARIO_BASES = ("given", "prevailing", "assumed")
-METHODS = ("fold_back", "center_rafter_louver")
+METHODS = (
+    "existing_opening",
+    "fold_back",
+    "center_rafter_louver",
+    "joist_louver",
+    "between_joists",
+    "near_ridge",
+    "small_opening",
+    "glazing",
+    "do_not_cut",
+)
+# What the members of a roof are called by the people who build and walk on it.
+MEMBER_KINDS = (
+    "beam",
+    "purlin",
+    "girder",
+    "joist",
+    "timber",
+    "frame",
+    "truss",
+    "rafter",
+    "tee",
+    "glazing",
+    "ridge",
+    "hip",
+    "valley",
+)
 CUT_KINDS = ("head_cut", "parallel_cut", "base_cut", "cross_cut")
 APPARATUS = ("ground_ladder", "aerial", "out_of_reach")
 
@@ -112,7 +141,14 @@ ATTRIBUTES: Mapping[str, Column] = {
     "beam_spacing_ft": Column("float64", "beam to beam", "ft"),
     "purlin_spacing_ft": Column("float64", "purlin to purlin", "ft"),
     "rafter_spacing_ft": Column("float64", "rafter to rafter", "ft"),
+    "roof_shape": Column("str", "form of the roof", allowed=ROOF_SHAPES),
     "slope_deg": Column("float64", "roof slope from level", "deg"),
+    "roof_height_ft": Column("float64", "rise of the roof from its eaves to its top", "ft"),
+    "ridge_deg": Column("float64", "true azimuth of the ridge, 0 to 180", "deg"),
+    "ridge_runs": Column(
+        "str", "the ridge runs along or across the longer side", allowed=("along", "across")
+    ),
+    "downslope_deg": Column("float64", "true direction down the one slope of a monopitch roof", "deg"),
     "deck": Column("str", "what the deck is made of"),
     "panel_type": Column("str", "early_heavy or standard panels", allowed=("early_heavy", "standard")),
     "parapet_ft": Column("float64", "parapet above the roof edge", "ft"),
@@ -158,6 +194,7 @@ _ROOFS = Table(
         **_ids(),
         "part": Column("Int64", "number of the section in its building, from 1", required=True),
         "area_ft2": Column("float64", "ground area of the section", "ft2", required=True),
+        "undivided_ft2": Column("float64", "ground area within the same fire walls", "ft2", required=True),
         **{
             name: column
             for field in (
@@ -166,7 +203,12 @@ _ROOFS = Table(
                 "beam_spacing_ft",
                 "purlin_spacing_ft",
                 "rafter_spacing_ft",
+                "roof_shape",
                 "slope_deg",
+                "roof_height_ft",
+                "ridge_deg",
+                "ridge_runs",
+                "downslope_deg",
                 "deck",
                 "panel_type",
                 "parapet_ft",
@@ -200,13 +242,18 @@ _SECTIONS = Table(
         "purlin_spacing_ft": ATTRIBUTES["purlin_spacing_ft"],
         "rafter_spacing_ft": ATTRIBUTES["rafter_spacing_ft"],
         "spacing_basis": Column("str", "how the spacings are known; the weakest of the three", allowed=BASES),
-        "rafter_count": Column("Int64", "rafters counted over the section"),
+        "rafter_count": Column("Int64", "rafters, joists or trusses counted over the section"),
+        "roof_shape": ATTRIBUTES["roof_shape"],
+        "shape_basis": Column("str", "how the form is known", allowed=BASES),
         "slope_deg": ATTRIBUTES["slope_deg"],
+        "slope_basis": Column("str", "how the slope is known", allowed=BASES),
+        "rise_ft": Column("float64", "eave to the top of the roof as planned", "ft"),
         "deck": ATTRIBUTES["deck"],
         "parapet_ft": ATTRIBUTES["parapet_ft"],
         "height_ft": ATTRIBUTES["height_ft"],
         "height_basis": _BUILDINGS.columns["height_basis"],
         "area_ft2": Column("float64", "ground area of the section", "ft2", required=True),
+        "true_area_ft2": Column("float64", "area of the roof along its slopes", "ft2"),
         "planned": Column("boolean", "the section that holds the scenario's fire spot"),
         "fire_lon": Column("float64", "longitude of the scenario's fire spot, WGS 84", "deg"),
         "fire_lat": Column("float64", "latitude of the scenario's fire spot, WGS 84", "deg"),
@@ -215,6 +262,7 @@ _SECTIONS = Table(
         "wind_basis": Column("str", "given, prevailing, or assumed", allowed=SCENARIO_BASES),
         "cut_method": Column("str", "how to open it; empty where no cut is drawn", allowed=METHODS),
         "cut_method_why": Column("category", "why this method, or why no cut is drawn"),
+        "methods_rejected": Column("category", "the other methods, and the rule that rejected each"),
     },
 )
 
@@ -237,14 +285,28 @@ _WALLS = Table(
     },
 )
 
+_PLANES = Table(
+    "planes",
+    ("Polygon",),
+    {
+        **_ids(),
+        "plane": Column("Int64", "number of the plane in its section, from 1"),
+        "downslope_deg": Column("float64", "true direction straight down the plane", "deg"),
+        "slope_deg": ATTRIBUTES["slope_deg"],
+        "area_ft2": Column("float64", "area seen from above", "ft2", required=True),
+        "true_area_ft2": Column("float64", "area along the slope", "ft2", required=True),
+        "basis": Column("str", "the weaker of form and slope", allowed=BASES),
+    },
+)
+
 _MEMBERS = Table(
     "members",
     ("MultiLineString",),
     {
         **_ids(),
-        "kind": Column("str", "what the members are", allowed=("beam", "purlin")),
+        "kind": Column("str", "what the members are", allowed=MEMBER_KINDS),
         "count": Column("Int64", "members of this kind in the section"),
-        "spacing_ft": Column("float64", "centre to centre", "ft"),
+        "spacing_ft": Column("float64", "centre to centre; empty for ridges, hips and valleys", "ft"),
         "basis": Column("str", "the weaker of axis basis and spacing basis", allowed=AXIS_BASES),
     },
 )
@@ -257,8 +319,49 @@ _OBSTACLES = Table(
         "obstacle_id": Column("str", "number in the obstacle layers", required=True),
         "kind": Column("str", "what it is", allowed=OBSTACLE_KINDS),
         "voltage_kv": Column("float64", "line voltage; empty when unknown", "kV"),
+        "height_ft": Column("float64", "height of a parapet above the roof edge; empty for others", "ft"),
         "basis": Column("str", "how it is known", allowed=BASES),
         "note": Column("str", "the source's words"),
+    },
+)
+
+_GROUND = Table(
+    "ground",
+    ("Polygon", "LineString"),
+    {
+        "ground_id": Column("str", "number in the ground layers", required=True),
+        "kind": Column("str", "why no base can stand there", allowed=GROUND_KINDS),
+        "basis": Column("str", "how it is known", allowed=BASES),
+        "note": Column("str", "the source's words"),
+    },
+)
+
+_COLLAPSE_ZONES = Table(
+    "collapse_zones",
+    ("Polygon", "MultiPolygon"),
+    {
+        **_ids(section=False),
+        "distance_ft": Column("float64", "how far the zone reaches from the walls", "ft", required=True),
+        "height_ft": Column("float64", "greatest height of the walls, parapet counted", "ft", required=True),
+        "height_basis": _BUILDINGS.columns["height_basis"],
+        "pushes_out": Column("boolean", "the roof family is known to push walls out", required=True),
+        "rules": Column("category", "ids of the rules that put it there"),
+        "why": Column("category", "the same as a sentence"),
+    },
+)
+
+_SOLAR_ACCESS = Table(
+    "solar_access",
+    ("Polygon", "MultiPolygon"),
+    {
+        **_ids(),
+        "array": Column("Int64", "number of the array in its section, from 1"),
+        "rule": Column("str", "id of the rule that is checked", required=True),
+        "wanted_ft": Column("float64", "what the rule wants", "ft", required=True),
+        "measured_ft": Column("float64", "what was measured", "ft"),
+        "passes": Column("boolean", "whether the rule is met; empty where nobody can tell"),
+        "basis": Column("str", "the weakest basis of what was measured", allowed=BASES),
+        "message": Column("str", "one sentence", required=True),
     },
 )
 
@@ -281,6 +384,12 @@ _LADDERS = Table(
         ),
         "apparatus": Column("str", "how to get up there", allowed=APPARATUS),
         "base_setback_ft": Column("float64", "base to wall, along the ground", "ft"),
+        "support_ft": Column("float64", "height to clear: roof edge and parapet", "ft"),
+        "highest_ft": Column(
+            "float64", "highest support that the apparatus named, or the best, reaches", "ft"
+        ),
+        "aerial_setback_ft": Column("float64", "street to the tip, along the ground; aerials only", "ft"),
+        "in_collapse_zone": Column("boolean", "the base stands inside the collapse zone"),
         "height_basis": _BUILDINGS.columns["height_basis"],
         "score": Column("float64", "0 to 1, how well the spot meets the wishes", "share"),
         "rules": Column("category", "ids of the rules that put it there"),
@@ -322,9 +431,9 @@ _OPENINGS = Table(
         "seq": Column("Int64", "order of opening, 1 first"),
         "method": Column("str", "how it is opened", allowed=METHODS),
         "parts": Column("Int64", "panels folded or louvers turned"),
-        "length_ft": Column("float64", "beam to beam", "ft"),
-        "width_ft": Column("float64", "purlin to purlin", "ft"),
-        "area_ft2": Column("float64", "area of the opening", "ft2"),
+        "length_ft": Column("float64", "across the rafters or joists", "ft"),
+        "width_ft": Column("float64", "along them, up the slope where there is one", "ft"),
+        "area_ft2": Column("float64", "area of the opening, along the slope", "ft2"),
         "wanted_ft2": Column("float64", "area wanted for the section", "ft2"),
         "placed_ft2": Column("float64", "area of all openings placed in the section", "ft2"),
         "short_ft2": Column("float64", "area wanted but not placed", "ft2"),
@@ -438,14 +547,18 @@ TABLES: Mapping[str, Table] = {
         _ROOFS,
         _SECTIONS,
         _WALLS,
+        _PLANES,
         _MEMBERS,
         _OBSTACLES,
+        _GROUND,
+        _COLLAPSE_ZONES,
         _LADDERS,
         _PATHS,
         _CHECKS,
         _OPENINGS,
         _CUTS,
         _TRENCHES,
+        _SOLAR_ACCESS,
         _PROBLEMS,
         _FACTS,
         _RANKING,

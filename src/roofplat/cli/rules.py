@@ -34,7 +34,10 @@ def rules(rule_id: str | None, district: Path | None) -> None:
     all rules and families are listed. A department changes a rule in the [rules] table of its
     district file.
     """
-    book = load_rulebook(read_district(district).rules if district else None)
+    settings = read_district(district) if district else None
+    families = settings.families if settings else None
+    book = load_rulebook(settings.rules if settings else None, families)
+    shipped = load_rulebook(families=families)
     if rule_id is None:
         say_table(_as_table(book.rules.values()))
         say()
@@ -43,14 +46,13 @@ def rules(rule_id: str | None, district: Path | None) -> None:
             pd.DataFrame(
                 {
                     "family": [family.id for family in book.families.values()],
-                    "plan": [family.plan for family in book.families.values()],
-                    "status": [family.status for family in book.families.values()],
-                    "source": [family.source for family in book.families.values()],
+                    "framing": [family.framing for family in book.families.values()],
+                    "methods": [", ".join(family.methods) or "none" for family in book.families.values()],
                 }
             )
         )
     elif rule_id in book.rules:
-        _say_rule(book[rule_id])
+        _say_rule(book[rule_id], shipped[rule_id])
     elif rule_id in book.families:
         _say_family(book.families[rule_id])
     else:
@@ -62,7 +64,7 @@ def rules(rule_id: str | None, district: Path | None) -> None:
         say()
         say(f"{len(book.overridden)} rules overridden in {district}:")
         for rule in book.overridden:
-            say(f"  {rule.id}: {_value(rule)} {rule.unit} instead of {_value(load_rulebook()[rule.id])}")
+            say(f"  {rule.id}: {_value(rule)} {rule.unit} instead of {_value(shipped[rule.id])}")
 
 
 def _as_table(chosen: Iterable[Rule]) -> pd.DataFrame:
@@ -85,12 +87,11 @@ def _value(rule: Rule) -> str:
     return f"{rule.value:g}" if isinstance(rule.value, float) else str(rule.value)
 
 
-def _say_rule(rule: Rule) -> None:
+def _say_rule(rule: Rule, shipped: Rule) -> None:
     say(rule.id)
     say(f"  {rule.meaning}")
     say(f"  value   {_value(rule)} {rule.unit}")
     if rule.overridden:
-        shipped = load_rulebook()[rule.id]
         say(f"  instead of {_value(shipped)} {shipped.unit} ({shipped.status}: {shipped.source})")
     say(f"  status  {rule.status}")
     say(f"  source  {rule.source}")
@@ -101,13 +102,5 @@ def _say_family(family: Family) -> None:
     say(f"  {family.caution}")
     lightweight = {True: "yes", False: "no", None: "not known"}[family.lightweight]
     say(f"  lightweight  {lightweight}")
-    say(f"  severity     {family.severity:g} (0 to 1)")
-    say(f"  plan         {'in full' if family.plan == 'panelized' else 'walls and ladder spots only'}")
-    for name in ("beam", "purlin", "rafter"):
-        spacing_ft = getattr(family, f"{name}_spacing_ft")
-        if spacing_ft is not None:
-            say(f"  {name} spacing {spacing_ft:g} ft where none is recorded")
-    if family.methods:
-        say(f"  opened by    {', '.join(family.methods)}")
-    say(f"  status       {family.status}")
-    say(f"  source       {family.source}")
+    say(f"  framing      {family.framing}")
+    say_table(_as_table(family.figures.values()))

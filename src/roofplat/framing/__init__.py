@@ -4,6 +4,7 @@ In: the inventory's roofs, streets, rules.
 Out: `Framing`, with the tables sections, walls and members.
 """
 
-from roofplat.framing.frame import Framing, by_family, frame_roofs
+from roofplat.framing.frame import Framing, frame_roofs
+from roofplat.framing.spacings import by_family
 
 __all__ = ["Framing", "by_family", "frame_roofs"]

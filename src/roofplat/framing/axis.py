@@ -126,6 +126,7 @@ def find_axis(
     felt_spacing_ft: FloatArray,
     beam_spacing_ft: FloatArray,
     purlin_spacing_ft: FloatArray,
+    lines_east_west: npt.NDArray[np.bool_] | None = None,
 ) -> AxisResult:
     """Find the framing axis of each section.
 
@@ -141,6 +142,9 @@ def find_axis(
         A sounding note, shape (n,); NaN where there is none.
     beam_spacing_ft, purlin_spacing_ft
         The spacings in force, shape (n,); NaN for a family without them.
+    lines_east_west
+        True where an inferred axis is the one nearer to east and west, not the one across the
+        shorter span, shape (n,): the glazing of a sawtooth roof looks north.
 
     Returns
     -------
@@ -157,6 +161,9 @@ def find_axis(
     direction = dominant_direction_deg(outlines, rules)
     along, across = extent_ft(outlines, direction)
     azimuth = np.where(along > across + _EQUAL_SPAN_FT, direction + 90.0, direction)
+    if lines_east_west is not None:
+        east_west = np.where(direction < 45.0, direction + 90.0, direction)
+        azimuth = np.where(lines_east_west, east_west, azimuth)
 
     azimuth_edge, length = _edge_directions(outlines)
     inferred_share = _share_along(outlines, azimuth_edge, length, azimuth, tolerance)
@@ -183,7 +190,10 @@ def find_axis(
         azimuth_deg=azimuth,
         basis=basis,
         share=_share_along(outlines, azimuth_edge, length, azimuth, tolerance),
-        sounding_unfit=has_note & ~fits & ~given & np.isfinite(purlin_spacing_ft),
+        sounding_unfit=has_note
+        & ~fits
+        & ~given
+        & (np.isfinite(purlin_spacing_ft) | np.isfinite(beam_spacing_ft)),
     )
 
 

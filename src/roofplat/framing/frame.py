@@ -8,9 +8,8 @@ Out: `Framing`: the tables `sections`, `walls` and `members`, problems, and the 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from operator import attrgetter
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -19,10 +18,13 @@ import pandas as pd
 import shapely
 
 from roofplat.framing.axis import find_axis
-from roofplat.framing.members import SectionFrames, scan, section_frames
+from roofplat.framing.members import Grid, SectionFrames, fill_in, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets, steady_memory
+from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, said_of
+from roofplat.framing.rafters import pitched_members, planes_table, rafter_counts, rafters
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, offsets, steady_memory
+from roofplat.framing.spacings import Spacings, by_family, spacings_of
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -32,18 +34,20 @@ from roofplat.framing.walls import (
 )
 from roofplat.ground import Ground
 from roofplat.rules import Family, Rulebook
-from roofplat.tables import AXIS_BASES, BASES, SIDES, WALL_KINDS, conform, problem_rows, words
+from roofplat.tables import AXIS_BASES, BASES, ROOF_SHAPES, SIDES, WALL_KINDS, conform, problem_rows, words
 
-__all__ = ["Framing", "by_family", "frame_roofs"]
+__all__ = ["Framing", "frame_roofs"]
 
 _CHUNK = 4000
+# A wall that faces up a single slope within this angle is its high wall.
+_UPHILL_DEG = 45.0
 
 
 @dataclass(frozen=True, slots=True)
 class Framing:
     """What framing knows of n sections.
 
-    sections, walls, members, problems
+    sections, walls, planes, members, problems
         Tables of `tables.TABLES`; geometry in the working CRS.
     frames
         The sections in their own coordinates.
@@ -55,12 +59,15 @@ class Framing:
         What stands in front of each wall.
     street_deg
         True direction to the street of each section, shape (n,); NaN without streets.
-    panelized
-        True where the family is planned as panelized, shape (n,).
+    spacings
+        How each section is framed.
+    pitched
+        Planes and lines of the pitched roofs.
     """
 
     sections: gpd.GeoDataFrame
     walls: gpd.GeoDataFrame
+    planes: gpd.GeoDataFrame
     members: gpd.GeoDataFrame
     problems: pd.DataFrame
     frames: SectionFrames
@@ -69,7 +76,8 @@ class Framing:
     wall_kind: IntArray
     surroundings: Surroundings
     street_deg: FloatArray
-    panelized: npt.NDArray[np.bool_]
+    spacings: Spacings
+    pitched: Pitched
 
 
 @steady_memory()
@@ -96,8 +104,9 @@ def frame_roofs(
     roofs = roofs.reset_index(drop=True)
     outlines = outlines_of(roofs.geometry, ground)
     family = roofs["roof_family"].fillna("unknown")
-    panelized = by_family(family, rules, lambda entry: entry.plan == "panelized").astype(bool)
-    spacing, spacing_basis = _spacings(roofs, family, panelized, rules)
+    spacings = spacings_of(roofs, rules)
+    joists = spacings.framing == "joists"
+    sawtooth = by_family(family, rules, lambda entry: entry.shape == "sawtooth").astype(bool)
 
     axis = find_axis(
         outlines,
@@ -106,18 +115,24 @@ def frame_roofs(
         given_basis=roofs["framing_axis_deg_basis"].to_numpy(dtype=object),
         walk_deg=_floats(roofs["sounding_walk_deg"]),
         felt_spacing_ft=_floats(roofs["sounding_spacing_ft"]),
-        beam_spacing_ft=spacing["beam_spacing_ft"],
-        purlin_spacing_ft=spacing["purlin_spacing_ft"],
+        # A walk that feels the joists crosses them, as one that feels the beams does.
+        beam_spacing_ft=np.where(joists, spacings.rafter_ft, spacings.beam_ft),
+        purlin_spacing_ft=spacings.purlin_ft,
+        lines_east_west=sawtooth,
     )
     frames = section_frames(
         outlines,
         axis.azimuth_deg,
-        spacing["beam_spacing_ft"],
-        spacing["purlin_spacing_ft"],
-        least_section_ft=rules.number("member.least_section_ft"),
+        spacings.lattice_beam_ft,
+        spacings.lattice_purlin_ft,
+        least_section_ft=spacings.least_ft,
+        purlins_bear=spacings.purlins_bear,
     )
     polygons = roofs.geometry.to_numpy()
     walls = straight_walls(outlines, rules)
+    said = said_of(roofs, rules)
+    pitched = lay_out_planes(outlines, walls, spacings.framing == "pitched", said, rules)
+    down_slope = rafters(pitched, outlines, spacings.rafter_ft)
     surroundings = look_out(walls, outlines, polygons, rules)
     street_deg = street_direction_deg(outlines, roofs["address"], streets, rules)
     building = pd.factorize(roofs["building_id"])[0]
@@ -125,17 +140,18 @@ def frame_roofs(
     kind, kind_basis = bearing_kinds(
         walls,
         axis.azimuth_deg,
-        panelized & (axis.basis != "doubtful"),
+        _carries(spacings, (axis.basis == "doubtful") | sawtooth),
         side,
         roofs["bearing_walls"],
         roofs["bearing_walls_basis"],
         rules,
     )
+    _mark_eaves(kind, kind_basis, walls, pitched, roofs["bearing_walls"].notna().to_numpy(dtype=bool))
     kind[surroundings.party] = WALL_KINDS.index("party")
     kind_basis[surroundings.party] = BASES.index("inferred")
 
     ids = roofs[["building_id", "section_id"]]
-    problems = problem_rows(
+    unfit = problem_rows(
         "framing",
         ids["section_id"][axis.sounding_unfit],
         "sounding_fits_no_spacing",
@@ -143,69 +159,118 @@ def frame_roofs(
         "The spacing felt on the sounding walk fits neither the purlin nor the beam spacing.",
         "Sound the roof again or enter the surveyed spacings.",
     )
+    called = by_family(family, rules, lambda entry: entry.members.get("rafter"))
+    members = [
+        _members_table(roofs, family, frames, axis.basis, spacings, rules),
+        pitched_members(
+            pitched,
+            outlines,
+            down_slope,
+            ids,
+            roofs.crs,
+            name=called,
+            spacing_ft=spacings.rafter_ft,
+            spacing_basis=spacings.basis,
+        ),
+    ]
+    sections = _sections_table(roofs, family, axis, spacings, frames)
+    rafter_count = rafter_counts(pitched, down_slope, called == "truss")
+    sections = _with_slopes(sections, spacings, pitched, said, rafter_count)
     return Framing(
-        sections=_sections_table(roofs, family, axis, spacing, spacing_basis),
+        sections=sections,
         walls=_walls_table(ids, roofs.crs, frames, walls, side, kind, kind_basis, surroundings),
-        members=_members_table(ids, roofs.crs, frames, axis.basis, spacing_basis, spacing),
-        problems=problems,
+        planes=planes_table(pitched, outlines, ids, roofs.crs),
+        members=pd.concat(members, ignore_index=True),
+        problems=pd.concat([unfit, pitched_problems(pitched, ids["section_id"])], ignore_index=True),
         frames=frames,
         wall_runs=walls,
         wall_side=side,
         wall_kind=kind,
         surroundings=surroundings,
         street_deg=street_deg,
-        panelized=panelized,
+        spacings=spacings,
+        pitched=pitched,
     )
 
 
-def _spacings(
-    roofs: gpd.GeoDataFrame, family: pd.Series, panelized: npt.NDArray[np.bool_], rules: Rulebook
-) -> tuple[dict[str, FloatArray], IntArray]:
-    """Recorded spacings first, the family's default after; the basis is the weakest of the three."""
-    spacing: dict[str, FloatArray] = {}
-    weakest = np.full(len(roofs), -1)
-    assumed = BASES.index("assumed")
-    for name in ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft"):
-        default = by_family(family, rules, attrgetter(name)).astype(float)
-        known = _floats(roofs[name])
-        spacing[name] = np.where(panelized, np.where(np.isfinite(known), known, default), np.nan)
-        code, bases = pd.factorize(roofs[f"{name}_basis"])
-        place = np.array([BASES.index(basis) for basis in bases] + [assumed])[code]
-        weakest = np.maximum(weakest, np.where(np.isfinite(known), place, assumed))
-    return spacing, np.where(panelized, weakest, -1)
+def _with_slopes(
+    sections: gpd.GeoDataFrame, spacings: Spacings, pitched: Pitched, said: Said, rafter_count: IntArray
+) -> gpd.GeoDataFrame:
+    """Form, slope and true area as planned; the family's form and slope where nobody says."""
+    is_pitched = spacings.framing == "pitched"
+    has_form = spacings.framing != "walls"
+    stated = sections["slope_deg"].notna().to_numpy()
+    slope = np.where(stated, said.slope_deg, np.where(has_form, said.default_slope_deg, np.nan))
+    slope = np.where(is_pitched, pitched.slope_deg, slope)
+    shape = sections["roof_shape"].where(sections["roof_shape"].notna() | ~has_form, said.default_shape)
+    shape = shape.mask(is_pitched, pd.Series(words(ROOF_SHAPES, pitched.shape)))
+    assumed = pd.Series(words(["assumed"], np.zeros(len(sections), dtype=np.int64)))
+    shape_basis = sections["shape_basis"].where(sections["roof_shape"].notna() | ~has_form, assumed)
+    slope_basis = sections["slope_basis"].where(stated | np.isnan(slope), assumed)
+    true_area = np.where(shape == "flat", sections["area_ft2"] / np.cos(np.radians(slope)), np.nan)
+    return sections.assign(
+        roof_shape=shape,
+        shape_basis=shape_basis.mask(is_pitched, pd.Series(words(BASES, pitched.shape_basis))),
+        slope_deg=slope,
+        slope_basis=slope_basis.mask(is_pitched, pd.Series(words(BASES, pitched.slope_basis))),
+        rise_ft=pitched.rise_ft,
+        true_area_ft2=np.where(is_pitched, pitched.true_area_ft2(), true_area),
+        rafter_count=sections["rafter_count"].mask(pitched.found, pd.Series(rafter_count, dtype="Int64")),
+    )
 
 
-def by_family(family: pd.Series, rules: Rulebook, ask: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
-    """What each section's family answers, None for a family that is not in the rulebook.
+def _carries(spacings: Spacings, untold: npt.NDArray[np.bool_]) -> npt.NDArray[np.str_]:
+    """Which walls carry the roof, by the way it is framed: see `walls.bearing_kinds`."""
+    return np.select(
+        [untold, spacings.framing == "grid", np.isin(spacings.framing, ["joists", "trusses"])],
+        ["knows not", "all", "ends"],
+        default="knows not",
+    )
 
-    Parameters
-    ----------
-    family
-        Roof family of each section, shape (n,).
-    rules
-        The rulebook in force.
-    ask
-        Takes a family.
 
-    Returns
-    -------
-    ndarray of object
-        Shape (n,).
+def _mark_eaves(
+    kind: IntArray,
+    kind_basis: IntArray,
+    walls: Walls,
+    pitched: Pitched,
+    stated: npt.NDArray[np.bool_],
+) -> None:
+    """Let the walls of pitched roofs bear where members land on them, if nobody states it.
+
+    Members come down on the eaves, and lean on the high wall of a roof of one plane; gable ends and
+    the sides of such a roof run along them.
     """
-    code, names = pd.factorize(family)
-    known = [rules.families.get(name) for name in names]
-    answers = [None if entry is None else ask(entry) for entry in known]
-    return np.array([*answers, None], dtype=object)[code]
+    planes = pitched.planes
+    open_to = pitched.found & ~stated
+    eave = marked(planes.wall, walls.section.size)
+    one_plane = np.bincount(planes.section, minlength=pitched.found.size) == 1
+    down = np.full(pitched.found.size, np.nan)
+    down[planes.section] = planes.downslope_deg
+    owner = walls.section
+    with np.errstate(invalid="ignore"):
+        uphill = np.abs((walls.outward_deg - down[owner]) % 360.0 - 180.0) <= _UPHILL_DEG
+    bears = eave | (one_plane[owner] & uphill)
+    rows = np.flatnonzero(open_to[owner])
+    kind[rows] = np.where(bears, WALL_KINDS.index("bearing"), WALL_KINDS.index("nonbearing"))[rows]
+    kind_basis[rows] = np.maximum(pitched.layout_basis[owner], BASES.index("inferred"))[rows]
+
+
+def _joist_grid(frames: SectionFrames, spacings: Spacings) -> Grid:
+    """All joists of the roofs that have them, some of which bound the bays."""
+    spacing = np.where((spacings.framing == "joists") & (frames.beams.count > 0), spacings.rafter_ft, np.nan)
+    return fill_in(frames.beams, frames.v_low, frames.v_high, spacing)
 
 
 def _sections_table(
     roofs: gpd.GeoDataFrame,
     family: pd.Series,
     axis: Any,
-    spacing: dict[str, FloatArray],
-    spacing_basis: IntArray,
+    spacings: Spacings,
+    frames: SectionFrames,
 ) -> gpd.GeoDataFrame:
-    rafters = roofs["area_ft2"] / (spacing["rafter_spacing_ft"] * spacing["purlin_spacing_ft"])
+    rafters = (roofs["area_ft2"] / (spacings.rafter_ft * spacings.purlin_ft)).round()
+    joists = _joist_grid(frames, spacings).count
+    rafters = rafters.mask(joists > 0, joists)
     columns = {
         "building_id": roofs["building_id"],
         "section_id": roofs["section_id"],
@@ -214,15 +279,22 @@ def _sections_table(
         "framing_axis_deg": axis.azimuth_deg,
         "axis_basis": axis.basis,
         "axis_share": axis.share,
-        **spacing,
-        "spacing_basis": words(BASES, spacing_basis),
-        "rafter_count": rafters.round().astype("Int64"),
+        "beam_spacing_ft": spacings.beam_ft,
+        "purlin_spacing_ft": spacings.purlin_ft,
+        "rafter_spacing_ft": spacings.rafter_ft,
+        "spacing_basis": words(BASES, spacings.basis),
+        "rafter_count": rafters.astype("Int64"),
+        "roof_shape": roofs["roof_shape"],
+        "shape_basis": roofs["roof_shape_basis"],
         "slope_deg": roofs["slope_deg"],
+        "slope_basis": roofs["slope_deg_basis"],
+        "rise_ft": np.nan,
         "deck": roofs["deck"],
         "parapet_ft": roofs["parapet_ft"],
         "height_ft": roofs["height_ft"],
         "height_basis": roofs["height_ft_basis"],
         "area_ft2": roofs["area_ft2"],
+        "true_area_ft2": np.nan,
         "planned": False,
         "fire_lon": np.nan,
         "fire_lat": np.nan,
@@ -231,6 +303,7 @@ def _sections_table(
         "wind_basis": None,
         "cut_method": None,
         "cut_method_why": None,
+        "methods_rejected": None,
     }
     frame = gpd.GeoDataFrame(columns, geometry=roofs.geometry.array, crs=roofs.crs)
     sections: gpd.GeoDataFrame = conform("sections", frame)
@@ -266,37 +339,55 @@ def _walls_table(
 
 
 def _members_table(
-    ids: pd.DataFrame,
-    crs: object,
+    roofs: gpd.GeoDataFrame,
+    family: pd.Series,
     frames: SectionFrames,
     axis_basis: npt.NDArray[np.str_],
-    spacing_basis: IntArray,
-    spacing: dict[str, FloatArray],
+    spacings: Spacings,
+    rules: Rulebook,
 ) -> gpd.GeoDataFrame:
     """One row a kind and section: all its beams, or all its purlins, as one multi-line."""
+    joists = spacings.framing == "joists"
     tables = []
-    for kind, grid in (("beam", frames.beams), ("purlin", frames.purlins)):
-        parts = [_member_lines(frames, rows, kind) for rows in chunks(frames.count, _CHUNK)]
-        owners = np.concatenate([part[0] for part in parts])
-        frame = ids.iloc[owners].reset_index(drop=True)
-        frame["kind"] = words([kind], np.zeros(owners.size, dtype=np.int64))
+    for part, grid, spacing in (
+        ("beam", _only(frames.beams, ~joists), spacings.beam_ft),
+        ("purlin", _only(frames.purlins, ~joists), spacings.purlin_ft),
+        ("rafter", _joist_grid(frames, spacings), spacings.rafter_ft),
+    ):
+        along: Literal["u", "v"] = "v" if part == "purlin" else "u"
+        lines = [_member_lines(frames, grid, rows, along) for rows in chunks(frames.count, _CHUNK)]
+        owners = np.concatenate([line[0] for line in lines])
+        kind = by_family(family.iloc[owners], rules, _name_of(part))
+        code, names = pd.factorize(kind)
+        frame = roofs[["building_id", "section_id"]].iloc[owners].reset_index(drop=True)
+        frame["kind"] = words([*names], code)
         frame["count"] = grid.count[owners]
-        frame["spacing_ft"] = spacing[f"{kind}_spacing_ft"][owners]
-        frame["basis"] = _weaker(axis_basis[owners], spacing_basis[owners])
-        geometry = np.concatenate([part[1] for part in parts])
-        tables.append(gpd.GeoDataFrame(frame, geometry=geometry, crs=crs))
+        frame["spacing_ft"] = spacing[owners]
+        frame["basis"] = _weaker(axis_basis[owners], spacings.basis[owners])
+        geometry = np.concatenate([line[1] for line in lines])
+        tables.append(gpd.GeoDataFrame(frame, geometry=geometry, crs=roofs.crs))
     table: gpd.GeoDataFrame = conform("members", pd.concat(tables, ignore_index=True))
     return table
 
 
-def _member_lines(frames: SectionFrames, rows: slice, kind: str) -> tuple[IntArray, npt.NDArray[np.object_]]:
-    """Sections of a chunk that have members of a kind, and the lines of each."""
+def _name_of(part: str) -> Callable[[Family], str]:
+    return lambda entry: entry.members[part]
+
+
+def _only(grid: Grid, rows: npt.NDArray[np.bool_]) -> Grid:
+    """The grid without the lines of some sections."""
+    return replace(grid, count=np.where(rows, grid.count, 0))
+
+
+def _member_lines(
+    frames: SectionFrames, grid: Grid, rows: slice, along: Literal["u", "v"]
+) -> tuple[IntArray, npt.NDArray[np.object_]]:
+    """Sections of a chunk that have lines of a grid, and the lines of each."""
     part = frames.rows(rows)
-    if kind == "beam":
-        runs = scan(part, part.beams, "u")
+    runs = scan(part, Grid(grid.first[rows], grid.spacing[rows], grid.count[rows]), along)
+    if along == "u":
         ends = (runs.low, runs.position), (runs.high, runs.position)
     else:
-        runs = scan(part, part.purlins, "v")
         ends = (runs.position, runs.low), (runs.position, runs.high)
     x0, y0 = part.crs(*ends[0], runs.section)
     x1, y1 = part.crs(*ends[1], runs.section)

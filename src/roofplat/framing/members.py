@@ -6,7 +6,8 @@ Out: `SectionFrames`: the outline and the grid in section coordinates; `Runs`: t
 
 Section coordinates: u runs along the beams, v across them to the left, both in ground feet from
 the section's centroid. Beams lie on lines of constant v, centred in the section; purlins on
-lines of constant u, counted from the beams' ends.
+lines of constant u, counted from the beams' ends. A roof of joists has some of its joists for
+beams, and for purlins lines that only measure out its bays: nothing bears along those.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy.typing as npt
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, expand, marked, offsets
 
-__all__ = ["Grid", "Runs", "SectionFrames", "lay_out_grid", "scan", "section_frames"]
+__all__ = ["Grid", "Runs", "SectionFrames", "fill_in", "lay_out_grid", "scan", "section_frames"]
 
 # A grid line closer than this to the section's end is the end itself.
 _END_FT = 0.05
@@ -51,7 +52,12 @@ class SectionFrames:
     u_low, u_high, v_low, v_high
         Extent of each section, shape (n,).
     beams, purlins
-        The grid; empty (count 0) for a section that is not panelized.
+        The grid; empty (count 0) for a section without one.
+    purlins_bear
+        False where the lines across the beams are no members, shape (n,).
+    stretch
+        For planes of pitched roofs: how much longer u is along the slope than seen from above, so
+        that u counts true feet; None where u is level. Shape (n,).
     """
 
     outlines: Outlines
@@ -67,6 +73,8 @@ class SectionFrames:
     v_high: FloatArray
     beams: Grid
     purlins: Grid
+    purlins_bear: npt.NDArray[np.bool_]
+    stretch: FloatArray | None = None
 
     @property
     def count(self) -> int:
@@ -83,14 +91,16 @@ class SectionFrames:
     ) -> tuple[FloatArray, FloatArray]:
         """Feet east and north to section coordinates, shape (m,)."""
         sine, cosine = self.sine[section], self.cosine[section]
-        return east_ft * sine + north_ft * cosine, north_ft * sine - east_ft * cosine
+        u, v = east_ft * sine + north_ft * cosine, north_ft * sine - east_ft * cosine
+        return (u if self.stretch is None else u * self.stretch[section]), v
 
     def east_north(
         self, u: FloatArray, v: FloatArray, section: npt.NDArray[Any]
     ) -> tuple[FloatArray, FloatArray]:
         """Section coordinates to feet east and north, shape (m,)."""
         sine, cosine = self.sine[section], self.cosine[section]
-        return u * sine - v * cosine, u * cosine + v * sine
+        level = u if self.stretch is None else u / self.stretch[section]
+        return level * sine - v * cosine, level * cosine + v * sine
 
     def crs(self, u: FloatArray, v: FloatArray, section: npt.NDArray[Any]) -> tuple[FloatArray, FloatArray]:
         """Section coordinates to the working CRS, shape (m,)."""
@@ -137,6 +147,8 @@ class SectionFrames:
             v_high=self.v_high[rows],
             beams=Grid(self.beams.first[rows], self.beams.spacing[rows], self.beams.count[rows]),
             purlins=Grid(self.purlins.first[rows], self.purlins.spacing[rows], self.purlins.count[rows]),
+            purlins_bear=self.purlins_bear[rows],
+            stretch=None if self.stretch is None else self.stretch[rows],
         )
 
 
@@ -169,7 +181,8 @@ def section_frames(
     beam_spacing_ft: FloatArray,
     purlin_spacing_ft: FloatArray,
     *,
-    least_section_ft: float,
+    least_section_ft: float | FloatArray,
+    purlins_bear: npt.NDArray[np.bool_] | None = None,
 ) -> SectionFrames:
     """Turn outlines into section coordinates and lay out the grid.
 
@@ -182,7 +195,9 @@ def section_frames(
     beam_spacing_ft, purlin_spacing_ft
         Shape (n,); NaN for a section without beams and purlins.
     least_section_ft
-        A section narrower than this either way gets no grid.
+        A section narrower than this either way gets no grid; for all or for each, shape (n,).
+    purlins_bear
+        False where the lines across the beams are no members, shape (n,); all True when not given.
 
     Returns
     -------
@@ -215,6 +230,7 @@ def section_frames(
         v_high=v_high,
         beams=lay_out_grid(v_low, v_high, beam_spacing, start="centred"),
         purlins=lay_out_grid(u_low, u_high, purlin_spacing, start="low_end"),
+        purlins_bear=np.ones(outlines.count, dtype=bool) if purlins_bear is None else purlins_bear,
     )
 
 
@@ -251,6 +267,41 @@ def lay_out_grid(
     first = (low + high) / 2 - (count - 1) * spacing / 2 if start == "centred" else low + spacing
     usable = count > 0
     return Grid(np.where(usable, first, 0.0), np.where(usable, spacing, 1.0), count)
+
+
+def fill_in(grid: Grid, low: FloatArray, high: FloatArray, spacing: FloatArray) -> Grid:
+    """A finer grid that runs through the lines of a coarse one.
+
+    Parameters
+    ----------
+    grid
+        Coarse lines, their spacing a multiple of the fine one.
+    low, high
+        Ends of each section, which are lines themselves, shape (n,).
+    spacing
+        Fine spacing, shape (n,); NaN gives no line.
+
+    Returns
+    -------
+    Grid
+        Centred where there is no coarse line to run through.
+
+    Examples
+    --------
+    >>> low, high = np.array([0.0]), np.array([24.0])
+    >>> coarse = lay_out_grid(low, high, np.array([8.0]), start="centred")
+    >>> fine = fill_in(coarse, low, high, np.array([2.0]))
+    >>> float(fine.first[0]), int(fine.count[0])
+    (2.0, 11)
+    """
+    centred = lay_out_grid(low, high, spacing, start="centred")
+    step = centred.spacing
+    first = grid.first - np.floor((grid.first - low - _END_FT) / step) * step
+    count = np.floor((high - _END_FT - first) / step).astype(np.int64) + 1
+    through = (grid.count > 0) & (centred.count > 0)
+    return Grid(
+        np.where(through, first, centred.first), step, np.where(through, np.maximum(count, 0), centred.count)
+    )
 
 
 def scan(frames: SectionFrames, grid: Grid, along: Literal["u", "v"]) -> Runs:

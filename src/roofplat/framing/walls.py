@@ -317,7 +317,7 @@ def side_letters(
 def bearing_kinds(
     walls: Walls,
     axis_deg: FloatArray,
-    axis_known: npt.NDArray[np.bool_],
+    carries: npt.NDArray[np.str_],
     side: IntArray,
     stated: pd.Series,
     stated_basis: pd.Series,
@@ -329,8 +329,9 @@ def bearing_kinds(
     ----------
     walls
         Walls of n sections.
-    axis_deg, axis_known
-        Azimuth of the beams, and True where a panelized section has one that is not doubtful.
+    axis_deg, carries
+        Azimuth of the beams, and which walls carry them, shape (n,): `all` that run along them or
+        across, the `ends` across them only, or nobody `knows not`.
     side
         Letter of each wall as a number.
     stated, stated_basis
@@ -345,13 +346,16 @@ def bearing_kinds(
 
     Notes
     -----
-    On a panelized roof the beams land on the walls across the axis and the purlins on the walls
-    along it, so both pairs carry; a wall at another angle is `unknown`.
+    On a roof of beams and purlins the beams land on the walls across the axis and the purlins on
+    the walls along it, so both pairs carry. Joists and trusses land on the walls across them; the
+    walls along them carry little, and are `nonbearing`. A wall at another angle is `unknown`.
     """
     owner = walls.section
     off = np.abs((walls.azimuth_deg - axis_deg[owner] + 45.0) % 90.0 - 45.0)
-    squared = axis_known[owner] & (off <= rules.number("axis.along_tolerance_deg"))
+    squared = (carries != "knows not")[owner] & (off <= rules.number("axis.along_tolerance_deg"))
+    along = np.abs((walls.azimuth_deg - axis_deg[owner] + 90.0) % 180.0 - 90.0) <= 45.0
     kind = np.where(squared, WALL_KINDS.index("bearing"), WALL_KINDS.index("unknown"))
+    kind[squared & along & (carries == "ends")[owner]] = WALL_KINDS.index("nonbearing")
     basis = np.where(squared, BASES.index("inferred"), BASES.index("assumed"))
 
     says = stated.notna().to_numpy()

@@ -31,6 +31,8 @@ class Checks:
 
     cut_section, u0, v0, u1, v1
         Inspection cuts, at most one for each section.
+    inward_ft
+        How far each cut leads straight away from the wall.
     hole_section, hole_seq, hole_u, hole_v
         Indicator holes in order from the ladder; the inspection cut is number 1, so the holes
         count from 2.
@@ -41,6 +43,7 @@ class Checks:
     v0: FloatArray
     u1: FloatArray
     v1: FloatArray
+    inward_ft: FloatArray
     hole_section: IntArray
     hole_seq: IntArray
     hole_u: FloatArray
@@ -147,6 +150,7 @@ def place_checks(
         v0=v0[fits],
         u1=u1[fits],
         v1=v1[fits],
+        inward_ft=2 * half[fits] * np.sin(np.radians(angle_deg)),
         hole_section=hole_section,
         hole_seq=hole_seq,
         hole_u=hole_u,

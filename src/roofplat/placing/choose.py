@@ -54,6 +54,7 @@ def next_bays(
     other_u: FloatArray,
     other_v: FloatArray,
     wanted_ft2: FloatArray,
+    longest_ft: FloatArray,
     *,
     limit: int,
     beam_clear_ft: float,
@@ -72,8 +73,8 @@ def next_bays(
         First foothold of the first ladder, shape (n,).
     other_u, other_v
         That of the second ladder, shape (n,); NaN where there is none.
-    wanted_ft2
-        Area wanted, shape (n,).
+    wanted_ft2, longest_ft
+        Area wanted, and the longest side of an opening, infinite without a limit, shape (n,).
     limit
         Most bays a crew is planned to open.
     beam_clear_ft, hanger_clear_ft
@@ -94,7 +95,7 @@ def next_bays(
         chosen[:, 0] = first
     area = np.zeros(count)
     usable = first >= 0
-    area[usable] = _area(bays, first[usable], beam_clear_ft, hanger_clear_ft)
+    area[usable] = _area(bays, first[usable], beam_clear_ft, hanger_clear_ft, longest_ft)
     for number in range(1, limit):
         before = chosen[:, number - 1]
         going = np.flatnonzero((before >= 0) & (area < wanted_ft2) & np.isfinite(tip_u))
@@ -135,7 +136,7 @@ def next_bays(
         found = best >= 0
         picked = index.ravel()[best[found]]
         chosen[going[found], number] = picked
-        area[going[found]] += _area(bays, picked, beam_clear_ft, hanger_clear_ft)
+        area[going[found]] += _area(bays, picked, beam_clear_ft, hanger_clear_ft, longest_ft)
     return chosen
 
 
@@ -156,10 +157,13 @@ def _near(
     return np.asarray(np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0)) < ladder_clear_ft)
 
 
-def _area(bays: Bays, bay: IntArray, beam_clear_ft: float, hanger_clear_ft: float) -> FloatArray:
+def _area(
+    bays: Bays, bay: IntArray, beam_clear_ft: float, hanger_clear_ft: float, longest_ft: FloatArray
+) -> FloatArray:
+    longest = longest_ft[bays.section[bay]]
     length = bays.v_high[bay] - bays.v_low[bay] - 2 * beam_clear_ft
     width = bays.u_high[bay] - bays.u_low[bay] - 2 * hanger_clear_ft
-    return length * width
+    return np.minimum(length, longest) * np.minimum(width, longest)
 
 
 def _distance(bays: Bays, bay: IntArray, u: FloatArray, v: FloatArray) -> FloatArray:

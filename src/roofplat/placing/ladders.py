@@ -1,11 +1,14 @@
 """Ladder spots: where to get up, and a second way off.
 
-In: walls, what stands in front of them, heights, lines overhead, the scenario.
+In: walls with their heights, what stands or lies in front of them, the stock, the scenario.
 Out: `LadderSpots`: the two best spots of each section, with what counted for each.
 
-Ruled out: party walls, walls too short, no free ground for the base, a line overhead too close,
-a first foothold beside an obstacle or the first opening. The rest is scored by the weights
-`ladder.weight.*`; the best is rank 1, the best on another side and well apart is rank 2.
+Ruled out: party walls, gable ends, walls too short, no free ground for the base, ground where no
+base can stand, a fence in between, a closed yard, a line overhead too close, a first foothold
+beside an obstacle or the first opening. Every spot has a height of its own, and with it its
+ladder, its setback and its base. A spot that a ladder reaches goes before one that only the aerial
+reaches, and that before one out of reach; the rest is scored by the weights `ladder.weight.*`.
+The best is rank 1, the best on another side and well apart is rank 2.
 """
 
 from __future__ import annotations
@@ -17,39 +20,65 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from roofplat.errors import RuleError
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.neighbours import Views
-from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equals, pair_up
+from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equals, pair_up, sums
 from roofplat.framing.walls import Walls
+from roofplat.placing.aerial import AERIAL_ANSWERS, AerialSpots, find_aerial_spots
+from roofplat.placing.approach import Approach, too_near
 from roofplat.placing.scene import Boxes, in_boxes
 from roofplat.rules import Rulebook
 from roofplat.tables import APPARATUS
 
-__all__ = ["LadderSpots", "Reach", "find_ladder_spots", "line_clearance_ft", "working_reach"]
+__all__ = ["WISHES", "LadderSpots", "Reach", "Stock", "find_ladder_spots", "ladder_stock", "working_reach"]
 
+Flags = npt.NDArray[np.bool_]
 # How often the choice is made again before a section goes without a spot.
 _ATTEMPTS = 5
-WISHES = ("bearing", "corner", "upwind", "street", "away_from_fire", "short_path")
+WISHES = ("bearing", "corner", "upwind", "street", "away_from_fire", "short_path", "low_parapet")
+_GROUND, _AERIAL, _OUT = range(len(APPARATUS))
+_NOT_ASKED, _WORKS = (AERIAL_ANSWERS.index(answer) for answer in ("not asked", "works"))
+# A support at the limit, to a hundredth of a foot, is reached.
+_SLACK_FT = 0.005
+# A score is at most 1; a better means always counts for more.
+_STEP = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """The department's ground ladders, each length once, the shortest first; shape (s,) each.
+
+    length_ft, count
+        Nominal length, and how many there are.
+    highest_ft
+        Highest support that one of them reaches.
+    """
+
+    length_ft: FloatArray
+    count: IntArray
+    highest_ft: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """How the roof edge of each of n sections is reached; shape (n,) each.
+    """How supports at n heights are reached from the ground; shape (n,) each.
 
     working_length_ft
         Ground to the support, along the ladder.
     base_setback_ft
         Base to wall along the ground.
+    number
+        The shortest ladder that reaches, as an index into the stock; the size of the stock where
+        none does.
     ladder_ft
-        Shortest ladder of the stock that reaches, NaN where none does.
-    means
-        Number in `tables.APPARATUS`: ground ladder, aerial or out of reach.
+        Its length, NaN where none reaches.
     """
 
     working_length_ft: FloatArray
     base_setback_ft: FloatArray
+    number: IntArray
     ladder_ft: FloatArray
-    means: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +88,31 @@ class LadderSpots:
     section, rank, wall
         Owner, 1 or 2, and the wall as an index into the walls.
     base_east, base_north, tip_east, tip_north
-        Ends in feet on the section's plane; the tip is where the ladder crosses the wall line.
+        Ends in feet on the section's plane; the tip is where the ladder crosses the wall line, the
+        base that of the ladder or the turntable of the aerial.
     foothold_u, foothold_v
         First foothold inside the edge, in section coordinates.
+    means
+        Number in `tables.APPARATUS`.
+    support_ft, parapet_ft
+        Roof edge and parapet above the ground, and the parapet alone.
+    working_length_ft, base_setback_ft, ladder_ft
+        Of the ground ladder, NaN for an aerial; the last NaN also where no ladder reaches.
+    highest_ft
+        Highest support that the means named reaches from there; out of reach, the best one.
+    stock_highest_ft
+        Highest support that the stock reaches, NaN where it is empty; one number.
+    aerial, aerial_setback_ft, aerial_highest_ft
+        Number in `aerial.AERIAL_ANSWERS`; turntable to tip along the ground, and the highest
+        support that the aerial reaches, NaN where it was not asked.
+    in_zone
+        True where the base stands inside the building's collapse zone.
+    pushes_out
+        True where the building's roof is known to push walls out.
     score
         0 to 1.
     wishes
-        How far each of `WISHES` is met, 0 to 1, shape (k, 6).
+        How far each of `WISHES` is met, 0 to 1, shape (k, 7).
     """
 
     section: IntArray
@@ -77,20 +124,76 @@ class LadderSpots:
     tip_north: FloatArray
     foothold_u: FloatArray
     foothold_v: FloatArray
+    means: IntArray
+    support_ft: FloatArray
+    parapet_ft: FloatArray
+    working_length_ft: FloatArray
+    base_setback_ft: FloatArray
+    ladder_ft: FloatArray
+    highest_ft: FloatArray
+    stock_highest_ft: float
+    aerial: IntArray
+    aerial_setback_ft: FloatArray
+    aerial_highest_ft: FloatArray
+    in_zone: Flags
+    pushes_out: Flags
     score: FloatArray
     wishes: FloatArray
 
 
+def ladder_stock(rules: Rulebook) -> Stock:
+    """The ground ladders that the rulebook lists.
+
+    Parameters
+    ----------
+    rules
+        `ladder.stock_ft`, `ladder.stock_count`, `ladder.base_share`, `ladder.tip_above_edge_ft`.
+
+    Returns
+    -------
+    Stock
+        Empty where there are none.
+
+    Raises
+    ------
+    RuleError
+        The two lists do not fit each other, or hold something else than lengths and counts.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> stock = ladder_stock(load_rulebook())
+    >>> stock.length_ft.tolist()
+    [14.0, 16.0, 20.0, 24.0, 28.0, 35.0]
+    >>> stock.highest_ft.round(2).tolist()
+    [10.56, 12.49, 16.36, 20.24, 24.11, 30.89]
+    """
+    lengths, counts = rules["ladder.stock_ft"].value, rules["ladder.stock_count"].value
+    if len(lengths) != len(counts):
+        raise RuleError(
+            f"Rule ladder.stock_ft has {len(lengths)} lengths and ladder.stock_count has {len(counts)} "
+            "counts: give one count for each length."
+        )
+    if not all(_is_number(length) and length > 0 for length in lengths):
+        raise RuleError(f"Rule ladder.stock_ft is {lengths!r}: give lengths in feet, each more than 0.")
+    if not all(_is_number(count) and count >= 0 and count == int(count) for count in counts):
+        raise RuleError(f"Rule ladder.stock_count is {counts!r}: give whole numbers, 0 or more.")
+    length, place = np.unique(np.array(lengths, dtype=float), return_inverse=True)
+    count = sums(np.array(counts, dtype=float), place, length.size).astype(np.int64)
+    length, count = length[count > 0], count[count > 0]
+    rise = np.sqrt(1.0 - rules.number("ladder.base_share") ** 2)
+    return Stock(length, count, length * rise - rules.number("ladder.tip_above_edge_ft"))
+
+
 def working_reach(support_ft: FloatArray, rules: Rulebook) -> Reach:
-    """Ladder length, setback and means for supports at given heights.
+    """Ladder length and setback for supports at given heights.
 
     Parameters
     ----------
     support_ft
         Height of the support (roof edge plus parapet) above the ground, shape (n,).
     rules
-        `ladder.base_share`, `ladder.tip_above_edge_ft`, `ladder.stock_ft`,
-        `ladder.aerial_reach_ft`.
+        As for `ladder_stock`.
 
     Returns
     -------
@@ -105,74 +208,38 @@ def working_reach(support_ft: FloatArray, rules: Rulebook) -> Reach:
     Examples
     --------
     >>> from roofplat.rules import load_rulebook
-    >>> reach = working_reach(np.array([20.0, 40.0, 200.0]), load_rulebook())
-    >>> reach.ladder_ft.tolist(), [APPARATUS[number] for number in reach.means]
-    ([24.0, nan, nan], ['ground_ladder', 'aerial', 'out_of_reach'])
+    >>> reach = working_reach(np.array([20.0, 40.0]), load_rulebook())
+    >>> reach.ladder_ft.tolist()
+    [24.0, nan]
     """
+    stock = ladder_stock(rules)
     share = rules.number("ladder.base_share")
-    rise = np.sqrt(1.0 - share**2)
-    stock = np.sort(np.array(rules.numbers("ladder.stock_ft"), dtype=float))
-    highest = stock * rise - rules.number("ladder.tip_above_edge_ft")
-    # A support at the limit, to a hundredth of a foot, is reached.
-    place = np.searchsorted(highest + 0.005, support_ft)
-    ladder = np.append(stock, np.nan)[place]
-    aerial = support_ft <= rules.number("ladder.aerial_reach_ft")
-    ground, up, out = range(len(APPARATUS))
-    means = np.where(np.isfinite(ladder), ground, np.where(aerial, up, out)).astype(np.int64)
-    working = support_ft / rise
-    return Reach(working, share * working, ladder, means)
+    working = support_ft / np.sqrt(1.0 - share**2)
+    number = np.searchsorted(stock.highest_ft + _SLACK_FT, support_ft)
+    return Reach(working, share * working, number, np.append(stock.length_ft, np.nan)[number])
 
 
-def line_clearance_ft(voltage_kv: FloatArray, rules: Rulebook) -> FloatArray:
-    """Clearance from overhead lines by voltage (29 CFR 1926.1408 Table A).
-
-    Parameters
-    ----------
-    voltage_kv
-        Shape (n,); NaN takes `line.unknown_kv`.
-    rules
-        `line.*`.
-
-    Returns
-    -------
-    ndarray of float
-        Feet, shape (n,); each band includes its upper value, and a line above the last band
-        keeps the last clearance until the owner gives one.
-
-    Examples
-    --------
-    >>> from roofplat.rules import load_rulebook
-    >>> line_clearance_ft(np.array([50.0, 50.1, np.nan]), load_rulebook()).tolist()
-    [10.0, 15.0, 10.0]
-    """
-    bands = np.array(rules.numbers("line.upto_kv"))
-    clearance = np.array(rules.numbers("line.clearance_ft"))
-    voltage = np.where(np.isfinite(voltage_kv), voltage_kv, rules.number("line.unknown_kv"))
-    result: FloatArray = clearance[np.minimum(np.searchsorted(bands, voltage), clearance.size - 1)]
-    return result
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
 def find_ladder_spots(
     frames: SectionFrames,
     walls: Walls,
     views: Views,
+    approach: Approach,
     rules: Rulebook,
     *,
-    active: npt.NDArray[np.bool_],
-    party: npt.NDArray[np.bool_],
+    active: Flags,
     bearing: FloatArray,
     side: npt.NDArray[Any],
-    setback_ft: FloatArray,
     street_deg: FloatArray,
     wind_from_deg: FloatArray,
     fire_u: FloatArray,
     fire_v: FloatArray,
     first_opening: Boxes,
     obstacles: Boxes,
-    line_section: IntArray,
-    line_geometry: npt.NDArray[np.object_],
-    line_clear_units: FloatArray,
-    meets_another: npt.NDArray[np.bool_],
+    meets_another: Flags,
     buildings: shapely.STRtree,
 ) -> LadderSpots:
     """Find the best spot of each section, and the best on another side.
@@ -181,25 +248,22 @@ def find_ladder_spots(
     ----------
     frames, walls, views
         n sections, their w walls and what those look at.
+    approach
+        Heights of those walls, and what stands or lies before them.
     rules
-        `ladder.*`.
+        `ladder.*`, `aerial.*`.
     active
         True for a section that wants ladders, shape (n,).
-    party
-        True for a wall that no ladder can stand against, shape (w,).
     bearing
         1 for a bearing wall, 0 for a nonbearing one, between for an unknown one, shape (w,).
     side
         Side letter of each wall as a number, shape (w,).
-    setback_ft, street_deg, wind_from_deg, fire_u, fire_v
+    street_deg, wind_from_deg, fire_u, fire_v
         Of each section, shape (n,).
     first_opening
         At most one box for each section.
     obstacles
         Boxes on the roof.
-    line_section, line_geometry, line_clear_units
-        Overhead lines near a section, ascending by section, with their clearance in units of
-        the working CRS.
     meets_another
         True for a section that touches or overlaps another one, shape (n,).
     buildings
@@ -208,39 +272,54 @@ def find_ladder_spots(
     Returns
     -------
     LadderSpots
-        Among equals (score to 1e-6) the spot farthest west, then farthest south. What it is worth
+        First what a ground ladder reaches, then what the aerial reaches, then what nothing
+        reaches; for a roof family that pushes walls out, the aerial from outside the collapse
+        zone before all, and the aerial from inside it after the ladder. Among those the best
+        score; among equals (to 1e-6) the spot farthest west, then farthest south. What it is worth
         to be close to the work is counted from the farthest candidate on free ground.
+
+    Notes
+    -----
+    The first spot takes the shortest ladder that reaches; the second the shortest that reaches and
+    is left. An aerial is looked for where the stock does not reach, or not twice, where a roof
+    pushes walls out, and where no ground of the section takes a base.
     """
     count = frames.count
+    stock = ladder_stock(rules)
     near = rules.number("ladder.corner_near_ft")
-    step = rules.number("ladder.step_ft")
     landing = rules.number("ladder.landing_ft")
-    clear = rules.number("ladder.base_clear_ft")
-    usable = (
-        walls.shell
-        & ~party
-        & active[walls.section]
-        & (walls.length_ft >= rules.number("ladder.least_wall_ft"))
-    )
-    usable_walls = np.flatnonzero(usable)
-    room = walls.length_ft[usable_walls] - 2 * near
-    # The last step may be short: the spot near the far corner is always a candidate.
-    spots = np.where(room <= 0, 1, np.ceil(room / step - 1e-9).astype(np.int64) + 1)
-    which, number = expand(spots)
-    wall = usable_walls[which]
-    along = np.where(
-        room[which] <= 0, walls.length_ft[wall] / 2, near + np.minimum(number * step, room[which])
-    )
-
-    blocked = _blocked_ground(walls, views, setback_ft + clear, clear, wall, along)
-    wall, along = wall[~blocked], along[~blocked]
+    wall, along = _candidates(walls, ~approach.no_ladder & active[walls.section], rules)
     section = walls.section[wall]
+    parapet, drawn = _parapets(approach, wall, along)
+    support = approach.edge_ft[wall] + parapet
+    reach = working_reach(support, rules)
+    setback = reach.base_setback_ft
+    free = ~_blocked_ground(walls, views, approach, drawn, wall, along, setback, rules)
+
     wall_azimuth = np.radians(walls.azimuth_deg)
     sine, cosine = np.sin(wall_azimuth)[wall], np.cos(wall_azimuth)[wall]
     tip_east = walls.east0[wall] + along * sine
     tip_north = walls.north0[wall] + along * cosine
-    setback = setback_ft[section]
     base_east, base_north = tip_east - cosine * setback, tip_north + sine * setback
+    ground = free & ~_bad_ground(frames, approach, free, section, base_east, base_north, tip_east, tip_north)
+
+    # Where the stock does not do, an aerial is looked for.
+    pushes = approach.zones.pushes_out[approach.building]
+    last = stock.length_ft.size - 1
+    scarce = last >= 0 and int(stock.count[last]) < 2
+    unreached = reach.number > last - int(scarce)
+    has_ground = np.bincount(section[ground], minlength=count) > 0
+    wants = unreached | (pushes | ~has_ground)[section]
+
+    kept = np.flatnonzero(free | wants)
+    wall, along, section, parapet, support = (
+        column[kept] for column in (wall, along, section, parapet, support)
+    )
+    tip_east, tip_north, base_east, base_north, sine, cosine = (
+        column[kept] for column in (tip_east, tip_north, base_east, base_north, sine, cosine)
+    )
+    reach = Reach(*(getattr(reach, name)[kept] for name in Reach.__slots__))
+    free, ground, wants = free[kept], ground[kept], wants[kept]
     foothold_u, foothold_v = frames.uv(tip_east + cosine * landing, tip_north - sine * landing, section)
 
     opening = first_opening.dense(count)
@@ -253,17 +332,24 @@ def find_ladder_spots(
     )
     in_the_way = obstacles.grown(rules.number("obstacle.clear_ft"))
     bad |= in_boxes(foothold_u, foothold_v, section, in_the_way, count, with_border=False)
-    bad |= _under_lines(
+
+    asked = np.flatnonzero(wants & ~bad)
+    aerial = find_aerial_spots(
         frames,
-        section,
-        base_east,
-        base_north,
-        tip_east,
-        tip_north,
-        line_section,
-        line_geometry,
-        line_clear_units,
+        approach,
+        buildings,
+        rules,
+        section=section[asked],
+        tip_east=tip_east[asked],
+        tip_north=tip_north[asked],
+        outward_east=-cosine[asked],
+        outward_north=sine[asked],
+        support_ft=support[asked],
     )
+    place = np.full(wall.size, asked.size)
+    place[asked] = np.arange(asked.size)
+    works = np.append(aerial.answer == _WORKS, False)[place]
+    outside = works & ~np.append(aerial.in_zone, True)[place]
 
     # A corner that points inward is a pocket between two wings, not a strong point in the open.
     corner = np.minimum(
@@ -280,17 +366,21 @@ def find_ladder_spots(
         "upwind": upwind[wall],
         "street": np.nan_to_num(street, nan=0.0)[wall],
         "away_from_fire": np.minimum(fire_distance / rules.number("ladder.fire_clear_ft"), 1),
-        "short_path": _shortness(foothold_u, foothold_v, section, opening, count),
+        "short_path": _shortness(foothold_u, foothold_v, section, free, opening, count),
+        "low_parapet": np.clip(1 - parapet / rules.number("ladder.parapet_full_ft"), 0, 1),
     }
     weights = {wish: rules.number(f"ladder.weight.{wish}") for wish in WISHES}
     score = sum((weights[wish] * wishes[wish] for wish in WISHES), np.zeros(wall.size))
     score /= sum(weights.values())
 
+    pushed = pushes[section]
+    ladder = ground & (reach.number <= last)
+    means, preferred = _means(ladder, works, outside, ground, pushed)
     ties = [(tip_east, 2), (tip_north, 2)]
     # Overlapping outlines can put a base inside a building whose walls it does not cross; such a
     # spot is struck out and the choice made again.
     for _ in range(_ATTEMPTS):
-        wanted = np.where(bad, np.inf, -score)
+        wanted = np.where(bad, np.inf, _STEP * preferred - score)
         best = first_of_equals([(wanted, 6), *ties], section, count)
         has_first = best >= 0
         apart = np.hypot(tip_east - tip_east[best[section]], tip_north - tip_north[best[section]])
@@ -299,99 +389,257 @@ def find_ladder_spots(
             & (side[wall] != side[wall[best[section]]])
             & (apart >= rules.number("ladder.apart_ft"))
         )
+        number, second_means = reach.number, means
+        if wall.size and (stock.count < 2).any():
+            number = _left(stock, reach.number, best, means, section)
+            second_means, then = _means(ground & (number <= last), works, outside, ground, pushed)
+            wanted = np.where(bad, np.inf, _STEP * then - score)
         second = first_of_equals([(np.where(other, wanted, np.inf), 6), *ties], section, count)
-        picked = np.concatenate([best[has_first], second[second >= 0]])
-        picked = picked[meets_another[section[picked]]]
-        x, y = frames.outlines.planes.crs(base_east[picked], base_north[picked], section[picked])
+        firsts, seconds = best[has_first], second[second >= 0]
+        picked = np.concatenate([firsts, seconds])
+        by = np.concatenate([means[firsts], second_means[seconds]])
+        check = np.flatnonzero(meets_another[section[picked]] & (by != _AERIAL))
+        at = picked[check]
+        x, y = frames.outlines.planes.crs(base_east[at], base_north[at], section[at])
         struck = np.unique(buildings.query(shapely.points(x, y), predicate="intersects")[0])
-        bad[picked[struck]] = True
+        bad[at[struck]] = True
         if not struck.size:
             break
     else:
         has_first &= ~bad[best]
         second = np.where(bad[second] | ~has_first, -1, second)
 
-    picked = np.concatenate([best[has_first], second[second >= 0]])
-    rank = np.concatenate([np.full(has_first.sum(), 1), np.full((second >= 0).sum(), 2)])
+    firsts, seconds = best[has_first], second[second >= 0]
+    picked = np.concatenate([firsts, seconds])
+    rank = np.concatenate([np.full(firsts.size, 1), np.full(seconds.size, 2)])
+    means = np.concatenate([means[firsts], second_means[seconds]])
+    number = np.concatenate([reach.number[firsts], number[seconds]])
     order = np.lexsort((rank, section[picked])) if picked.size else np.empty(0, dtype=np.int64)
-    picked, rank = picked[order], rank[order]
-    return LadderSpots(
+    picked, rank, means, number = picked[order], rank[order], means[order], number[order]
+    return _chosen(
+        stock,
+        approach,
+        reach,
+        aerial,
+        place[picked],
         section=section[picked],
         rank=rank,
         wall=wall[picked],
-        base_east=base_east[picked],
-        base_north=base_north[picked],
-        tip_east=tip_east[picked],
-        tip_north=tip_north[picked],
-        foothold_u=foothold_u[picked],
-        foothold_v=foothold_v[picked],
+        picked=picked,
+        base=(base_east[picked], base_north[picked]),
+        tip=(tip_east[picked], tip_north[picked]),
+        foothold=(foothold_u[picked], foothold_v[picked]),
+        means=means,
+        number=number,
+        support_ft=support[picked],
+        parapet_ft=parapet[picked],
+        pushes_out=pushed[picked],
         score=score[picked],
         wishes=np.stack([wishes[wish][picked] for wish in WISHES], axis=1),
     )
 
 
+def _chosen(
+    stock: Stock,
+    approach: Approach,
+    reach: Reach,
+    aerial: AerialSpots,
+    asked: IntArray,
+    *,
+    section: IntArray,
+    rank: IntArray,
+    wall: IntArray,
+    picked: IntArray,
+    base: tuple[FloatArray, FloatArray],
+    tip: tuple[FloatArray, FloatArray],
+    foothold: tuple[FloatArray, FloatArray],
+    means: IntArray,
+    number: IntArray,
+    support_ft: FloatArray,
+    parapet_ft: FloatArray,
+    pushes_out: Flags,
+    score: FloatArray,
+    wishes: FloatArray,
+) -> LadderSpots:
+    """Fill in what the means of each chosen spot decides."""
+
+    def of_aerial(name: str, nothing: Any) -> npt.NDArray[Any]:
+        return np.append(getattr(aerial, name), nothing)[asked]
+
+    up = means == _AERIAL
+    lengths, highest = np.append(stock.length_ft, np.nan), np.append(stock.highest_ft, np.nan)
+    ladder = np.where(means == _GROUND, number, stock.length_ft.size)
+    aerial_highest = of_aerial("highest_ft", np.nan)
+    of_stock = float(stock.highest_ft[-1]) if stock.length_ft.size else np.nan
+    setback = np.where(up, np.nan, reach.base_setback_ft[picked])
+    distance = approach.zones.distance_ft[approach.building[section]]
+    return LadderSpots(
+        section=section,
+        rank=rank,
+        wall=wall,
+        base_east=np.where(up, of_aerial("east", np.nan), base[0]),
+        base_north=np.where(up, of_aerial("north", np.nan), base[1]),
+        tip_east=tip[0],
+        tip_north=tip[1],
+        foothold_u=foothold[0],
+        foothold_v=foothold[1],
+        means=means,
+        support_ft=support_ft,
+        parapet_ft=parapet_ft,
+        working_length_ft=np.where(up, np.nan, reach.working_length_ft[picked]),
+        base_setback_ft=setback,
+        ladder_ft=lengths[ladder],
+        highest_ft=np.select(
+            [means == _GROUND, up],
+            [highest[ladder], aerial_highest],
+            default=np.fmax(aerial_highest, of_stock),
+        ),
+        stock_highest_ft=of_stock,
+        aerial=of_aerial("answer", _NOT_ASKED),
+        aerial_setback_ft=of_aerial("setback_ft", np.nan),
+        aerial_highest_ft=aerial_highest,
+        # A ladder's base is as far from its own wall as its setback.
+        in_zone=np.where(up, of_aerial("in_zone", False), np.nan_to_num(setback) <= distance).astype(bool),
+        pushes_out=pushes_out,
+        score=score,
+        wishes=wishes,
+    )
+
+
+def _candidates(walls: Walls, usable: Flags, rules: Rulebook) -> tuple[IntArray, FloatArray]:
+    """Walls of the candidates, ascending, and how far along them they stand."""
+    near, step = rules.number("ladder.corner_near_ft"), rules.number("ladder.step_ft")
+    usable = usable & walls.shell & (walls.length_ft >= rules.number("ladder.least_wall_ft"))
+    usable_walls = np.flatnonzero(usable)
+    room = walls.length_ft[usable_walls] - 2 * near
+    # The last step may be short: the spot near the far corner is always a candidate.
+    spots = np.where(room <= 0, 1, np.ceil(room / step - 1e-9).astype(np.int64) + 1)
+    which, number = expand(spots)
+    wall = usable_walls[which]
+    along = np.where(
+        room[which] <= 0, walls.length_ft[wall] / 2, near + np.minimum(number * step, room[which])
+    )
+    return wall, along
+
+
+def _parapets(approach: Approach, wall: IntArray, along: FloatArray) -> tuple[FloatArray, Flags]:
+    """The parapet at each candidate, and where it is a drawn one; the highest of several drawn."""
+    parapet = approach.parapet_ft[wall]
+    drawn = np.zeros(wall.size, dtype=bool)
+    on = approach.drawn
+    if on.wall.size:
+        candidate, stretch = pair_up(wall, on.wall, approach.edge_ft.size)
+        here = (along[candidate] >= on.low_ft[stretch] - 0.01) & (
+            along[candidate] <= on.high_ft[stretch] + 0.01
+        )
+        candidate, stretch = candidate[here], stretch[here]
+        drawn[candidate] = True
+        parapet = np.where(drawn, 0.0, parapet)
+        np.maximum.at(parapet, candidate, on.height_ft[stretch])
+    return parapet, drawn
+
+
+def _means(
+    ladder: Flags, works: Flags, outside: Flags, ground: Flags, pushed: Flags
+) -> tuple[IntArray, FloatArray]:
+    """What each candidate is reached by, and its place in the order of preference; infinite for none."""
+    cases = [pushed & outside, ladder, works, ground]
+    means = np.select(cases, [_AERIAL, _GROUND, _AERIAL, _OUT], default=_OUT)
+    preferred = np.select(cases, [0.0, 1.0, 2.0, 3.0], default=np.inf)
+    return means, preferred
+
+
+def _left(stock: Stock, number: IntArray, best: IntArray, means: IntArray, section: IntArray) -> IntArray:
+    """The shortest ladder that reaches each candidate once the section's first spot has its own."""
+    taken = np.where((best >= 0) & (means[best] == _GROUND), number[best], -1)[section]
+    single = np.append(stock.count == 1, False)
+    return number + ((number == taken) & single[number])
+
+
+def _bad_ground(
+    frames: SectionFrames,
+    approach: Approach,
+    free: Flags,
+    section: IntArray,
+    base_east: FloatArray,
+    base_north: FloatArray,
+    tip_east: FloatArray,
+    tip_north: FloatArray,
+) -> Flags:
+    """Candidates under a line overhead, on ground that takes no base, behind a fence, in a yard."""
+    bad = np.zeros(section.size, dtype=bool)
+    some = np.flatnonzero(free)
+    owner = section[some]
+    base, tip = (base_east[some], base_north[some]), (tip_east[some], tip_north[some])
+    bad[some] = too_near(frames, owner, *base, *tip, approach.lines_near)
+    bad[some] |= too_near(frames, owner, *base, *base, approach.ground_near)
+    bad[some] |= too_near(frames, owner, *base, *tip, approach.fences)
+    if approach.yards is not None:
+        some = np.flatnonzero(free & approach.by_yard[section])
+        x, y = frames.outlines.planes.crs(base_east[some], base_north[some], section[some])
+        bad[some[approach.yards.query(shapely.points(x, y), predicate="intersects")[0]]] = True
+    return bad
+
+
 def _blocked_ground(
-    walls: Walls, views: Views, depth_ft: FloatArray, margin_ft: float, wall: IntArray, along: FloatArray
-) -> npt.NDArray[np.bool_]:
-    """Candidates whose ground, out to a depth and a little to both sides, is not free."""
-    deep = depth_ft[walls.section[views.wall]]
+    walls: Walls,
+    views: Views,
+    approach: Approach,
+    drawn: Flags,
+    wall: IntArray,
+    along: FloatArray,
+    setback_ft: FloatArray,
+    rules: Rulebook,
+) -> Flags:
+    """Candidates whose ground, out behind the base and a little to both sides, is not free."""
+    margin = rules.number("ladder.base_clear_ft")
+    share = rules.number("ladder.base_share")
+    plain = (approach.edge_ft + approach.parapet_ft) * (share / np.sqrt(1.0 - share**2))
+    blocked = _seen(views, views.wall, plain[views.wall] + margin, wall, along, walls.section.size, margin)
+    if drawn.any():
+        # A parapet of its own gives a spot a depth of its own.
+        own = np.flatnonzero(drawn)
+        spot, view = pair_up(wall[own], views.wall, walls.section.size)
+        seen = Views(spot, *(getattr(views, name)[view] for name in Views.__slots__[1:]))
+        depth = setback_ft[own][spot] + margin
+        blocked[own] = _seen(seen, spot, depth, np.arange(own.size), along[own], own.size, margin)
+    return blocked
+
+
+def _seen(
+    views: Views,
+    view_owner: IntArray,
+    depth_ft: FloatArray,
+    owner: IntArray,
+    along: FloatArray,
+    count: int,
+    margin_ft: float,
+) -> Flags:
+    """Candidates with a viewed edge in front of them, nearer than the depth of that view."""
     # The building's own wall line is not in its own way; another building's is.
     near = np.where(views.own, 0.05, -margin_ft / 2)
     rise = views.t1 - views.t0
     level = np.abs(rise) < 1e-9
     safe = np.where(level, 1.0, rise)
     enter = np.clip((near - views.t0) / safe, 0, 1)
-    leave = np.clip((deep - views.t0) / safe, 0, 1)
+    leave = np.clip((depth_ft - views.t0) / safe, 0, 1)
     low, high = np.minimum(enter, leave), np.maximum(enter, leave)
     low, high = np.where(level, 0.0, low), np.where(level, 1.0, high)
-    present = (np.maximum(views.t0, views.t1) > near) & (np.minimum(views.t0, views.t1) < deep)
+    present = (np.maximum(views.t0, views.t1) > near) & (np.minimum(views.t0, views.t1) < depth_ft)
     run = views.s1 - views.s0
     ends = views.s0 + low * run, views.s0 + high * run
     s_low = np.minimum(*ends)[present] - margin_ft
     s_high = np.maximum(*ends)[present] + margin_ft
-    candidate, block = pair_up(wall, views.wall[present], walls.section.size)
+    candidate, block = pair_up(owner, view_owner[present], count)
     hit = (along[candidate] > s_low[block]) & (along[candidate] < s_high[block])
-    result: npt.NDArray[np.bool_] = np.bincount(candidate[hit], minlength=wall.size) > 0
+    result: Flags = np.bincount(candidate[hit], minlength=owner.size) > 0
     return result
 
 
-def _under_lines(
-    frames: SectionFrames,
-    section: IntArray,
-    base_east: FloatArray,
-    base_north: FloatArray,
-    tip_east: FloatArray,
-    tip_north: FloatArray,
-    line_section: IntArray,
-    line_geometry: npt.NDArray[np.object_],
-    line_clear_units: FloatArray,
-) -> npt.NDArray[np.bool_]:
-    """Candidates whose ladder, seen from above, comes within the clearance of a line."""
-    candidate, line = pair_up(section, line_section, frames.count)
-    bad = np.zeros(section.size, dtype=bool)
-    if candidate.size:
-        planes = frames.outlines.planes
-        owner = section[candidate]
-        x0, y0 = planes.crs(base_east[candidate], base_north[candidate], owner)
-        x1, y1 = planes.crs(tip_east[candidate], tip_north[candidate], owner)
-        low_x, low_y, high_x, high_y = shapely.bounds(line_geometry).T
-        reach = line_clear_units[line]
-        near = (
-            (np.minimum(x0, x1) <= high_x[line] + reach)
-            & (np.maximum(x0, x1) >= low_x[line] - reach)
-            & (np.minimum(y0, y1) <= high_y[line] + reach)
-            & (np.maximum(y0, y1) >= low_y[line] - reach)
-        )
-        candidate, line = candidate[near], line[near]
-        x0, y0, x1, y1 = x0[near], y0[near], x1[near], y1[near]
-        ladders = shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2))
-        close = shapely.distance(ladders, line_geometry[line]) <= line_clear_units[line]
-        bad[candidate[close]] = True
-    return bad
-
-
-def _shortness(u: FloatArray, v: FloatArray, section: IntArray, opening: Boxes, count: int) -> FloatArray:
-    """Shortness of the way to the work: 0 for the section's farthest candidate, toward 1.
+def _shortness(
+    u: FloatArray, v: FloatArray, section: IntArray, free: Flags, opening: Boxes, count: int
+) -> FloatArray:
+    """Shortness of the way to the work: 0 for the section's farthest candidate on free ground, toward 1.
 
     Measured along the members (the sum of the ways along and across the beams) to the centre of
     the first opening; 0 where there is none.
@@ -401,7 +649,7 @@ def _shortness(u: FloatArray, v: FloatArray, section: IntArray, opening: Boxes, 
     farthest = np.zeros(count)
     if way.size:
         starts = np.flatnonzero(np.r_[True, section[1:] != section[:-1]])
-        farthest[section[starts]] = np.maximum.reduceat(way, starts)
+        farthest[section[starts]] = np.maximum.reduceat(np.where(free, way, 0.0), starts)
     with np.errstate(invalid="ignore", divide="ignore"):
-        shortness: FloatArray = np.nan_to_num(1.0 - way / farthest[section])
+        shortness: FloatArray = np.clip(np.nan_to_num(1.0 - way / farthest[section], neginf=0.0), 0.0, None)
     return shortness

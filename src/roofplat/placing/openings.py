@@ -1,9 +1,10 @@
 """Openings: the strip cut in each chosen bay, and its cuts in order.
 
-In: chosen bays, the first foothold, the method of each section.
+In: chosen bays, existing openings, the first foothold, the method of each section.
 Out: `Strips`: one row an opening, with its parts and the direction the cuts advance.
 
-An opening runs from beam to beam and is held off the purlins. The cuts across the rafters are
+An opening runs from beam to beam and is held off the purlins; in a deck that may drop it is a
+small part of the bay, as near the fire spot as it goes. The cuts across the rafters are
 the head cut (the long side away from the ladder) and the base cut (the long side toward it); the
 parallel cuts run along the rafters and divide the opening into parts. Work starts at the end
 away from the ladder and finishes toward it.
@@ -20,9 +21,13 @@ from roofplat.framing.ragged import FloatArray, IntArray, expand
 from roofplat.placing.bays import Bays
 from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
-from roofplat.tables import CUT_KINDS
+from roofplat.tables import CUT_KINDS, METHODS
 
-__all__ = ["CutSteps", "Strips", "cut_steps", "opening_strips"]
+__all__ = ["LOUVERS", "UNCUT", "CutSteps", "Strips", "cut_steps", "kept_short", "opening_strips"]
+
+# Ways that turn panels on a rafter or joist, and ways that need no saw.
+LOUVERS = tuple(METHODS.index(way) for way in ("center_rafter_louver", "joist_louver"))
+UNCUT = tuple(METHODS.index(way) for way in ("existing_opening", "glazing"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +36,8 @@ class Strips:
 
     section, seq
         Owner and order of opening, from 1.
-    louver
-        True for center-rafter louvers, False for fold-back.
+    method
+        Number in `tables.METHODS`.
     parts
         Louvers, or pieces of deck folded back.
     u_head, u_base
@@ -43,7 +48,7 @@ class Strips:
 
     section: IntArray
     seq: IntArray
-    louver: npt.NDArray[np.bool_]
+    method: IntArray
     parts: IntArray
     u_head: FloatArray
     u_base: FloatArray
@@ -90,8 +95,11 @@ def opening_strips(
     foothold_u: FloatArray,
     foothold_v: FloatArray,
     *,
-    louver: npt.NDArray[np.bool_],
+    method: IntArray,
     rafter_ft: FloatArray,
+    longest_ft: FloatArray,
+    fire_u: FloatArray,
+    fire_v: FloatArray,
     rules: Rulebook,
 ) -> Strips:
     """Cut rectangles of the chosen bays.
@@ -104,10 +112,13 @@ def opening_strips(
         Bays in order of opening, -1 for none, shape (n, limit).
     foothold_u, foothold_v
         First foothold, shape (n,).
-    louver
-        True where the method is the center-rafter louver, shape (n,).
+    method
+        Number in `tables.METHODS` of the way the deck is cut, shape (n,).
     rafter_ft
-        Rafter spacing, shape (n,).
+        Rafter spacing, shape (n,); NaN where there are none.
+    longest_ft, fire_u, fire_v
+        Longest side of an opening, infinite without a limit, and the fire spot it then lies
+        nearest to, shape (n,).
     rules
         `opening.*`.
 
@@ -120,24 +131,48 @@ def opening_strips(
     beam = rules.number("opening.beam_clear_ft")
     section, order = np.nonzero(chosen >= 0)
     bay = chosen[section, order]
-    u_low, u_high = bays.u_low[bay] + hanger, bays.u_high[bay] - hanger
-    v_low, v_high = bays.v_low[bay] + beam, bays.v_high[bay] - beam
+    u_low, u_high = kept_short(
+        bays.u_low[bay] + hanger, bays.u_high[bay] - hanger, longest_ft[section], fire_u[section]
+    )
+    v_low, v_high = kept_short(
+        bays.v_low[bay] + beam, bays.v_high[bay] - beam, longest_ft[section], fire_v[section]
+    )
     tip_u, tip_v = foothold_u[section], foothold_v[section]
     base_is_low = np.abs(tip_u - u_low) <= np.abs(tip_u - u_high)
     finish_is_low = np.abs(tip_v - v_low) <= np.abs(tip_v - v_high)
     length = v_high - v_low
+    way = method[section]
     louver_ft = rules.count("opening.louver_rafters") * rafter_ft[section]
-    part_ft = np.where(louver[section], louver_ft, rules.number("opening.fold_back_part_ft"))
-    whole = np.where(louver[section], np.floor(length / part_ft + 1e-9), np.round(length / part_ft))
+    louvers, folds = np.isin(way, LOUVERS), way == METHODS.index("fold_back")
+    part_ft = np.select([louvers, folds], [louver_ft, rules.number("opening.fold_back_part_ft")], np.inf)
+    whole = np.where(louvers, np.floor(length / part_ft + 1e-9), np.round(length / part_ft))
     return Strips(
         section=section,
         seq=order + 1,
-        louver=louver[section],
+        method=way,
         parts=np.maximum(whole, 1).astype(np.int64),
         u_head=np.where(base_is_low, u_high, u_low),
         u_base=np.where(base_is_low, u_low, u_high),
         v_start=np.where(finish_is_low, v_high, v_low),
         v_finish=np.where(finish_is_low, v_low, v_high),
+    )
+
+
+def kept_short(
+    low: FloatArray, high: FloatArray, longest: FloatArray, toward: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Ranges no longer than a limit, as near to a place as they go.
+
+    Examples
+    --------
+    >>> low, high = kept_short(np.zeros(2), np.full(2, 10.0), np.array([4.0, np.inf]), np.full(2, 9.0))
+    >>> low.tolist(), high.tolist()
+    ([6.0, 0.0], [10.0, 10.0])
+    """
+    half = np.minimum(longest, high - low) / 2
+    middle = np.clip(toward, low + half, high - half)
+    return np.where(longest < high - low, middle - half, low), np.where(
+        longest < high - low, middle + half, high
     )
 
 
@@ -153,10 +188,11 @@ def cut_steps(strips: Strips) -> CutSteps:
     -------
     CutSteps
         Fold-back: the base cut, then the parallel cuts, and each part is folded back over the
-        head side. Louvers: the head cut, the parallel cuts, then the base cut.
+        head side. All others that are cut: the head cut, the parallel cuts, then the base cut.
     """
-    louvers = np.flatnonzero(strips.louver)
-    folds = np.flatnonzero(~strips.louver)
+    folded = strips.method == METHODS.index("fold_back")
+    louvers = np.flatnonzero(~folded & ~np.isin(strips.method, UNCUT))
+    folds = np.flatnonzero(folded)
     opening = np.concatenate([louvers, louvers, louvers, folds, folds])
     step = np.repeat([1, 2, 3, 1, 2], [louvers.size] * 3 + [folds.size] * 2)
     head, parallel, base = (CUT_KINDS.index(kind) for kind in ("head_cut", "parallel_cut", "base_cut"))

@@ -1,7 +1,9 @@
 """Paths of travel: the cheapest way from the ladder to the work along bearing lines.
 
 In: outlines, beams and purlins, obstacles, ladder tips, the first bay.
-Out: `Ways`: polylines in section coordinates from each ladder tip to a corner of the first bay.
+Out: `Ways`: polylines in section coordinates from each ladder tip to a corner of the first bay; and
+    the ways along the walls from one ladder to the other, for roofs where nothing else is known to
+    bear.
 
 Bearing lines are the outline's edges, the beams and the purlins, with the costs `path.cost.*`.
 One sparse graph holds all sections; one run of Dijkstra's algorithm
@@ -15,7 +17,7 @@ outline. Along a slanted wall sliding changes the cost, so a section with one ge
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -38,11 +40,11 @@ from roofplat.framing.ragged import (
 from roofplat.placing.scene import Boxes, Segments, touches_box
 from roofplat.rules import Rulebook
 
-__all__ = ["Ways", "find_ways", "legs_of"]
+__all__ = ["TIE", "Ways", "blocked", "find_ways", "first_found", "legs_of", "no_ways", "trace", "wall_ways"]
 
 # Added to the cost of each foot, times its place along the beams (and less, across them): among
 # equal ways the one at lower u, then at lower v, is taken.
-_TIE = 5e-8
+TIE = 5e-8
 _AT_FT = 0.02
 _BORDER_FT = 1e-3
 
@@ -233,12 +235,15 @@ def find_ways(
     joined = line[1:] == line[:-1]
     tail, head, line = node[:-1][joined], node[1:][joined], line[1:][joined]
 
-    open_way = ~_blocked(u, v, section, tail, head, blocks, count)
+    open_way = ~blocked(u, v, section, tail, head, blocks, count)
     tail, head, line = tail[open_way], head[open_way], line[open_way]
     kind = (line >= edges.size).astype(int) + (line >= edges.size + beam_runs.section.size)
-    cost = np.array([rules.number(f"path.cost.{name}") for name in ("wall", "beam", "purlin")])[kind]
+    kind[(kind == 2) & ~frames.purlins_bear[section[tail]]] = 3
+    cost = np.array([rules.number(f"path.cost.{name}") for name in ("wall", "beam", "purlin", "across")])[
+        kind
+    ]
     length = np.hypot(u[tail] - u[head], v[tail] - v[head])
-    weight = length * (cost + _TIE * (u[tail] + u[head] + 0.1 * (v[tail] + v[head]))) + 1e-9
+    weight = length * (cost + TIE * (u[tail] + u[head] + 0.1 * (v[tail] + v[head]))) + 1e-9
 
     total = u.size
     # A member along a wall joins the same two nodes as the wall does; the cheaper one counts, where
@@ -260,9 +265,124 @@ def find_ways(
     target[foot] = False
     sources = np.flatnonzero(target)
     if not sources.size:
-        return _no_ways(tip_section.size)
+        return no_ways(tip_section.size)
     distance, before, _ = dijkstra(graph, indices=sources, min_only=True, return_predecessors=True)
-    return _trace(u, v, distance, before, foot, wanted, foot_gap, tip_u, tip_v, tip_section.size)
+    ways = trace(u, v, distance, before, foot, wanted, foot_gap, tip_u, tip_v, tip_section.size)
+    return _without_the_deck(frames, ways, tip_section)
+
+
+def _without_the_deck(frames: SectionFrames, ways: Ways, tip_section: IntArray) -> Ways:
+    """Take off the bearing length what leads across joists, over nothing but deck."""
+    chosen = np.flatnonzero(ways.found & ~frames.purlins_bear[tip_section])
+    if not chosen.size:
+        return ways
+    legs = legs_of(ways, chosen, np.arange(chosen.size))
+    across = np.flatnonzero((np.abs(legs.u1 - legs.u0) < _AT_FT) & (np.abs(legs.v1 - legs.v0) > _AT_FT))
+    way = legs.section[across]
+    at_u, at_v = (legs.u0 + legs.u1)[across] / 2, (legs.v0 + legs.v1)[across] / 2
+    _, _, gap = _feet_of_tips(frames, tip_section[chosen[way]], at_u, at_v, shells_only=False)
+    length = np.hypot(legs.u1 - legs.u0, legs.v1 - legs.v0)[across]
+    off = sums(np.where(gap > _AT_FT, length, 0.0), way, chosen.size)
+    on_bearing = ways.on_bearing_ft.copy()
+    on_bearing[chosen] = np.maximum(on_bearing[chosen] - off, 0.0)
+    return replace(ways, on_bearing_ft=on_bearing)
+
+
+def wall_ways(
+    frames: SectionFrames,
+    tip_section: IntArray,
+    tip_rank: IntArray,
+    tip_u: FloatArray,
+    tip_v: FloatArray,
+    wanted: npt.NDArray[np.bool_],
+) -> Ways:
+    """Lead along the walls from the first ladder to the second, the shorter way round.
+
+    Parameters
+    ----------
+    frames
+        n sections.
+    tip_section, tip_rank, tip_u, tip_v
+        k ladder tips, ascending by section and rank.
+    wanted
+        True for a section whose walls are all that is known to bear, shape (n,).
+
+    Returns
+    -------
+    Ways
+        For each tip; found for a first ladder whose section has a second. Where both ways round are
+        equally long (to 0.01 ft) the one with the wall's own direction is taken.
+    """
+    second = np.flatnonzero((tip_rank == 2) & wanted[tip_section])
+    first = second - 1
+    pair = np.concatenate([first, second])
+    edge, at, _ = _feet_of_tips(frames, tip_section[pair], tip_u[pair], tip_v[pair])
+    edge, at = edge.reshape(2, -1), at.reshape(2, -1)
+    shell = frames.outlines.shell
+    length = np.hypot(frames.u1 - frames.u0, frames.v1 - frames.v0)
+    walked = np.cumsum(length) - length
+    # The outer ring comes first in a section, its edges one after the other.
+    start = frames.outlines.start[tip_section[first]]
+    around = np.bincount(frames.outlines.section[shell], minlength=frames.count)[tip_section[first]]
+    ring_ft = sums(length[shell], frames.outlines.section[shell], frames.count)[tip_section[first]]
+    forward = (walked[edge[1]] + at[1] - walked[edge[0]] - at[0]) % ring_ft
+    turn = forward > ring_ft / 2 + 0.005
+    corners = np.where(turn, edge[0] - edge[1], edge[1] - edge[0]) % np.maximum(around, 1)
+    way, number = expand(corners + 2)
+    last = number == corners[way] + 1
+    ahead = np.where(turn[way], edge[0][way] - number + 1, edge[0][way] + number)
+    corner = start[way] + (ahead - start[way]) % around[way]
+
+    def points(at_first: FloatArray, at_second: FloatArray, corner_at: FloatArray) -> FloatArray:
+        return np.select([number == 0, last], [at_first[way], at_second[way]], corner_at[corner])
+
+    foot_u = frames.u0[edge] + (frames.u1 - frames.u0)[edge] * at / length[edge]
+    foot_v = frames.v0[edge] + (frames.v1 - frames.v0)[edge] * at / length[edge]
+    u, v = points(foot_u[0], foot_u[1], frames.u0), points(foot_v[0], foot_v[1], frames.v0)
+    step = np.hypot(np.diff(u), np.diff(v))
+    within = way[1:] == way[:-1]
+    again = np.zeros(way.size, dtype=bool)
+    again[1:] = within & (step <= _AT_FT / 2)
+    total = sums(step[within], way[1:][within], first.size)
+    found = np.zeros(tip_section.size, dtype=bool)
+    found[first] = total > _AT_FT
+    points_of = np.zeros(tip_section.size, dtype=np.int64)
+    points_of[first] = np.bincount(way[~again], minlength=first.size)
+    length_ft = np.zeros(tip_section.size)
+    length_ft[first] = total
+    return Ways(
+        found=found,
+        start=offsets(points_of),
+        u=u[~again],
+        v=v[~again],
+        length_ft=length_ft,
+        on_bearing_ft=length_ft,
+        cost=np.where(found, length_ft, np.inf),
+    )
+
+
+def first_found(one: Ways, other: Ways) -> Ways:
+    """For each tip the way that one search found, or else the other."""
+    take_other = ~one.found & other.found
+    points = np.where(take_other, np.diff(other.start), np.where(one.found, np.diff(one.start), 0))
+    item, number = expand(points)
+    place = np.where(take_other, other.start[:-1], one.start[:-1])[item] + number
+    from_other = take_other[item]
+
+    def pick(mine: FloatArray, theirs: FloatArray) -> FloatArray:
+        result = np.empty(item.size)
+        result[~from_other], result[from_other] = mine[place[~from_other]], theirs[place[from_other]]
+        return result
+
+    return Ways(
+        found=one.found | other.found,
+        start=offsets(points),
+        u=pick(one.u, other.u),
+        v=pick(one.v, other.v),
+        length_ft=np.where(take_other, other.length_ft, one.length_ft),
+        on_bearing_ft=np.where(take_other, other.on_bearing_ft, one.on_bearing_ft),
+        cost=np.where(take_other, other.cost, one.cost),
+    )
 
 
 def _needed(
@@ -340,9 +460,9 @@ def _nodes_on(
 
 
 def _feet_of_tips(
-    frames: SectionFrames, section: IntArray, u: FloatArray, v: FloatArray
+    frames: SectionFrames, section: IntArray, u: FloatArray, v: FloatArray, *, shells_only: bool = True
 ) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Nearest edge of the outer outline to each tip, the place on it, and the gap."""
+    """Nearest edge of the outer outline, or of any, to each tip, the place on it, and the gap."""
     tip, edge = lists_of(section, frames.outlines.start)
     du, dv = frames.u1[edge] - frames.u0[edge], frames.v1[edge] - frames.v0[edge]
     pu, pv = u[tip] - frames.u0[edge], v[tip] - frames.v0[edge]
@@ -350,12 +470,12 @@ def _feet_of_tips(
     at = np.clip((pu * du + pv * dv) / length, 0.0, length)
     gap = np.hypot(pu - at * du / length, pv - at * dv / length)
     # Gaps below a hundredth of a foot are equal: the first edge of the ring then serves.
-    gap_key = np.where(frames.outlines.shell[edge], np.floor(gap * 100), np.inf)
+    gap_key = np.where(frames.outlines.shell[edge] | (not shells_only), np.floor(gap * 100), np.inf)
     best = first_minimum(gap_key, tip, section.size)
     return edge[best], at[best], gap[best]
 
 
-def _blocked(
+def blocked(
     u: FloatArray,
     v: FloatArray,
     section: IntArray,
@@ -364,6 +484,7 @@ def _blocked(
     blocks: Boxes,
     count: int,
 ) -> npt.NDArray[np.bool_]:
+    """Legs between nodes that touch a box of their section, shape of `tail`."""
     segment, box = pair_up(section[tail], blocks.section, count)
     start, end = tail[segment], head[segment]
     hit = touches_box(u[start], v[start], u[end], v[end], take(blocks, box))
@@ -381,7 +502,7 @@ def _at_bay(u: FloatArray, v: FloatArray, section: IntArray, bay: Boxes, count: 
     )
 
 
-def _trace(
+def trace(
     u: FloatArray,
     v: FloatArray,
     distance: FloatArray,
@@ -392,6 +513,7 @@ def _trace(
     tip_u: FloatArray,
     tip_v: FloatArray,
     tips: int,
+    height: FloatArray | None = None,
 ) -> Ways:
     """Walk the predecessors of all tips at once, from the wall to the work."""
     found = np.zeros(tips, dtype=bool)
@@ -402,10 +524,16 @@ def _trace(
     stands_off = foot_gap[reached] > _AT_FT
     ways = [way[stands_off]]
     us, vs = [tip_u[way[stands_off]]], [tip_v[way[stands_off]]]
+    climbed = np.zeros(tips)
     while way.size:
         ways.append(way)
         us.append(u[node])
         vs.append(v[node])
+        if height is not None:
+            # Along the slope a leg is longer than it looks from above.
+            to = np.where(before[node] >= 0, before[node], node)
+            level = np.hypot(u[to] - u[node], v[to] - v[node])
+            climbed[way] += np.hypot(level, height[to] - height[node]) - level
         following = before[node]
         going = following >= 0
         way, node = way[going], following[going].astype(np.int64)
@@ -429,7 +557,7 @@ def _trace(
     start = offsets(np.bincount(flat_way, minlength=tips))
     step = np.hypot(np.diff(flat_u), np.diff(flat_v))
     within = flat_way[1:] == flat_way[:-1]
-    length = sums(step[within], flat_way[1:][within], tips)
+    length = sums(step[within], flat_way[1:][within], tips) + climbed
     off = np.zeros(tips)
     off[wanted[reached][stands_off]] = foot_gap[reached][stands_off]
     cost = np.full(tips, np.inf)
@@ -445,7 +573,8 @@ def _trace(
     )
 
 
-def _no_ways(tips: int) -> Ways:
+def no_ways(tips: int) -> Ways:
+    """No way from any of the tips."""
     nothing = np.empty(0)
     return Ways(
         found=np.zeros(tips, dtype=bool),

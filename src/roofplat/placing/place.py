@@ -6,6 +6,7 @@ Out: `Plan`: the tables of the standing plan, and the sections with method and s
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -19,28 +20,36 @@ import shapely
 from roofplat.framing import Framing, by_family
 from roofplat.framing.members import SectionFrames, scan
 from roofplat.framing.neighbours import Views
+from roofplat.framing.planes import RoofLines
 from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
     chunks,
     first_of_equals,
-    pair_up,
+    marked,
+    stack,
     steady_memory,
     take,
 )
+from roofplat.placing.approach import Approach, read_approach
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
-from roofplat.placing.ladders import Reach, find_ladder_spots, line_clearance_ft, working_reach
+from roofplat.placing.existing import existing_openings, glazing_openings, in_order, nearest_existing
+from roofplat.placing.collapse import zone_table
+from roofplat.placing.ladders import find_ladder_spots, ladder_stock
+from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips
-from roofplat.placing.paths import find_ways, legs_of
+from roofplat.placing.paths import find_ways, first_found, legs_of, wall_ways
 from roofplat.placing.reasons import why_no_cut
-from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside
+from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside, merged_boxes, pair_up_any
 from roofplat.placing.sheets import Sheets
+from roofplat.placing.slope_ways import find_slope_ways
+from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips
 from roofplat.placing.trenches import find_trenches
 from roofplat.placing.write import write_plan
-from roofplat.rules import Rulebook
-from roofplat.tables import APPARATUS, WALL_KINDS, problem_rows
+from roofplat.rules import Family, Rulebook
+from roofplat.tables import APPARATUS, METHODS, WALL_KINDS, problem_rows
 
 __all__ = ["Plan", "place_plans"]
 
@@ -53,7 +62,7 @@ class Plan:
 
     sections
         The table of framing with `planned`, the scenario and the cut method filled in.
-    ladders, paths, checks, openings, cuts, trenches, problems
+    ladders, paths, checks, openings, cuts, trenches, collapse_zones, problems
         Tables of `tables.TABLES`.
     """
 
@@ -64,6 +73,7 @@ class Plan:
     openings: gpd.GeoDataFrame
     cuts: gpd.GeoDataFrame
     trenches: gpd.GeoDataFrame
+    collapse_zones: gpd.GeoDataFrame
     problems: pd.DataFrame
 
 
@@ -76,19 +86,23 @@ class _Setting:
     fire_v: FloatArray
     fire_given: npt.NDArray[np.bool_]
     wind_from_deg: FloatArray
+    axis_sure: npt.NDArray[np.bool_]
     can_cut: npt.NDArray[np.bool_]
-    louver: npt.NDArray[np.bool_]
+    can_slope: npt.NDArray[np.bool_]
+    slopes: SectionFrames
+    slope_obstacles: Boxes
+    choice: Choice
+    existing: Boxes
+    longest_ft: FloatArray
+    trench_with: npt.NDArray[np.bool_]
+    trench_against: npt.NDArray[np.bool_]
     wanted_ft2: FloatArray
     rafter_ft: FloatArray
-    reach: Reach
+    approach: Approach
     obstacles: Boxes
     blocking: Boxes
-    line_section: IntArray
-    line_geometry: npt.NDArray[np.object_]
-    line_clear_units: FloatArray
     bearing: FloatArray
     side: IntArray
-    no_ladder: npt.NDArray[np.bool_]
     nonbearing: npt.NDArray[np.bool_]
     buildings: shapely.STRtree
 
@@ -103,6 +117,8 @@ def place_plans(
     *,
     wind_from_deg: float,
     wind_basis: str,
+    streets: gpd.GeoDataFrame | None = None,
+    ground: gpd.GeoDataFrame | None = None,
     workers: int = 1,
 ) -> Plan:
     """Place the standing plan of every building.
@@ -119,6 +135,10 @@ def place_plans(
         The rulebook in force.
     wind_from_deg, wind_basis
         The scenario's wind, and `given`, `prevailing` or `assumed`.
+    streets
+        `name` and lines in the working CRS, where an aerial can stand; None when nobody knows.
+    ground
+        `tables.TABLES["ground"]`, where no ladder's base can stand; None when nobody knows.
     workers
         Threads that work on chunks of sections; the plan does not depend on their number.
 
@@ -129,8 +149,10 @@ def place_plans(
         largest section, with the fire spot assumed at its deepest point.
     """
     roofs = roofs.reset_index(drop=True)
-    setting, fire_problems = _read_setting(framing, roofs, obstacles, fires, rules, wind_from_deg)
-    refusal = why_no_cut(framing, setting.planned, setting.can_cut)
+    setting, fire_problems = _read_setting(
+        framing, roofs, obstacles, fires, rules, wind_from_deg, streets, ground
+    )
+    refusal = why_no_cut(framing, setting.planned, setting.can_cut | setting.can_slope, setting.choice)
 
     def place(rows: slice) -> Sheets:
         return _place_chunk(framing, setting, rows, rules, refusal[rows])
@@ -147,14 +169,28 @@ def place_plans(
         fire_u=setting.fire_u,
         fire_v=setting.fire_v,
         fire_given=setting.fire_given,
-        louver=setting.louver,
-        suspended=roofs["suspended_load"].fillna(False).to_numpy(dtype=bool),
+        choice=setting.choice,
         wanted_ft2=setting.wanted_ft2,
-        reach=setting.reach,
+        street_known=setting.approach.streets is not None,
         wind_from_deg=wind_from_deg,
         wind_basis=wind_basis,
     )
-    return Plan(**tables, problems=pd.concat([fire_problems, problems], ignore_index=True))
+    tables["collapse_zones"] = zone_table(setting.approach.zones, roofs)
+    found = [fire_problems, _stock_problems(rules), problems]
+    return Plan(**tables, problems=pd.concat(found, ignore_index=True))
+
+
+def _stock_problems(rules: Rulebook) -> pd.DataFrame:
+    """One row where the department has no ground ladder at all."""
+    empty = not ladder_stock(rules).length_ft.size
+    return problem_rows(
+        "district",
+        pd.Series(["ladder.stock_ft"] * empty, dtype="str"),
+        "ladder_stock_empty",
+        "warning",
+        "The stock holds no ground ladder, so every spot is for the aerial or out of reach.",
+        "Enter lengths in ladder.stock_ft and how many there are in ladder.stock_count.",
+    )
 
 
 def _read_setting(
@@ -164,6 +200,8 @@ def _read_setting(
     fires: gpd.GeoDataFrame,
     rules: Rulebook,
     wind_from_deg: float,
+    streets: gpd.GeoDataFrame | None,
+    ground: gpd.GeoDataFrame | None,
 ) -> tuple[_Setting, pd.DataFrame]:
     frames = framing.frames
     count = frames.count
@@ -190,48 +228,87 @@ def _read_setting(
 
     axis_sure = (framing.sections["axis_basis"] != "doubtful").to_numpy(dtype=bool)
     wide = np.minimum(frames.u_high - frames.u_low, frames.v_high - frames.v_low)
-    can_cut = planned & framing.panelized & axis_sure & (wide >= rules.number("member.least_section_ft"))
-    family = roofs["roof_family"].fillna("unknown")
-    louvers_first = by_family(
-        family, rules, lambda entry: entry.methods[:1] == ("center_rafter_louver",)
-    ).astype(bool)
-    louver = (
-        roofs["suspended_load"].fillna(False).to_numpy(dtype=bool)
-        | (roofs["panel_type"] == "early_heavy").to_numpy(dtype=bool)
-        | louvers_first
+    lattice = np.isin(framing.spacings.framing, ["grid", "joists"])
+    existing = nearest_existing(
+        frames, building, owner, obstacles, rules, planned=planned, fire_u=fire_u, fire_v=fire_v
+    )
+    choice = choose_methods(
+        framing,
+        roofs,
+        rules,
+        existing_near=marked(existing.section, count),
+        slope_deg=framing.pitched.slope_deg,
+    )
+    can_slope = planned & framing.pitched.found & (choice.cutting == METHODS.index("near_ridge"))
+    can_cut = planned & lattice & axis_sure & (wide >= framing.spacings.least_ft) & (choice.cutting >= 0)
+    family = framing.sections["roof_family"]
+    small, joists = (METHODS.index(way) for way in ("small_opening", "between_joists"))
+    longest = np.select(
+        [choice.cutting == small, choice.cutting == joists],
+        [rules.number("opening.small_ft"), rules.number("opening.between_joists_ft")],
+        default=np.inf,
+    )
+    trench_with, trench_against = (
+        by_family(family, rules, _lets_run(way)).astype(bool)
+        for way in ("with_construction", "against_construction")
     )
 
-    height = roofs["height_ft"].to_numpy(dtype=float, na_value=np.nan)
-    height = np.where(np.isfinite(height), height, rules.number("ladder.default_height_ft.one_storey"))
-    parapet = roofs["parapet_ft"].to_numpy(dtype=float, na_value=np.nan)
-    reach = working_reach(height + np.nan_to_num(parapet), rules)
-
-    boxes, blocking = _obstacle_boxes(framing, building, owner, obstacles, planned, rules)
-    lines = _lines_overhead(framing, roofs, obstacles, planned, reach, rules)
+    boxes, blocking = _obstacle_boxes(framing.frames, building, owner, obstacles, planned, rules)
+    planes = framing.pitched.planes
+    slopes = lay_out_slopes(framing.pitched, frames.outlines, framing.spacings.rafter_ft, rules)
+    slope_obstacles, _ = _obstacle_boxes(
+        slopes, building, owner[planes.section], obstacles, can_slope[planes.section], rules
+    )
+    buildings = shapely.STRtree(roofs.geometry.to_numpy())
     kind = framing.wall_kind
-    bearing, nonbearing, party = (WALL_KINDS.index(word) for word in ("bearing", "nonbearing", "party"))
+    approach = read_approach(
+        framing,
+        roofs,
+        obstacles,
+        rules,
+        planned=planned,
+        streets=streets,
+        ground=ground,
+        buildings=buildings,
+    )
+    bearing, nonbearing = WALL_KINDS.index("bearing"), WALL_KINDS.index("nonbearing")
     return _Setting(
         planned=planned,
         fire_u=fire_u,
         fire_v=fire_v,
         fire_given=has_fire & planned,
         wind_from_deg=np.full(count, wind_from_deg),
+        axis_sure=axis_sure,
         can_cut=can_cut,
-        louver=louver,
+        can_slope=can_slope,
+        slopes=slopes,
+        slope_obstacles=slope_obstacles,
+        choice=choice,
+        existing=existing,
+        longest_ft=longest,
+        trench_with=trench_with,
+        trench_against=trench_against,
         wanted_ft2=rules.number("opening.wanted_share") * area,
-        rafter_ft=framing.sections["rafter_spacing_ft"].to_numpy(),
-        reach=reach,
+        rafter_ft=_least_spacing_ft(framing),
+        approach=approach,
         obstacles=boxes,
         blocking=blocking,
-        line_section=lines[0],
-        line_geometry=lines[1],
-        line_clear_units=lines[2],
         bearing=np.where(kind == bearing, 1.0, np.where(kind == nonbearing, 0.0, 0.5)),
         side=framing.wall_side,
-        no_ladder=kind == party,
         nonbearing=kind == nonbearing,
-        buildings=shapely.STRtree(roofs.geometry.to_numpy()),
+        buildings=buildings,
     ), problems
+
+
+def _lets_run(way: str) -> Callable[[Family], bool]:
+    return lambda entry: way in entry.trench
+
+
+def _least_spacing_ft(framing: Framing) -> FloatArray:
+    """Spacing of the members right under the deck, shape (n,)."""
+    spacings = framing.spacings
+    least = np.where(np.isfinite(spacings.purlin_ft), spacings.purlin_ft, spacings.beam_ft)
+    return np.where(np.isfinite(spacings.rafter_ft), spacings.rafter_ft, least)
 
 
 def _stated_fires(
@@ -257,33 +334,25 @@ def _stated_fires(
     return section[first], u[first], v[first], problems
 
 
-def pair_up_any(left: npt.NDArray[Any], right: npt.NDArray[Any]) -> tuple[IntArray, IntArray]:
-    """`pair_up` for a right side in any order; negative owners match nothing."""
-    order = np.argsort(right, kind="stable")
-    kept = np.flatnonzero(left >= 0)
-    count = int(max(left.max(initial=-1), right.max(initial=-1))) + 1
-    usable = order[right[order] >= 0]
-    row, place = pair_up(left[kept], right[usable], count)
-    return kept[row], usable[place]
-
-
 def _obstacle_boxes(
-    framing: Framing,
+    frames: SectionFrames,
     building: pd.Index[Any],
     owner: IntArray,
     obstacles: gpd.GeoDataFrame,
     planned: npt.NDArray[np.bool_],
     rules: Rulebook,
 ) -> tuple[Boxes, Boxes]:
-    """Boxes that must not be cut, and those of them that a path must go round."""
-    on_roof = obstacles[(obstacles["kind"] != "overhead_line") & obstacles["building_id"].notna()]
+    """Boxes on sections, or on planes, that must not be cut, and those that a path must go round."""
+    on_roof = obstacles[
+        ~obstacles["kind"].isin(["overhead_line", "parapet"]) & obstacles["building_id"].notna()
+    ]
     which, section = pair_up_any(building.get_indexer(on_roof["building_id"]), owner)
     kept = planned[section]
     which, section = which[kept], section[kept]
     order = np.argsort(section, kind="stable")
     which, section = which[order], section[order]
     boxes = boxes_of(
-        framing.frames,
+        frames,
         on_roof.geometry.to_numpy()[which],
         section,
         point_radius_ft=rules.number("obstacle.point_radius_ft"),
@@ -291,31 +360,6 @@ def _obstacle_boxes(
     # What hangs below the deck is not in a walker's way.
     stands = (on_roof["kind"] != "suspended_load").to_numpy(dtype=bool)[which]
     return boxes, take(boxes, stands)
-
-
-def _lines_overhead(
-    framing: Framing,
-    roofs: gpd.GeoDataFrame,
-    obstacles: gpd.GeoDataFrame,
-    planned: npt.NDArray[np.bool_],
-    reach: Reach,
-    rules: Rulebook,
-) -> tuple[IntArray, npt.NDArray[np.object_], FloatArray]:
-    """Overhead lines near each section, with their clearance in units of the working CRS."""
-    lines = obstacles[obstacles["kind"] == "overhead_line"]
-    nothing = np.empty(0, dtype=np.int64), np.empty(0, dtype=object), np.empty(0)
-    if lines.empty:
-        return nothing
-    clear_ft = line_clearance_ft(lines["voltage_kv"].to_numpy(dtype=float, na_value=np.nan), rules)
-    units = np.sqrt(1.0 / framing.frames.outlines.planes.area_ft2_per_unit2())
-    search = (clear_ft + reach.base_setback_ft.max() + 10.0) * units.max()
-    tree = shapely.STRtree(roofs.geometry.to_numpy())
-    line, section = tree.query(lines.geometry.to_numpy(), predicate="dwithin", distance=search)
-    kept = planned[section]
-    line, section = line[kept], section[kept]
-    order = np.lexsort((line, section))
-    line, section = line[order], section[order]
-    return section, lines.geometry.to_numpy()[line], clear_ft[line] * units[section]
 
 
 def _place_chunk(
@@ -334,14 +378,12 @@ def _place_chunk(
     purlin_runs = scan(frames, frames.purlins, "v")
     obstacles = _boxes_of_rows(setting.obstacles, rows)
     blocking = _boxes_of_rows(setting.blocking, rows)
-    lines = slice(*np.searchsorted(setting.line_section, [rows.start, rows.stop]))
     fire_u, fire_v = setting.fire_u[rows], setting.fire_v[rows]
     hanger = rules.number("opening.hanger_clear_ft")
     beam = rules.number("opening.beam_clear_ft")
 
     bays = lay_out_bays(frames, setting.can_cut[rows], obstacles, rules)
     first = first_bay(bays, fire_u, fire_v)
-    no_bay = setting.can_cut[rows] & (first < 0)
     has_bay = np.flatnonzero(first >= 0)
     bay = first[has_bay]
     first_cell = Boxes(has_bay, bays.u_low[bay], bays.u_high[bay], bays.v_low[bay], bays.v_high[bay])
@@ -352,25 +394,40 @@ def _place_chunk(
         first_cell.v_low + beam,
         first_cell.v_high - beam,
     )
+    planes = slice(framing.pitched.planes.start[rows.start], framing.pitched.planes.start[rows.stop])
+    fire_east, fire_north = frames.east_north(fire_u, fire_v, np.arange(frames.count))
+    slopes = slope_bays(
+        setting.slopes.rows(planes),
+        framing.pitched.planes.section[planes] - rows.start,
+        framing.pitched.planes.downslope_deg[planes],
+        _boxes_of_rows(setting.slope_obstacles, planes),
+        rules,
+        wanted=setting.can_slope[rows],
+        wind_from_deg=setting.wind_from_deg[rows],
+        fire_east=fire_east,
+        fire_north=fire_north,
+    )
+    first_slope = slopes.first
+    first_opening = merged_boxes(first_opening, slopes.box(frames))
+    no_bay = (setting.can_cut[rows] & (first < 0)) | (setting.can_slope[rows] & (first_slope < 0))
+    method, cutting = setting.choice.method[rows], setting.choice.cutting[rows]
+    existing = _boxes_of_rows(setting.existing, rows)
+    existing = take(existing, (method == METHODS.index("existing_opening"))[existing.section])
     spots = find_ladder_spots(
         frames,
         walls,
         views,
+        setting.approach.rows(rows, wall_rows),
         rules,
         active=setting.planned[rows],
-        party=setting.no_ladder[wall_rows],
         bearing=setting.bearing[wall_rows],
         side=setting.side[wall_rows],
-        setback_ft=setting.reach.base_setback_ft[rows],
         street_deg=framing.street_deg[rows],
         wind_from_deg=setting.wind_from_deg[rows],
         fire_u=fire_u,
         fire_v=fire_v,
         first_opening=first_opening,
-        obstacles=obstacles,
-        line_section=setting.line_section[lines] - rows.start,
-        line_geometry=setting.line_geometry[lines],
-        line_clear_units=setting.line_clear_units[lines],
+        obstacles=_kept_off(obstacles, existing, rules),
         meets_another=framing.surroundings.meets_another[rows],
         buildings=setting.buildings,
     )
@@ -387,18 +444,41 @@ def _place_chunk(
         rules,
     )
 
+    roof_lines = slice(*np.searchsorted(framing.pitched.lines.section, [rows.start, rows.stop]))
+    up_slope = find_slope_ways(
+        frames,
+        walls,
+        _of_chunk(take(framing.pitched.lines, roof_lines), rows),
+        slopes,
+        blocking,
+        spots.section,
+        spots.wall,
+        tip_u,
+        tip_v,
+        rules,
+        plane_wall=framing.pitched.planes.wall[planes] - wall_rows.start,
+        rise=framing.pitched.planes.rise[planes],
+        first=first_slope,
+    )
+    ways = first_found(ways, up_slope)
+
     # A roof is opened only where a ladder stands and a path leads to the work.
     leads = np.full(frames.count, -1, dtype=np.int64)
     is_first = spots.rank == 1
     leads[spots.section[is_first]] = np.flatnonzero(is_first)
     has_ladder = leads >= 0
+    out_of_reach = np.zeros(frames.count, dtype=bool)
+    out_of_reach[spots.section[is_first]] = spots.means[is_first] == APPARATUS.index("out_of_reach")
     has_path = has_ladder & ways.found[leads] if spots.section.size else has_ladder
     refusal = refusal.copy()
-    refusal[no_bay] = "no_clear_bay"
-    refusal[(first >= 0) & ~has_ladder] = "no_wall_reachable"
-    refusal[(first >= 0) & has_ladder & ~has_path] = "no_path"
-    refusal[(first >= 0) & (setting.reach.means[rows] == APPARATUS.index("out_of_reach"))] = "out_of_reach"
+    refusal[no_bay] = np.where(setting.can_slope[rows], "no_clear_ridge", "no_clear_bay")[no_bay]
+    has_first = (first >= 0) | (first_slope >= 0)
+    refusal[has_first & ~has_ladder] = "no_wall_reachable"
+    refusal[has_first & has_ladder & ~has_path] = "no_path"
+    refusal[has_first & out_of_reach] = "out_of_reach"
     first = np.where(refusal == "", first, -1)
+    first_slope = np.where(refusal == "", first_slope, -1)
+    reached = has_ladder & ~out_of_reach
 
     nowhere = np.full(frames.count, np.nan)
     foothold_u, foothold_v = nowhere.copy(), nowhere.copy()
@@ -407,6 +487,9 @@ def _place_chunk(
     second_u, second_v = nowhere.copy(), nowhere.copy()
     second_u[spots.section[~is_first]] = spots.foothold_u[~is_first]
     second_v[spots.section[~is_first]] = spots.foothold_v[~is_first]
+    existing = take(existing, reached[existing.section])
+    existing_ft2 = np.zeros(frames.count)
+    existing_ft2[existing.section] = (existing.u_high - existing.u_low) * (existing.v_high - existing.v_low)
     chosen = next_bays(
         bays,
         first,
@@ -414,7 +497,8 @@ def _place_chunk(
         foothold_v,
         second_u,
         second_v,
-        setting.wanted_ft2[rows],
+        setting.wanted_ft2[rows] - existing_ft2,
+        setting.longest_ft[rows],
         limit=rules.count("opening.crew_limit"),
         beam_clear_ft=beam,
         hanger_clear_ft=hanger,
@@ -425,19 +509,56 @@ def _place_chunk(
         chosen,
         foothold_u,
         foothold_v,
-        louver=setting.louver[rows],
+        method=cutting,
         rafter_ft=setting.rafter_ft[rows],
+        longest_ft=setting.longest_ft[rows],
+        fire_u=fire_u,
+        fire_v=fire_v,
         rules=rules,
     )
-    openings = strips.boxes()
-    has_opening = first >= 0
-    walked = np.flatnonzero(is_first & ways.found)
+    there = in_order(
+        existing_openings(existing, foothold_u, foothold_v),
+        glazing_openings(
+            frames,
+            beam_runs,
+            rules,
+            wanted=reached & setting.axis_sure[rows] & (method == METHODS.index("glazing")),
+            fire_u=fire_u,
+            fire_v=fire_v,
+            foothold_u=foothold_u,
+            foothold_v=foothold_v,
+        ),
+        frames.count,
+    )
+    ahead = np.bincount(there.section, minlength=frames.count)
+    strips = in_order(there, strips, frames.count)
+    every = np.arange(frames.count)
+    on_slopes = slope_strips(
+        slopes,
+        first_slope,
+        rules,
+        method=cutting,
+        rafter_ft=setting.rafter_ft[rows],
+        wanted_ft2=setting.wanted_ft2[rows] - existing_ft2,
+        footholds=(
+            frames.east_north(foothold_u, foothold_v, every),
+            frames.east_north(second_u, second_v, every),
+        ),
+    )
+    on_slopes = replace(on_slopes, seq=on_slopes.seq + ahead[slopes.plane_section[on_slopes.section]])
+    openings = merged_boxes(strips.boxes(), slopes.on_sections(frames, on_slopes.boxes()))
+    has_opening = (first >= 0) | (first_slope >= 0)
+    walked = np.flatnonzero(is_first & ways.found & has_opening[spots.section])
+    pitched = framing.spacings.framing[rows] == "pitched"
+    # Where no way leads to any work, the walls still lead from one ladder to the other.
+    along = wall_ways(frames, spots.section, spots.rank, tip_u, tip_v, reached & ~has_opening & ~pitched)
+    by_wall = along.found
     trenches, refused_trenches = find_trenches(
         frames,
         walls,
-        beam_runs,
-        purlin_runs,
-        openings,
+        take(beam_runs, setting.trench_with[rows][beam_runs.section]),
+        take(purlin_runs, (setting.trench_against[rows] & frames.purlins_bear)[purlin_runs.section]),
+        take(openings, (first >= 0)[openings.section]),
         obstacles,
         rules,
         nonbearing=setting.nonbearing[wall_rows],
@@ -460,6 +581,7 @@ def _place_chunk(
         fire_u=fire_u,
         fire_v=fire_v,
     )
+    ways = first_found(along, ways)
     sheets = Sheets()
     sheets.add(
         frames,
@@ -470,7 +592,11 @@ def _place_chunk(
         strips,
         trenches,
         checks,
-        has_opening,
+        slopes=slopes,
+        on_slopes=on_slopes,
+        rise=np.tan(np.radians(np.nan_to_num(framing.pitched.slope_deg[rows]))),
+        shown=ways.found & (has_opening[spots.section] | by_wall),
+        by_wall=by_wall,
     )
     sheets.put("refused_trenches", code=refused_trenches)
     sheets.put("refusals", code=refusal)
@@ -482,6 +608,17 @@ def _views_of(views: Views, walls: slice) -> Views:
     return replace(part, wall=part.wall - walls.start)
 
 
+def _of_chunk(lines: RoofLines, rows: slice) -> RoofLines:
+    return replace(lines, section=lines.section - rows.start)
+
+
 def _boxes_of_rows(boxes: Boxes, rows: slice) -> Boxes:
     part = take(boxes, slice(*np.searchsorted(boxes.section, [rows.start, rows.stop])))
     return replace(part, section=part.section - rows.start)
+
+
+def _kept_off(obstacles: Boxes, existing: Boxes, rules: Rulebook) -> Boxes:
+    """What a foothold keeps off: an opening that is there already counts as one that is cut."""
+    farther = rules.number("ladder.opening_clear_ft") - rules.number("obstacle.clear_ft")
+    both = stack([obstacles, existing.grown(max(farther, 0.0))])
+    return take(both, np.argsort(both.section, kind="stable"))

@@ -6,7 +6,6 @@ Out: one sentence for each row; only the few different ones are ever composed.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,20 +13,29 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.framing import Framing
+from roofplat.placing.compose import compose
+from roofplat.placing.aerial import AERIAL_ANSWERS
 from roofplat.placing.ladders import WISHES
-from roofplat.tables import sentences, words
+from roofplat.placing.methods import CUTTING, REJECTIONS, Choice
+from roofplat.tables import METHODS, words
 
-__all__ = ["NO_CUT", "compass_point", "compose", "ladder_reasons", "why_no_cut", "wishes_met"]
+__all__ = ["NO_CUT", "compass_point", "ladder_reasons", "why_no_cut", "wishes_met"]
 
 NO_CUT = {
     "not_planned": "the scenario's fire spot is in another section of this building",
     "family_unknown": "nobody has looked at this roof; find out first",
-    "family_walls_only": "no cut is planned for this roof family; walls and ladder spots only",
+    "family_not_cut": "roofs of this family are not cut",
+    "glazing_only": "the glazing is opened, and no deck is cut",
+    "method_not_permitted": "the department has not permitted a cut in this roof family",
+    "span_beyond_family": "members cannot span this far: find the bearing lines between first",
+    "too_steep": "the slope is steeper than the rulebook allows for a planned cut",
     "axis_doubtful": "the outline does not tell which way the beams run; survey the axis first",
     "section_too_small": "the section is narrower than the rulebook allows for a planned cut",
+    "planes_not_found": "the planes of the roof could not be laid out; survey the roof first",
+    "no_clear_ridge": "no place near the ridge on a leeward plane is clear of edges and obstacles",
     "no_clear_bay": "no bay is clear of the outline, the obstacles and the clearances",
     "no_wall_reachable": "no wall has a usable ladder spot",
-    "out_of_reach": "neither a ladder of the stock nor the aerial reaches the roof edge",
+    "out_of_reach": "neither a ladder of the stock nor the aerial reaches the roof edge and parapet",
     "no_path": "no path along bearing lines leads from the ladder to a clear bay",
 }
 _POINTS = ("north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest")
@@ -38,6 +46,7 @@ _WISH_WORDS = {
     "street": "on the street side",
     "away_from_fire": "away from the fire spot",
     "short_path": "close to the work",
+    "low_parapet": "over a low parapet",
 }
 # A wish that is met this far is given as a reason.
 _MET = {
@@ -47,11 +56,12 @@ _MET = {
     "street": 0.85,
     "away_from_fire": 0.99,
     "short_path": 0.5,
+    "low_parapet": 0.5,
 }
 
 
 def why_no_cut(
-    framing: Framing, planned: npt.NDArray[np.bool_], can_cut: npt.NDArray[np.bool_]
+    framing: Framing, planned: npt.NDArray[np.bool_], can_cut: npt.NDArray[np.bool_], choice: Choice
 ) -> npt.NDArray[np.object_]:
     """The reason why no cut is drawn, before any placing; empty where one may be.
 
@@ -61,6 +71,8 @@ def why_no_cut(
         n sections.
     planned, can_cut
         Shape (n,).
+    choice
+        The methods of the sections.
 
     Returns
     -------
@@ -69,58 +81,43 @@ def why_no_cut(
     """
     family = framing.sections["roof_family"]
     doubtful = (framing.sections["axis_basis"] == "doubtful").to_numpy(dtype=bool)
+    on_lattice = framing.spacings.framing != "pitched"
+    codes = list(REJECTIONS)
+    cutting = np.array(CUTTING)
+    # The first of the family's own ways to cut that was rejected tells why there is no cut.
+    verdict = choice.verdict[:, cutting]
+    worst = np.max(verdict, axis=1, initial=-2)
+    no_method = choice.cutting < 0
+    rejected = [
+        ("method_not_permitted", codes.index("not_permitted")),
+        ("span_beyond_family", codes.index("span")),
+        ("too_steep", codes.index("steep")),
+    ]
     return np.select(
         [
             ~planned,
             (family == "unknown").to_numpy(dtype=bool),
-            ~framing.panelized,
-            doubtful,
+            no_method & (choice.method == METHODS.index("glazing")),
+            no_method & (worst < 0),
+            *(no_method & (verdict == number).any(axis=1) for _, number in rejected),
+            no_method,
+            ~on_lattice & ~framing.pitched.found,
+            on_lattice & doubtful,
             ~can_cut,
         ],
-        ["not_planned", "family_unknown", "family_walls_only", "axis_doubtful", "section_too_small"],
+        [
+            "not_planned",
+            "family_unknown",
+            "glazing_only",
+            "family_not_cut",
+            *(code for code, _ in rejected),
+            "family_not_cut",
+            "planes_not_found",
+            "axis_doubtful",
+            "section_too_small",
+        ],
         default="",
     ).astype(object)
-
-
-def compose(parts: list[npt.NDArray[Any]], sentence: Callable[..., str]) -> pd.Categorical:
-    """Make one sentence for each row, composing each different one once.
-
-    Parameters
-    ----------
-    parts
-        Columns of whole numbers, shape (k,) each.
-    sentence
-        Takes one value of each column.
-
-    Returns
-    -------
-    pandas.Categorical
-        Shape (k,).
-
-    Examples
-    --------
-    >>> compose([np.array([1, 2, 1])], lambda number: f"number {number}").tolist()
-    ['number 1', 'number 2', 'number 1']
-    """
-    if not parts[0].size:
-        return sentences([], np.empty(0, dtype=np.int64))
-    code = np.zeros(parts[0].size, dtype=np.int64)
-    for part in parts:
-        values = part.astype(np.int64)
-        low = values.min()
-        code = code * (values.max() - low + 1) + (values - low)
-    # Codes are small numbers: counting them is cheaper than sorting them.
-    used = np.flatnonzero(np.bincount(code))
-    number = np.empty(used[-1] + 1, dtype=np.int64)
-    number[used] = np.arange(used.size)
-    inverse = number[code]
-    first = np.empty(used.size, dtype=np.int64)
-    first[inverse[::-1]] = np.arange(code.size)[::-1]
-    texts = [sentence(*(int(part[row]) for part in parts)) for row in first]
-    # Different codes may say the same.
-    different = list(dict.fromkeys(texts))
-    place = np.array([different.index(text) for text in texts], dtype=np.int64)
-    return sentences(different, place[inverse])
 
 
 def compass_point(azimuth_deg: npt.NDArray[np.float64], shown: npt.NDArray[np.bool_]) -> Any:
@@ -141,7 +138,7 @@ def wishes_met(wishes: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
     Parameters
     ----------
     wishes
-        How far each of `ladders.WISHES` is met, shape (k, 6).
+        How far each of `ladders.WISHES` is met, shape (k, 7).
 
     Returns
     -------
@@ -153,7 +150,17 @@ def wishes_met(wishes: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
 
 
 def ladder_reasons(
-    met: npt.NDArray[np.int64], rank: npt.NDArray[np.int64], apparatus: npt.NDArray[Any]
+    met: npt.NDArray[np.int64],
+    rank: npt.NDArray[np.int64],
+    apparatus: npt.NDArray[Any],
+    *,
+    support_ft: npt.NDArray[np.float64],
+    parapet_ft: npt.NDArray[np.float64],
+    stock_ft: npt.NDArray[np.float64],
+    aerial: npt.NDArray[np.int64],
+    aerial_ft: npt.NDArray[np.float64],
+    alarming: npt.NDArray[np.bool_],
+    street_known: bool,
 ) -> tuple[pd.Categorical, pd.Categorical]:
     """Rule ids and the sentence of each ladder spot.
 
@@ -165,32 +172,86 @@ def ladder_reasons(
         1 or 2, shape (k,).
     apparatus
         0 ground ladder, 1 aerial, 2 out of reach, shape (k,).
+    support_ft, parapet_ft
+        Height to clear, and the parapet in it, shape (k,).
+    stock_ft, aerial_ft
+        Highest support that the stock and the aerial reach, NaN where they reach none, shape (k,).
+    aerial
+        Number in `aerial.AERIAL_ANSWERS`, shape (k,).
+    alarming
+        True where the base stands in the collapse zone of a roof that pushes walls out, shape (k,).
+    street_known
+        Whether there is a streets layer.
 
     Returns
     -------
     rules, reasons
         Shape (k,).
     """
+    # 0 no parapet, 1 a low one, 2 a high one.
+    low = met >> WISHES.index("low_parapet") & 1
+    parapet = np.where(parapet_ft > 0, 2 - low, 0)
+    out = np.flatnonzero(apparatus == 2)
+    # Heights in tenths of a foot, only where they are told; each different set of them once.
+    heights = np.stack([support_ft[out], stock_ft[out], aerial_ft[out]], axis=1)
+    told, which = np.unique(np.round(np.nan_to_num(heights, nan=-1.0), 1), axis=0, return_inverse=True)
+    height = np.zeros(met.size, dtype=np.int64)
+    height[out] = which.ravel() + 1
 
-    def names(code: int) -> list[str]:
-        return [wish for column, wish in enumerate(WISHES) if code >> column & 1]
+    def names(code: int, parapet: int) -> list[str]:
+        found = [wish for column, wish in enumerate(WISHES) if code >> column & 1]
+        return found if parapet == 1 else [wish for wish in found if wish != "low_parapet"]
 
-    def rule_ids(code: int, rank: int, means: int) -> str:
-        ids = ["ladder.base_share", "ladder.base_clear_ft", "line.clearance_ft"]
-        ids += ["ladder.stock_ft", "ladder.tip_above_edge_ft"] if means == 0 else ["ladder.aerial_reach_ft"]
-        ids += [f"ladder.weight.{name}" for name in names(code)]
-        return " ".join([*ids, "ladder.apart_ft"] if rank == 2 else ids)
+    def rule_ids(code: int, rank: int, means: int, parapet: int, alarm: int) -> str:
+        ids = ["ladder.tip_above_edge_ft", "line.clearance_ft"]
+        if means != 1:
+            ids += ["ladder.base_share", "ladder.base_clear_ft", "ladder.stock_ft"]
+        if means == 1 or means == 2:
+            ids += ["aerial.reach_ft", "aerial.turntable_ft", "aerial.least_setback_ft"]
+        ids += [f"ladder.weight.{name}" for name in names(code, parapet)]
+        ids += ["ladder.weight.low_parapet"] * (parapet == 2)
+        ids += ["collapse.pushes_out_share"] * alarm
+        return " ".join([*ids, "ladder.apart_ft", "ladder.stock_count"] if rank == 2 else ids)
 
-    def sentence(code: int, rank: int, means: int) -> str:
-        wishes_met = [_WISH_WORDS[name] for name in names(code)] or ["the best spot with clear ground"]
+    def sentence(code: int, rank: int, means: int, parapet: int, alarm: int, answer: int, height: int) -> str:
+        wishes_met = [_WISH_WORDS[name] for name in names(code, parapet)] or [
+            "the best spot with clear ground" if means != 1 else "the best spot for the aerial"
+        ]
         lead = "Second way off, on another side: " if rank == 2 else ""
         text = lead + ", ".join(wishes_met) + "."
-        tail = (
-            "",
-            " No ladder of the stock reaches; aerial.",
-            " Out of reach of the stock and of the aerial.",
-        )[means]
-        return text[0].upper() + text[1:] + tail
+        parts = [text[0].upper() + text[1:]]
+        if parapet == 2:
+            parts.append("A high parapet counts against it.")
+        if means == 1:
+            parts.append(
+                "Aerial from the nearest named street."
+                if street_known
+                else "Aerial, street distance unknown: taken at the least setback."
+            )
+        if means == 2:
+            parts.append(_out_of_reach(*told[height - 1], parapet > 0, answer))
+        if alarm:
+            parts.append(
+                "It stands inside the collapse zone of a roof that is known to push walls out; no spot was "
+                "found outside it."
+            )
+        return " ".join(parts)
 
-    columns = [met, rank, apparatus]
-    return compose(columns, rule_ids), compose(columns, sentence)
+    columns = [met, rank, apparatus, parapet, alarming.astype(np.int64)]
+    # How the aerial answered is told only where nothing reaches.
+    answer = np.where(apparatus == 2, aerial, 0)
+    return compose(columns, rule_ids), compose([*columns, answer, height], sentence)
+
+
+def _out_of_reach(support: float, stock: float, aerial: float, parapet: bool, answer: int) -> str:
+    """What defeats the stock and the aerial."""
+    edge = "roof edge and parapet" if parapet else "roof edge"
+    ladders = f"the stock reaches {stock:g} ft" if stock >= 0 else "the stock holds no ladder"
+    by_aerial = {
+        "too far or too high": f"the aerial {aerial:g} ft from the street"
+        if aerial >= 0
+        else "the street is too far for the aerial",
+        "way not clear": "the way from the street is not clear for the aerial",
+        "no aerial": "there is no aerial",
+    }[AERIAL_ANSWERS[answer]]
+    return f"Out of reach: {edge} at {support:g} ft; {ladders}, {by_aerial}."

@@ -25,7 +25,9 @@ from roofplat.framing.ragged import (
     marked,
     offsets,
     pair_up,
+    stack,
     sums,
+    take,
 )
 
 # Outlines with more edges than this are left to the inscribed circle.
@@ -35,7 +37,17 @@ _SAMPLED_AT_ONCE = 1500
 # Tolerance of the inscribed circle, as a share of the root of the area.
 _DEEP_SHARE = 0.02
 
-__all__ = ["Boxes", "Segments", "boxes_of", "deepest_point", "in_boxes", "inside", "touches_box"]
+__all__ = [
+    "Boxes",
+    "Segments",
+    "boxes_of",
+    "deepest_point",
+    "in_boxes",
+    "inside",
+    "merged_boxes",
+    "pair_up_any",
+    "touches_box",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +127,22 @@ def boxes_of(
         np.minimum.reduceat(v, starts) - grow,
         np.maximum.reduceat(v, starts) + grow,
     )
+
+
+def merged_boxes(one: Boxes, other: Boxes) -> Boxes:
+    """Boxes of two lists as one, ascending by section."""
+    both = stack([one, other])
+    return take(both, np.argsort(both.section, kind="stable"))
+
+
+def pair_up_any(left: npt.NDArray[Any], right: npt.NDArray[Any]) -> tuple[IntArray, IntArray]:
+    """`pair_up` for a right side in any order; negative owners match nothing."""
+    order = np.argsort(right, kind="stable")
+    kept = np.flatnonzero(left >= 0)
+    count = int(max(left.max(initial=-1), right.max(initial=-1))) + 1
+    usable = order[right[order] >= 0]
+    row, place = pair_up(left[kept], right[usable], count)
+    return kept[row], usable[place]
 
 
 def inside(

@@ -22,6 +22,7 @@ from roofplat.placing.ladders import LadderSpots
 from roofplat.placing.openings import Strips, cut_steps
 from roofplat.placing.paths import Ways
 from roofplat.placing.reasons import wishes_met
+from roofplat.placing.slopes import SlopeBays
 from roofplat.placing.trenches import Trenches
 from roofplat.tables import CUT_KINDS
 
@@ -54,6 +55,10 @@ class Sheets:
         """The whole column, which then leaves the sheets."""
         return np.concatenate(self._parts.pop(f"{table}.{name}"))
 
+    def see(self, table: str, name: str) -> npt.NDArray[Any]:
+        """The whole column, which stays."""
+        return np.concatenate(self._parts[f"{table}.{name}"])
+
     def add(
         self,
         frames: SectionFrames,
@@ -64,7 +69,12 @@ class Sheets:
         strips: Strips,
         trenches: Trenches,
         checks: Checks,
-        opened: npt.NDArray[np.bool_],
+        *,
+        slopes: SlopeBays,
+        on_slopes: Strips,
+        rise: FloatArray,
+        shown: npt.NDArray[np.bool_],
+        by_wall: npt.NDArray[np.bool_],
     ) -> None:
         """Put down what one chunk placed.
 
@@ -76,14 +86,19 @@ class Sheets:
             Their place, and that of their walls, in the district.
         spots, ways, strips, trenches, checks
             What was placed in them.
-        opened
-            True for a section with an opening: the others show no path, shape (n,).
+        slopes, on_slopes
+            The planes of pitched roofs, and the openings on them.
+        rise
+            Tangent of the slope of each pitched section, 0 for the others, shape (n,).
+        shown, by_wall
+            Ways that are shown, and those that lead along the walls to the other ladder, shape (k,).
         """
         self._add_ladders(frames, first_section, first_wall, spots)
-        self._add_paths(frames, first_section, spots, ways, opened)
-        self._add_openings(frames, first_section, strips)
+        self._add_paths(frames, first_section, spots, ways, shown, by_wall)
+        self._add_openings(frames, np.arange(frames.count) + first_section, strips)
+        self._add_openings(slopes.frames, slopes.plane_section + first_section, on_slopes)
         self._add_trenches(frames, first_section, first_wall, trenches)
-        self._add_checks(frames, first_section, checks)
+        self._add_checks(frames, first_section, checks, rise)
 
     def _add_ladders(
         self, frames: SectionFrames, first_section: int, first_wall: int, spots: LadderSpots
@@ -101,6 +116,19 @@ class Sheets:
             base_y=base_y,
             tip_x=tip_x,
             tip_y=tip_y,
+            means=spots.means,
+            support_ft=spots.support_ft,
+            parapet_ft=spots.parapet_ft,
+            working_length_ft=spots.working_length_ft,
+            base_setback_ft=spots.base_setback_ft,
+            ladder_ft=spots.ladder_ft,
+            highest_ft=spots.highest_ft,
+            stock_highest_ft=np.full(spots.rank.size, spots.stock_highest_ft),
+            aerial=spots.aerial,
+            aerial_setback_ft=spots.aerial_setback_ft,
+            aerial_highest_ft=spots.aerial_highest_ft,
+            in_zone=spots.in_zone,
+            pushes_out=spots.pushes_out,
             score=spots.score,
             met=wishes_met(spots.wishes),
             geometry=_lines(base_x, base_y, tip_x, tip_y),
@@ -112,9 +140,9 @@ class Sheets:
         first_section: int,
         spots: LadderSpots,
         ways: Ways,
-        opened: npt.NDArray[np.bool_],
+        found: npt.NDArray[np.bool_],
+        by_wall: npt.NDArray[np.bool_],
     ) -> None:
-        found = ways.found & opened[spots.section]
         points = np.diff(ways.start)
         flat = np.repeat(found, points)
         x, y = frames.crs(ways.u[flat], ways.v[flat], np.repeat(spots.section, points)[flat])
@@ -122,6 +150,7 @@ class Sheets:
             "paths",
             section=spots.section[found] + first_section,
             ladder_rank=spots.rank[found],
+            by_wall=by_wall[found],
             length_ft=ways.length_ft[found],
             on_bearing_ft=ways.on_bearing_ft[found],
             geometry=shapely.from_ragged_array(
@@ -129,19 +158,21 @@ class Sheets:
             ),
         )
 
-    def _add_openings(self, frames: SectionFrames, first_section: int, strips: Strips) -> None:
+    def _add_openings(self, frames: SectionFrames, sections: IntArray, strips: Strips) -> None:
+        """Openings and their cuts; `sections` are the district's sections of the frames."""
         u = np.stack([strips.u_head, strips.u_head, strips.u_base, strips.u_base], axis=1)
         v = np.stack([strips.v_start, strips.v_finish, strips.v_finish, strips.v_start], axis=1)
         x, y = frames.crs(u.ravel(), v.ravel(), np.repeat(strips.section, 4))
         x, y = x.reshape(-1, 4), y.reshape(-1, 4)
         self.put(
             "openings",
-            section=strips.section + first_section,
+            section=sections[strips.section],
             seq=strips.seq,
-            louver=strips.louver,
+            method=strips.method,
             parts=strips.parts,
             length_ft=np.abs(strips.v_finish - strips.v_start),
             width_ft=np.abs(strips.u_head - strips.u_base),
+            axis_deg=np.degrees(np.arctan2(frames.sine, frames.cosine))[strips.section] % 360.0,
             toward_v=np.sign(strips.v_finish - strips.v_start),
             x=x.mean(axis=1),
             y=y.mean(axis=1),
@@ -154,7 +185,7 @@ class Sheets:
         length = np.hypot(steps.u1 - steps.u0, steps.v1 - steps.v0)
         self.put(
             "cuts",
-            section=section + first_section,
+            section=sections[section],
             feature_seq=strips.seq[steps.opening],
             seq=steps.step,
             kind=steps.kind,
@@ -210,12 +241,16 @@ class Sheets:
             ),
         )
 
-    def _add_checks(self, frames: SectionFrames, first_section: int, checks: Checks) -> None:
+    def _add_checks(
+        self, frames: SectionFrames, first_section: int, checks: Checks, rise: FloatArray
+    ) -> None:
         section = checks.cut_section
+        # Over an eave a cut climbs by the part of it that leads straight away from the wall.
+        climb = rise[section] * checks.inward_ft
         self.put(
             "inspection",
             section=section + first_section,
-            cut_ft=np.hypot(checks.u1 - checks.u0, checks.v1 - checks.v0),
+            cut_ft=np.hypot(np.hypot(checks.u1 - checks.u0, checks.v1 - checks.v0), climb),
             geometry=_lines(
                 *frames.crs(checks.u0, checks.v0, section), *frames.crs(checks.u1, checks.v1, section)
             ),

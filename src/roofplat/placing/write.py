@@ -16,10 +16,12 @@ import pyarrow as pa
 from pyproj import Transformer
 
 from roofplat.framing import Framing
-from roofplat.framing.ragged import FloatArray
+from roofplat.framing.ragged import FloatArray, marked
 from roofplat.ground import usng_bytes
-from roofplat.placing.ladders import Reach
-from roofplat.placing.reasons import NO_CUT, compass_point, compose, ladder_reasons
+from roofplat.placing.compose import compose
+from roofplat.placing.methods import Choice, rejected_methods
+from roofplat.placing.openings import LOUVERS, UNCUT
+from roofplat.placing.reasons import NO_CUT, compass_point, ladder_reasons
 from roofplat.placing.sheets import Sheets
 from roofplat.placing.trenches import REFUSALS
 from roofplat.rules import Rulebook
@@ -27,19 +29,58 @@ from roofplat.tables import APPARATUS, CUT_KINDS, METHODS, SIDES, conform, probl
 
 __all__ = ["write_plan"]
 
-_METHOD_REASONS = {
-    "fold_back": "fold_back: the first method of the family, and nothing speaks against it",
-    "louver_suspended": "center_rafter_louver: something hangs from the roof",
-    "louver_family": "center_rafter_louver: the panels are the early, heavy kind, or the family asks for it",
+_LINES = {
+    "grid": "walls, beams and purlins",
+    "joists": "walls and joists",
+    "pitched": "eaves, members, ridges, hips and valleys",
 }
 # Refusals that a planner can do something about become problem rows.
 _PATH_RULES = "path.cost.wall path.cost.beam path.cost.purlin obstacle.path_clear_ft"
+_CUT_WORDS = {
+    "fold_back": "beam to beam, held off the purlins, deck folded back over the side away from the ladder",
+    "center_rafter_louver": (
+        "beam to beam, held off the purlins, louvers on center rafters, windward edge pushed down"
+    ),
+    "joist_louver": "between joists, louvers on the joists, windward edge pushed down",
+    "between_joists": "a rectangle between the members that bear",
+    "near_ridge": "near the ridge on the leeward plane, between members, off hips and valleys",
+    "small_opening": (
+        "a small rectangle between members: the deck may drop or hinge, so stand on the lines that bear"
+    ),
+}
+_UNCUT_WORDS = {
+    "existing_opening": (
+        "There already, near {fire}: opened before anything is cut, and a fall hazard until then."
+    ),
+    "glazing": "Glazing near {fire}: opened before anything is cut, and a fall hazard until then.",
+}
+_METHOD_RULES = {
+    "existing_opening": "opening.existing_reach_ft",
+    "glazing": "opening.glazing_length_ft opening.glazing_width_ft",
+    "fold_back": "opening.fold_back_part_ft",
+    "center_rafter_louver": "opening.louver_rafters",
+    "joist_louver": "opening.louver_rafters opening.joist_length_ft opening.joist_width_ft",
+    "between_joists": "opening.between_joists_ft",
+    "near_ridge": "opening.ridge_length_ft opening.joist_width_ft opening.lee_tolerance_deg",
+    "small_opening": "opening.small_ft",
+}
+_SLOPE_RULES = "path.cost.eave path.cost.ridge path.cost.slope obstacle.path_clear_ft"
+_WALL_RULES = "path.cost.wall"
 _CUT_RULES = "check.inspection_angle_deg check.inspection_inset_ft ladder.landing_ft obstacle.path_clear_ft"
 _HOLE_RULES = "check.indicator_step_ft check.indicator_offset_ft obstacle.path_clear_ft"
 _TRENCH_RULES = (
     "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
 )
-_REPORTED = ("axis_doubtful", "section_too_small", "no_clear_bay", "out_of_reach", "no_path")
+_REPORTED = (
+    "span_beyond_family",
+    "too_steep",
+    "axis_doubtful",
+    "section_too_small",
+    "no_clear_ridge",
+    "no_clear_bay",
+    "out_of_reach",
+    "no_path",
+)
 
 
 def write_plan(
@@ -52,10 +93,9 @@ def write_plan(
     fire_u: FloatArray,
     fire_v: FloatArray,
     fire_given: npt.NDArray[np.bool_],
-    louver: npt.NDArray[np.bool_],
-    suspended: npt.NDArray[np.bool_],
+    choice: Choice,
     wanted_ft2: FloatArray,
-    reach: Reach,
+    street_known: bool,
     wind_from_deg: float,
     wind_basis: str,
 ) -> tuple[dict[str, gpd.GeoDataFrame], pd.DataFrame]:
@@ -71,8 +111,12 @@ def write_plan(
         The rulebook in force.
     refusal
         Why no cut is drawn, by section, empty where one is.
-    planned, fire_u, fire_v, fire_given, louver, suspended, wanted_ft2, reach
+    planned, fire_u, fire_v, fire_given, wanted_ft2
         Of each section, shape (n,).
+    street_known
+        Whether there is a streets layer: without one an aerial's distance is not known.
+    choice
+        The methods of the sections.
     wind_from_deg, wind_basis
         The scenario's wind.
 
@@ -82,21 +126,23 @@ def write_plan(
     """
     to_lonlat = Transformer.from_crs(framing.sections.crs, "EPSG:4326", always_xy=True)
     ids = framing.sections[["building_id", "section_id"]]
+    opened = marked(sheets.see("openings", "section"), len(ids))
     tables = {
         "sections": _sections(
             framing,
+            rules,
             to_lonlat,
             refusal,
+            opened,
             planned,
             fire_u,
             fire_v,
             fire_given,
-            louver,
-            suspended,
+            choice,
             wind_from_deg,
             wind_basis,
         ),
-        "ladders": _ladders(framing, sheets, ids, to_lonlat, reach),
+        "ladders": _ladders(framing, sheets, ids, to_lonlat, street_known),
         "paths": _paths(framing, sheets, ids),
         "checks": _checks(framing, sheets, ids, rules),
         "openings": _openings(framing, sheets, ids, to_lonlat, wanted_ft2, fire_given, wind_from_deg),
@@ -112,14 +158,15 @@ def _rows(ids: pd.DataFrame, section: npt.NDArray[Any]) -> pd.DataFrame:
 
 def _sections(
     framing: Framing,
+    rules: Rulebook,
     to_lonlat: Transformer,
     refusal: npt.NDArray[np.object_],
+    opened: npt.NDArray[np.bool_],
     planned: npt.NDArray[np.bool_],
     fire_u: FloatArray,
     fire_v: FloatArray,
     fire_given: npt.NDArray[np.bool_],
-    louver: npt.NDArray[np.bool_],
-    suspended: npt.NDArray[np.bool_],
+    choice: Choice,
     wind_from_deg: float,
     wind_basis: str,
 ) -> gpd.GeoDataFrame:
@@ -127,33 +174,75 @@ def _sections(
     x, y = framing.frames.crs(fire_u[rows], fire_v[rows], rows)
     lon, lat = np.full(planned.size, np.nan), np.full(planned.size, np.nan)
     lon[rows], lat[rows] = to_lonlat.transform(x, y)
-    cut = refusal == ""
-    reasons = {**_METHOD_REASONS, **{code: f"{code}: {why}" for code, why in NO_CUT.items()}}
-    code = np.select(
-        [~cut, ~louver, suspended], [refusal, "fold_back", "louver_suspended"], default="louver_family"
-    )
-    why = sentences([*reasons.values()], pd.Index([*reasons]).get_indexer(pd.Index(code)))
+    never = choice.method == METHODS.index("do_not_cut")
+    told = np.where(planned & (opened | never), choice.method, -1)
+    why = _why_this_method(framing, rules, refusal, told, choice)
     sections = framing.sections.assign(
+        methods_rejected=rejected_methods(choice, framing.sections["roof_family"], planned),
         planned=planned,
         fire_lon=lon,
         fire_lat=lat,
         fire_basis=words(["assumed", "given"], np.where(planned, fire_given.astype(int), -1)),
         wind_from_deg=np.where(planned, wind_from_deg, np.nan),
         wind_basis=words([wind_basis], np.where(planned, 0, -1)),
-        cut_method=words(METHODS, np.where(cut, louver.astype(int), -1)),
+        cut_method=words(METHODS, told),
         cut_method_why=why,
     )
     table: gpd.GeoDataFrame = conform("sections", sections)
     return table
 
 
+def _why_this_method(
+    framing: Framing,
+    rules: Rulebook,
+    refusal: npt.NDArray[np.object_],
+    told: npt.NDArray[np.int64],
+    choice: Choice,
+) -> pd.Categorical:
+    """Why this method, and why no deck is cut where none is."""
+    codes = ["", *NO_CUT]
+    code = pd.Index(codes).get_indexer(pd.Index(refusal))
+    kind, names = pd.factorize(framing.sections["roof_family"])
+
+    def sentence(method: int, cutting: int, refused: int, kind: int) -> str:
+        family = rules.families.get(names[kind])
+        caution = "" if family is None else family.caution
+        no_cut = f"{codes[refused]}: {NO_CUT[codes[refused]]}" if refused else ""
+        if method < 0:
+            return no_cut
+        way = METHODS[method]
+        if way == "do_not_cut":
+            return f"do_not_cut: {caution}"
+        if way == "existing_opening":
+            then = f"no deck is cut ({no_cut})" if refused else f"then {METHODS[cutting]}"
+            return f"existing_opening: what is there already is used first; {then}"
+        if way == "glazing":
+            return f"glazing: {caution}"
+        return f"{way}: the first method of the family that nothing speaks against"
+
+    return compose([told, choice.cutting, code, kind], sentence)
+
+
 def _ladders(
-    framing: Framing, sheets: Sheets, ids: pd.DataFrame, to_lonlat: Transformer, reach: Reach
+    framing: Framing, sheets: Sheets, ids: pd.DataFrame, to_lonlat: Transformer, street_known: bool
 ) -> gpd.GeoDataFrame:
-    section, rank = sheets.take("ladders", "section"), sheets.take("ladders", "rank")
-    wall = sheets.take("ladders", "wall")
-    means = reach.means[section]
-    rule_ids, reasons = ladder_reasons(sheets.take("ladders", "met"), rank, means)
+    section, rank, wall = (sheets.take("ladders", name) for name in ("section", "rank", "wall"))
+    means = sheets.take("ladders", "means")
+    support, highest = sheets.take("ladders", "support_ft"), sheets.take("ladders", "highest_ft")
+    in_zone, setback = sheets.take("ladders", "in_zone"), sheets.take("ladders", "aerial_setback_ft")
+    rule_ids, reasons = ladder_reasons(
+        sheets.take("ladders", "met"),
+        rank,
+        means,
+        support_ft=support,
+        parapet_ft=sheets.take("ladders", "parapet_ft"),
+        stock_ft=sheets.take("ladders", "stock_highest_ft"),
+        aerial=sheets.take("ladders", "aerial"),
+        aerial_ft=sheets.take("ladders", "aerial_highest_ft"),
+        alarming=in_zone & sheets.take("ladders", "pushes_out"),
+        street_known=street_known,
+    )
+    up = means == APPARATUS.index("aerial")
     frame = _rows(ids, section)
     frame["rank"] = rank
     frame["wall"] = wall - framing.wall_runs.start[section]
@@ -162,10 +251,15 @@ def _ladders(
         x, y = sheets.take("ladders", f"{end}_x"), sheets.take("ladders", f"{end}_y")
         frame[f"{end}_lon"], frame[f"{end}_lat"] = to_lonlat.transform(x, y)
     frame["usng"] = _grid(frame["base_lon"].to_numpy(), frame["base_lat"].to_numpy())
-    frame["working_length_ft"] = reach.working_length_ft[section]
-    frame["ladder_ft"] = reach.ladder_ft[section]
+    frame["working_length_ft"] = sheets.take("ladders", "working_length_ft")
+    frame["ladder_ft"] = sheets.take("ladders", "ladder_ft")
     frame["apparatus"] = words(APPARATUS, means)
-    frame["base_setback_ft"] = reach.base_setback_ft[section]
+    frame["base_setback_ft"] = sheets.take("ladders", "base_setback_ft")
+    frame["support_ft"] = support
+    frame["highest_ft"] = highest
+    # Where no street is known the least setback is taken, which is nobody's measurement.
+    frame["aerial_setback_ft"] = np.where(up & street_known, setback, np.nan)
+    frame["in_collapse_zone"] = in_zone
     frame["height_basis"] = framing.sections["height_basis"].array.take(section)
     frame["score"] = sheets.take("ladders", "score")
     frame["rules"] = rule_ids
@@ -176,18 +270,24 @@ def _ladders(
 def _paths(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFrame:
     length = sheets.take("paths", "length_ft")
     rank = sheets.take("paths", "ladder_rank")
-    frame = _rows(ids, sheets.take("paths", "section"))
+    by_wall = sheets.take("paths", "by_wall").astype(np.int64)
+    section = sheets.take("paths", "section")
+    frame = _rows(ids, section)
     frame["ladder_rank"] = rank
     frame["length_ft"] = length
     frame["share_on_bearing"] = sheets.take("paths", "on_bearing_ft") / length
-    frame["rules"] = sentences([_PATH_RULES], np.zeros(rank.size, dtype=np.int64))
-    frame["why"] = compose(
-        [rank],
-        lambda rank: (
-            f"Cheapest way along walls, beams and purlins from ladder {rank} to the first bay, "
-            "around obstacles."
-        ),
-    )
+    on_slope = (framing.spacings.framing[section] == "pitched").astype(np.int64)
+    frame["rules"] = sentences([_PATH_RULES, _WALL_RULES, _SLOPE_RULES], np.maximum(by_wall, 2 * on_slope))
+    code, names = pd.factorize(framing.spacings.framing[section])
+
+    def sentence(rank: int, by_wall: int, framing: int) -> str:
+        if by_wall:
+            return "Along the walls to the other ladder: nothing else is known to bear."
+        lines = _LINES.get(names[framing], "walls")
+        work = "the ridge beside the first opening" if names[framing] == "pitched" else "the first bay"
+        return f"Cheapest way along {lines} from ladder {rank} to {work}, around obstacles."
+
+    frame["why"] = compose([rank, by_wall, code], sentence)
     return _table("paths", frame, sheets.take("paths", "geometry"), framing)
 
 
@@ -225,41 +325,40 @@ def _openings(
 ) -> gpd.GeoDataFrame:
     section = sheets.take("openings", "section")
     seq = sheets.take("openings", "seq")
-    louver = sheets.take("openings", "louver")
+    method = sheets.take("openings", "method")
     length, width = sheets.take("openings", "length_ft"), sheets.take("openings", "width_ft")
     area = length * width
     placed = np.bincount(section, weights=area, minlength=len(ids))[section]
     wanted = wanted_ft2[section]
-    axis = framing.sections["framing_axis_deg"].to_numpy()[section]
+    axis = sheets.take("openings", "axis_deg")
     # v grows toward the left of the beams' azimuth.
     toward = (axis - 90.0 * sheets.take("openings", "toward_v")) % 360.0
     upwind_left = np.cos(np.radians(axis - 90.0 - wind_from_deg)) >= 0
-    push = compass_point((axis - np.where(upwind_left, 90.0, -90.0)) % 360.0, louver)
+    push = compass_point((axis - np.where(upwind_left, 90.0, -90.0)) % 360.0, np.isin(method, LOUVERS))
     lon, lat = to_lonlat.transform(sheets.take("openings", "x"), sheets.take("openings", "y"))
 
-    def sentence(seq: int, louver: int, given: int) -> str:
-        where = (
-            f"The clear bay nearest the {'stated' if given else 'assumed'} fire spot"
-            if seq == 1
-            else "The next clear bay toward the ladder"
-        )
-        how = (
-            "louvers on center rafters, windward edge pushed down"
-            if louver
-            else "deck folded back over the side away from the ladder"
-        )
-        return f"{where}; beam to beam, held off the purlins, cut toward the ladder; {how}."
+    first_cut = seq == 1 + np.bincount(section[np.isin(method, UNCUT)], minlength=len(ids))[section]
 
-    def rule_ids(seq: int, louver: int) -> str:
-        ids = ["opening.hanger_clear_ft", "opening.beam_clear_ft", "obstacle.clear_ft"]
-        ids.append("opening.louver_rafters" if louver else "opening.fold_back_part_ft")
-        if seq > 1:
+    def sentence(method: int, first: int, given: int) -> str:
+        fire = f"the {'stated' if given else 'assumed'} fire spot"
+        way = METHODS[method]
+        if way in _UNCUT_WORDS:
+            return _UNCUT_WORDS[way].format(fire=fire)
+        where = f"The clear bay nearest {fire}" if first else "The next clear bay toward the ladder"
+        return f"{where}; {_CUT_WORDS[way]}, cut toward the ladder."
+
+    def rule_ids(method: int, first: int) -> str:
+        way = METHODS[method]
+        if way in _UNCUT_WORDS:
+            return _METHOD_RULES[way]
+        ids = ["opening.hanger_clear_ft", "opening.beam_clear_ft", "obstacle.clear_ft", _METHOD_RULES[way]]
+        if not first:
             ids += ["opening.wanted_share", "opening.crew_limit", "ladder.opening_clear_ft"]
         return " ".join(ids)
 
     frame = _rows(ids, section)
     frame["seq"] = seq
-    frame["method"] = words(METHODS, louver.astype(int))
+    frame["method"] = words(METHODS, method)
     frame["parts"] = sheets.take("openings", "parts")
     frame["length_ft"] = length
     frame["width_ft"] = width
@@ -270,8 +369,8 @@ def _openings(
     frame["finish_toward_deg"] = toward
     frame["push_side"] = push
     frame["usng"] = _grid(lon, lat)
-    frame["rules"] = compose([seq, louver.astype(int)], rule_ids)
-    frame["why"] = compose([seq, louver.astype(int), fire_given[section].astype(int)], sentence)
+    frame["rules"] = compose([method, first_cut.astype(int)], rule_ids)
+    frame["why"] = compose([method, first_cut.astype(int), fire_given[section].astype(int)], sentence)
     return _table("openings", frame, sheets.take("openings", "geometry"), framing)
 
 

@@ -1,0 +1,131 @@
+"""What the roof families say of framing: how members are laid out, and how far apart.
+
+In: the inventory's roofs, the families of the rulebook.
+Out: `Spacings`: for each section its way of framing, the spacings in force and how they are known,
+    and the lattice on which its bays are measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from roofplat.framing.ragged import FloatArray, IntArray
+from roofplat.rules import Family, Rulebook
+from roofplat.tables import BASES
+
+__all__ = ["Spacings", "by_family", "spacings_of"]
+
+_NAMES = ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
+
+
+@dataclass(frozen=True, slots=True)
+class Spacings:
+    """How each of n sections is framed; shape (n,) each.
+
+    framing
+        One of `rules.FRAMINGS`.
+    beam_ft, purlin_ft, rafter_ft
+        Spacings in force; NaN where the family has no such members.
+    basis
+        Number in `tables.BASES` of the weakest spacing in force, -1 without any.
+    lattice_beam_ft, lattice_purlin_ft
+        The lattice of the bays. On a roof of joists a bay is several joists wide.
+    purlins_bear
+        False where the lines across the beams only measure out the bays.
+    least_ft
+        A section narrower than this gets no members.
+    """
+
+    framing: npt.NDArray[np.str_]
+    beam_ft: FloatArray
+    purlin_ft: FloatArray
+    rafter_ft: FloatArray
+    basis: IntArray
+    lattice_beam_ft: FloatArray
+    lattice_purlin_ft: FloatArray
+    purlins_bear: npt.NDArray[np.bool_]
+    least_ft: FloatArray
+
+
+def by_family(family: pd.Series, rules: Rulebook, ask: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
+    """What each section's family answers, None for a family that is not in the rulebook.
+
+    Parameters
+    ----------
+    family
+        Roof family of each section, shape (n,).
+    rules
+        The rulebook in force.
+    ask
+        Takes a family.
+
+    Returns
+    -------
+    ndarray of object
+        Shape (n,).
+    """
+    code, names = pd.factorize(family)
+    known = [rules.families.get(name) for name in names]
+    answers = np.empty(len(known) + 1, dtype=object)
+    answers[:-1] = [None if entry is None else ask(entry) for entry in known]
+    return np.asarray(answers[code], dtype=object)
+
+
+def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
+    """Settle the spacings of every section: recorded ones first, the family's after.
+
+    Parameters
+    ----------
+    roofs
+        `tables.TABLES["roofs"]`, n rows.
+    rules
+        Families, `member.*`, `opening.joist_length_ft` and `opening.joist_width_ft`.
+
+    Returns
+    -------
+    Spacings
+    """
+    family = roofs["roof_family"].fillna("unknown")
+    framing = by_family(family, rules, lambda entry: entry.framing).astype(str)
+    spacing: dict[str, FloatArray] = {}
+    weakest = np.full(len(roofs), -1)
+    for name in _NAMES:
+        default = by_family(family, rules, _number_of(name)).astype(float)
+        recorded = roofs[name].to_numpy(dtype=float, na_value=np.nan)
+        has, known = np.isfinite(default), np.isfinite(recorded)
+        spacing[name] = np.where(has, np.where(known, recorded, default), np.nan)
+        code, bases = pd.factorize(roofs[f"{name}_basis"])
+        place = np.array([BASES.index(basis) for basis in bases] + [BASES.index("assumed")])[code]
+        place = np.where(known, place, BASES.index("assumed"))
+        weakest = np.where(has, np.maximum(weakest, place), weakest)
+    beam, purlin, rafter = (spacing[name] for name in _NAMES)
+
+    joists, grid = framing == "joists", framing == "grid"
+    with np.errstate(invalid="ignore"):
+        joists_wide = np.maximum(np.round(rules.number("opening.joist_length_ft") / rafter), 1)
+    least = np.where(
+        joists, rules.number("member.least_joist_section_ft"), rules.number("member.least_section_ft")
+    )
+    return Spacings(
+        framing=framing,
+        beam_ft=beam,
+        purlin_ft=purlin,
+        rafter_ft=rafter,
+        basis=weakest,
+        lattice_beam_ft=np.where(joists, joists_wide * rafter, np.where(framing == "pitched", np.nan, beam)),
+        lattice_purlin_ft=np.where(
+            joists, rules.number("opening.joist_width_ft"), np.where(grid, purlin, np.nan)
+        ),
+        purlins_bear=~joists,
+        least_ft=least,
+    )
+
+
+def _number_of(figure: str) -> Callable[[Family], float | None]:
+    return lambda entry: entry.number(figure)

@@ -1,0 +1,295 @@
+"""Paths of travel on pitched roofs: along eaves, rafters, ridges, hips and valleys.
+
+In: walls, roof lines and planes of a chunk of sections, ladder tips, the first bay of each.
+Out: `Ways` from each ladder tip to the ridge at the first bay; lengths along the slope.
+
+From each tip a member leads up the plane it stands under, and two bound the first bay from the
+ridge down to the eave; with the walls and the roof lines they are all the lines that enter the
+graph. Where two lines touch, they meet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import dijkstra
+
+from roofplat.framing.members import Grid, SectionFrames, scan
+from roofplat.framing.planes import ROOF_LINES, RoofLines
+from roofplat.framing.ragged import FloatArray, IntArray, pair_up, stack, take
+from roofplat.framing.walls import Walls
+from roofplat.placing.paths import TIE, Ways, blocked, no_ways, trace
+from roofplat.placing.scene import Boxes
+from roofplat.placing.slopes import SlopeBays
+from roofplat.rules import Rulebook
+
+__all__ = ["find_slope_ways"]
+
+# Lines that come this close meet there: outlines are simplified by more, but ends are computed.
+_MEET_FT = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Lines a crew can walk, in section coordinates, with the heights of their ends."""
+
+    section: IntArray
+    u0: FloatArray
+    v0: FloatArray
+    height0: FloatArray
+    u1: FloatArray
+    v1: FloatArray
+    height1: FloatArray
+    cost: FloatArray
+    target: npt.NDArray[np.bool_]
+
+
+def find_slope_ways(
+    frames: SectionFrames,
+    walls: Walls,
+    lines: RoofLines,
+    slopes: SlopeBays,
+    obstacles: Boxes,
+    tip_section: IntArray,
+    tip_wall: IntArray,
+    tip_u: FloatArray,
+    tip_v: FloatArray,
+    rules: Rulebook,
+    *,
+    plane_wall: IntArray,
+    rise: FloatArray,
+    first: IntArray,
+) -> Ways:
+    """Find the cheapest way from each tip to its section's first bay, up on the ridge.
+
+    Parameters
+    ----------
+    frames, walls
+        n sections and their walls.
+    lines
+        Their ridges, hips and valleys.
+    slopes
+        Their p planes and bays.
+    obstacles
+        Boxes that no path crosses, without clearance.
+    tip_section, tip_wall, tip_u, tip_v
+        k ladder tips, ascending by section, and the wall under each.
+    rules
+        `path.cost.eave`, `.ridge` and `.slope`, `obstacle.path_clear_ft`.
+    plane_wall, rise
+        Wall at the eave of each plane and the tangent of its slope, shape (p,).
+    first
+        First bay of each section, -1 where none is opened, shape (n,).
+
+    Returns
+    -------
+    Ways
+        Points as seen from above, lengths along the slope.
+    """
+    count = frames.count
+    active = first >= 0
+    wanted = np.flatnonzero(active[tip_section])
+    if not wanted.size:
+        return no_ways(tip_section.size)
+    eave_cost, ridge_cost, slope_cost = (
+        rules.number(f"path.cost.{line}") for line in ("eave", "ridge", "slope")
+    )
+    parts = [
+        _wall_lines(frames, walls, slopes, plane_wall, rise, active, eave_cost),
+        _roof_lines(frames, lines, active, ridge_cost, slope_cost),
+        _bay_lines(frames, slopes, rise, first, slope_cost),
+        _tip_lines(
+            frames, slopes, rise, plane_wall, tip_section, tip_wall, tip_u, tip_v, wanted, slope_cost
+        ),
+    ]
+    joined = stack(parts)
+    joined = take(joined, np.argsort(joined.section, kind="stable"))
+
+    # Nodes: the ends of all lines, and the tips.
+    ends = joined.section.size
+    u = np.concatenate([joined.u0, joined.u1, tip_u[wanted]])
+    v = np.concatenate([joined.v0, joined.v1, tip_v[wanted]])
+    section = np.concatenate([joined.section, joined.section, tip_section[wanted]])
+    node, line = pair_up(section, joined.section, count)
+    du, dv = joined.u1 - joined.u0, joined.v1 - joined.v0
+    length = np.hypot(du, dv)
+    off_u, off_v = u[node] - joined.u0[line], v[node] - joined.v0[line]
+    at = (off_u * du[line] + off_v * dv[line]) / length[line]
+    gap = np.abs(off_u * dv[line] - off_v * du[line]) / length[line]
+    on = (gap <= _MEET_FT) & (at >= -_MEET_FT) & (at <= length[line] + _MEET_FT)
+    node, line, at = node[on], line[on], at[on]
+    # A tip's height is that of the line it stands on; a node's own is that of its end.
+    height = np.concatenate([joined.height0, joined.height1, np.zeros(wanted.size)])
+    share = np.clip(at / length[line], 0.0, 1.0)
+    on_line = joined.height0[line] + share * (joined.height1 - joined.height0)[line]
+    of_tip = node >= 2 * ends
+    height[node[of_tip]] = on_line[of_tip]
+
+    order = np.lexsort((at, line))
+    node, line = node[order], line[order]
+    same = line[1:] == line[:-1]
+    tail, head, line = node[:-1][same], node[1:][same], line[1:][same]
+    clear = obstacles.grown(rules.number("obstacle.path_clear_ft"))
+    clear = take(clear, active[clear.section])
+    free = ~blocked(u, v, section, tail, head, clear, count)
+    tail, head, line = tail[free], head[free], line[free]
+    level = np.hypot(u[tail] - u[head], v[tail] - v[head])
+    along = np.hypot(level, height[tail] - height[head])
+    tie = TIE * (u[tail] + u[head] + 0.1 * (v[tail] + v[head]))
+    weight = along * (joined.cost[line] + tie) + 1e-9
+    # Two lines can join the same nodes, as a hip and a member do; the cheaper one counts.
+    key = np.minimum(tail, head) * u.size + np.maximum(tail, head)
+    cheapest = np.lexsort((weight, key))
+    kept = cheapest[np.r_[True, np.diff(key[cheapest]) != 0]] if key.size else cheapest
+    tail, head, weight = tail[kept], head[kept], weight[kept]
+    both = (np.concatenate([tail, head]), np.concatenate([head, tail]))
+    graph = coo_matrix((np.concatenate([weight, weight]), both), shape=(u.size, u.size)).tocsr()
+    # Of the members beside a bay the upper end is the target.
+    sources = np.flatnonzero(joined.target)
+    if not sources.size:
+        return no_ways(tip_section.size)
+    distance, before, _ = dijkstra(graph, indices=sources, min_only=True, return_predecessors=True)
+    foot = 2 * ends + np.arange(wanted.size)
+    gap_ft = np.zeros(wanted.size)
+    return trace(u, v, distance, before, foot, wanted, gap_ft, tip_u, tip_v, tip_section.size, height)
+
+
+def _wall_lines(
+    frames: SectionFrames,
+    walls: Walls,
+    slopes: SlopeBays,
+    plane_wall: IntArray,
+    rise: FloatArray,
+    active: npt.NDArray[np.bool_],
+    cost: float,
+) -> _Lines:
+    rows = np.flatnonzero(active[walls.section])
+    section = walls.section[rows]
+    u0, v0 = frames.uv(walls.east0[rows], walls.north0[rows], section)
+    u1, v1 = frames.uv(walls.east1[rows], walls.north1[rows], section)
+    # Over walls of a roof of one plane the edge climbs; elsewhere corners stand at the eaves.
+    planes_of = np.bincount(slopes.plane_section, minlength=frames.count)
+    single = np.full(frames.count, -1, dtype=np.int64)
+    single[slopes.plane_section] = np.arange(plane_wall.size)
+    plane = np.where(planes_of == 1, single, -1)[section]
+    has = plane >= 0
+    heights = []
+    for east, north in ((walls.east0, walls.north0), (walls.east1, walls.north1)):
+        height = np.zeros(rows.size)
+        on = plane[has]
+        height[has] = _height(slopes, rise, on, slopes.frames.uv(east[rows][has], north[rows][has], on)[0])
+        heights.append(height)
+    no = np.zeros(rows.size, dtype=bool)
+    return _Lines(section, u0, v0, heights[0], u1, v1, heights[1], np.full(rows.size, cost), no)
+
+
+def _roof_lines(
+    frames: SectionFrames,
+    lines: RoofLines,
+    active: npt.NDArray[np.bool_],
+    ridge_cost: float,
+    slope_cost: float,
+) -> _Lines:
+    rows = np.flatnonzero(active[lines.section])
+    cost = np.where(lines.kind[rows] == ROOF_LINES.index("ridge"), ridge_cost, slope_cost)
+    section = lines.section[rows]
+    u0, v0 = frames.uv(lines.east0[rows], lines.north0[rows], section)
+    u1, v1 = frames.uv(lines.east1[rows], lines.north1[rows], section)
+    no = np.zeros(rows.size, dtype=bool)
+    return _Lines(
+        section, u0, v0, lines.height0_ft[rows], u1, v1, lines.height1_ft[rows], cost, no
+    )
+
+
+def _bay_lines(
+    frames: SectionFrames, slopes: SlopeBays, rise: FloatArray, first: IntArray, cost: float
+) -> _Lines:
+    """The members beside each first bay; their upper ends at the bay are where the ways lead."""
+    planes, bays = slopes.frames, slopes.bays
+    bay = first[first >= 0]
+    plane = bays.section[bay]
+    grid_first, spacing = np.zeros(planes.count), np.ones(planes.count)
+    number = np.zeros(planes.count, dtype=np.int64)
+    grid_first[plane], spacing[plane], number[plane] = bays.v_low[bay], bays.v_high[bay] - bays.v_low[bay], 2
+    top, bottom = np.full(planes.count, np.nan), np.full(planes.count, np.nan)
+    top[plane], bottom[plane] = bays.u_low[bay], bays.u_high[bay]
+    runs = scan(planes, Grid(grid_first, spacing, number), "u")
+    on = runs.section
+    # The piece beside the bay, where a plane that is not convex has several.
+    beside = (runs.low < bottom[on]) & (runs.high > top[on])
+    runs = take(runs, beside)
+    return _on_planes(
+        frames, slopes, rise, runs.section, runs.position, runs.low, runs.high, cost, target=True
+    )
+
+
+def _tip_lines(
+    frames: SectionFrames,
+    slopes: SlopeBays,
+    rise: FloatArray,
+    plane_wall: IntArray,
+    tip_section: IntArray,
+    tip_wall: IntArray,
+    tip_u: FloatArray,
+    tip_v: FloatArray,
+    wanted: IntArray,
+    cost: float,
+) -> _Lines:
+    """The member up from each tip that stands under an eave."""
+    planes = slopes.frames
+    plane_at = np.full(max(int(plane_wall.max(initial=-1)), int(tip_wall.max(initial=-1))) + 1, -1)
+    plane_at[plane_wall] = np.arange(plane_wall.size)
+    plane = plane_at[tip_wall[wanted]]
+    tip = wanted[plane >= 0]
+    plane = plane[plane >= 0]
+    east, north = frames.east_north(tip_u[tip], tip_v[tip], tip_section[tip])
+    u, v = planes.uv(east, north, plane)
+    first, number = np.zeros(planes.count), np.zeros(planes.count, dtype=np.int64)
+    eave = np.full(planes.count, np.nan)
+    first[plane], number[plane], eave[plane] = v, 1, u
+    runs = scan(planes, Grid(first, np.ones(planes.count), number), "u")
+    at_eave = np.abs(runs.high - eave[runs.section]) <= _MEET_FT * 2
+    runs = take(runs, at_eave)
+    return _on_planes(
+        frames, slopes, rise, runs.section, runs.position, runs.low, runs.high, cost, target=False
+    )
+
+
+def _on_planes(
+    frames: SectionFrames,
+    slopes: SlopeBays,
+    rise: FloatArray,
+    plane: IntArray,
+    v: FloatArray,
+    upper: FloatArray,
+    lower: FloatArray,
+    cost: float,
+    *,
+    target: bool,
+) -> _Lines:
+    planes = slopes.frames
+    section = slopes.plane_section[plane]
+    u0, v0 = frames.uv(*planes.east_north(upper, v, plane), section)
+    u1, v1 = frames.uv(*planes.east_north(lower, v, plane), section)
+    return _Lines(
+        section,
+        u0,
+        v0,
+        _height(slopes, rise, plane, upper),
+        u1,
+        v1,
+        _height(slopes, rise, plane, lower),
+        np.full(plane.size, cost),
+        np.full(plane.size, target),
+    )
+
+
+def _height(slopes: SlopeBays, rise: FloatArray, plane: IntArray, u: FloatArray) -> FloatArray:
+    """Height above the eave of places on planes."""
+    planes = slopes.frames
+    # Along the slope, which is the hypotenuse.
+    result: FloatArray = (planes.u_high[plane] - u) * rise[plane] / np.hypot(1.0, rise[plane])
+    return result

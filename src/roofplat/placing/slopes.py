@@ -1,0 +1,244 @@
+"""Openings on pitched roofs: near the ridge on the leeward plane, between members.
+
+In: the planes of a chunk of sections, the wind, fire spots, obstacles.
+Out: `SlopeBays`: the bays of every plane along its ridge, in true feet on the slope, and the first
+    bay of each section; the same openings as `Strips` on the planes.
+
+A plane is laid out like a section of its own: u runs down the slope in true feet, v along the
+eave. Its bays are measured from the ridge, and bounded by rafters or trusses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from roofplat.framing.members import Grid, SectionFrames, lay_out_grid
+from roofplat.framing.outline import Outlines
+from roofplat.framing.planes import Pitched
+from roofplat.framing.rafters import plane_frames
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals
+from roofplat.placing.bays import Bays, lay_out_bays
+from roofplat.placing.choose import next_bays
+from roofplat.placing.openings import Strips, opening_strips
+from roofplat.placing.scene import Boxes
+from roofplat.rules import Rulebook
+
+__all__ = ["SlopeBays", "lay_out_slopes", "slope_bays", "slope_strips"]
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeBays:
+    """Bays along the ridges of p planes of n sections.
+
+    frames
+        The planes.
+    plane_section
+        Section of each plane, ascending, shape (p,).
+    bays
+        Of the planes; only those under a ridge, on the lee side, are clear.
+    first
+        First bay of each section, an index into `bays`, -1 for none, shape (n,).
+    """
+
+    frames: SectionFrames
+    plane_section: IntArray
+    bays: Bays
+    first: IntArray
+
+    def box(self, frames: SectionFrames) -> Boxes:
+        """The first bay of each section that has one, as a box in section coordinates."""
+        bay = self.first[self.first >= 0]
+        bays = self.bays
+        return self.on_sections(
+            frames,
+            Boxes(bays.section[bay], bays.u_low[bay], bays.u_high[bay], bays.v_low[bay], bays.v_high[bay]),
+        )
+
+    def on_sections(self, frames: SectionFrames, boxes: Boxes) -> Boxes:
+        """Boxes around boxes on planes, as seen from above, in section coordinates."""
+        section = self.plane_section[boxes.section]
+        corners = [
+            frames.uv(*self.frames.east_north(u, v, boxes.section), section)
+            for u in (boxes.u_low, boxes.u_high)
+            for v in (boxes.v_low, boxes.v_high)
+        ]
+        u_all, v_all = np.stack([u for u, _ in corners]), np.stack([v for _, v in corners])
+        return Boxes(section, u_all.min(axis=0), u_all.max(axis=0), v_all.min(axis=0), v_all.max(axis=0))
+
+
+def lay_out_slopes(
+    pitched: Pitched, outlines: Outlines, rafter_ft: FloatArray, rules: Rulebook
+) -> SectionFrames:
+    """Planes in true feet along the slope, with the lattice of their bays.
+
+    Parameters
+    ----------
+    pitched, outlines
+        n sections and their p planes.
+    rafter_ft
+        Spacing of the members down the slope, shape (n,).
+    rules
+        `opening.ridge_length_ft`, `opening.joist_width_ft`.
+
+    Returns
+    -------
+    SectionFrames
+        Of p planes; the lines of the lattice down the slope are members, the others only measure
+        out the bays.
+    """
+    level = plane_frames(pitched, outlines, rafter_ft)
+    stretch = np.hypot(1.0, pitched.planes.rise)
+    edge_stretch = stretch[level.outlines.section]
+    members = level.beams
+    every = np.maximum(np.round(rules.number("opening.ridge_length_ft") / members.spacing), 1).astype(
+        np.int64
+    )
+    spare = np.maximum(members.count - 1, 0)
+    start = spare % every // 2
+    beams = Grid(
+        members.first + start * members.spacing,
+        every * members.spacing,
+        np.where(members.count > 0, (spare - start) // every + 1, 0),
+    )
+    u_low, u_high = level.u_low * stretch, level.u_high * stretch
+    depth = np.full(stretch.size, rules.number("opening.joist_width_ft"))
+    return replace(
+        level,
+        u0=level.u0 * edge_stretch,
+        u1=level.u1 * edge_stretch,
+        u_low=u_low,
+        u_high=u_high,
+        beams=beams,
+        purlins=lay_out_grid(u_low, u_high, depth, start="low_end"),
+        purlins_bear=np.zeros(stretch.size, dtype=bool),
+        stretch=stretch,
+    )
+
+
+def slope_bays(
+    planes: SectionFrames,
+    plane_section: IntArray,
+    downslope_deg: FloatArray,
+    obstacles: Boxes,
+    rules: Rulebook,
+    *,
+    wanted: npt.NDArray[np.bool_],
+    wind_from_deg: FloatArray,
+    fire_east: FloatArray,
+    fire_north: FloatArray,
+) -> SlopeBays:
+    """Find the bays under the ridge on the lee side, and the one nearest the fire spot.
+
+    Parameters
+    ----------
+    planes
+        p planes, from `lay_out_slopes`.
+    plane_section, downslope_deg
+        Section of each plane and its direction down, shape (p,).
+    obstacles
+        Boxes on the planes that must not be cut, ascending by plane.
+    rules
+        `opening.*`, `obstacle.clear_ft`.
+    wanted
+        True for a section that is opened on its slopes, shape (n,).
+    wind_from_deg, fire_east, fire_north
+        Of each section, shape (n,); the fire spot in feet on the section's plane.
+
+    Returns
+    -------
+    SlopeBays
+        A plane is leeward when it falls toward where the wind goes, or at right angles to it, within
+        `opening.lee_tolerance_deg`. Among bays equally near the fire spot (to 0.01 ft along the
+        slope) the one on the more leeward plane wins, then the lower plane number, then the lower
+        row.
+    """
+    count = wanted.size
+    bays = lay_out_bays(planes, wanted[plane_section], obstacles, rules)
+    off_lee = np.abs((downslope_deg - wind_from_deg[plane_section] - 180.0 + 180.0) % 360.0 - 180.0)
+    leeward = off_lee <= 90.0 + rules.number("opening.lee_tolerance_deg")
+    under_ridge = (bays.column == 0) & leeward[bays.section]
+    bays = replace(bays, clear=bays.clear & under_ridge)
+    owner = plane_section[bays.section]
+    fire_u, fire_v = planes.uv(fire_east[owner], fire_north[owner], bays.section)
+    away = np.hypot((bays.u_low + bays.u_high) / 2 - fire_u, (bays.v_low + bays.v_high) / 2 - fire_v)
+    first = first_of_equals(
+        [
+            (np.where(bays.clear, away, np.inf), 2),
+            (off_lee[bays.section], 1),
+            (bays.section, 0),
+            (bays.row, 0),
+        ],
+        owner,
+        count,
+    )
+    return SlopeBays(planes, plane_section, bays, first)
+
+
+def slope_strips(
+    slopes: SlopeBays,
+    first: IntArray,
+    rules: Rulebook,
+    *,
+    method: IntArray,
+    rafter_ft: FloatArray,
+    wanted_ft2: FloatArray,
+    footholds: tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]],
+) -> Strips:
+    """Openings on the planes, each nearer the ladder than the one before.
+
+    Parameters
+    ----------
+    slopes
+        Bays of the planes.
+    first
+        First bay of each section, -1 where none is opened, shape (n,).
+    rules
+        `opening.*`, `ladder.opening_clear_ft`.
+    method, rafter_ft, wanted_ft2
+        Of each section, shape (n,).
+    footholds
+        Feet east and north of the first and of the second foothold of each section; NaN without.
+
+    Returns
+    -------
+    Strips
+        `section` is the plane.
+    """
+    planes, owner = slopes.frames, slopes.plane_section
+    every = np.arange(owner.size)
+    opened = np.flatnonzero(first >= 0)
+    first_of_plane = np.full(owner.size, -1, dtype=np.int64)
+    first_of_plane[slopes.bays.section[first[opened]]] = first[opened]
+    (tip_u, tip_v), (other_u, other_v) = (
+        planes.uv(east[owner], north[owner], every) for east, north in footholds
+    )
+    no_limit = np.full(owner.size, np.inf)
+    chosen = next_bays(
+        slopes.bays,
+        first_of_plane,
+        tip_u,
+        tip_v,
+        other_u,
+        other_v,
+        wanted_ft2[owner],
+        no_limit,
+        limit=rules.count("opening.crew_limit"),
+        beam_clear_ft=rules.number("opening.beam_clear_ft"),
+        hanger_clear_ft=rules.number("opening.hanger_clear_ft"),
+        ladder_clear_ft=rules.number("ladder.opening_clear_ft"),
+    )
+    return opening_strips(
+        slopes.bays,
+        chosen,
+        tip_u,
+        tip_v,
+        method=method[owner],
+        rafter_ft=rafter_ft[owner],
+        longest_ft=no_limit,
+        fire_u=np.zeros(owner.size),
+        fire_v=np.zeros(owner.size),
+        rules=rules,
+    )
