@@ -70,6 +70,7 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     roofs["section_id"] = "S" + identity + "/1"
     roofs["part"] = 1
     roofs["area_ft2"] = shapely.area(geometry) / _FOOT_M**2
+    roofs["undivided_ft2"] = roofs["area_ft2"]
     roofs["roof_family"] = "panelized_wood"
     roofs["roof_family_basis"] = "surveyed"
     roofs["height_ft"] = np.round(random.uniform(16.0, 30.0, count), 1)
@@ -137,6 +138,7 @@ def _obstacles(
             ],
             "kind": ["unit"] * chosen.size + ["skylight"] * chosen.size + ["overhead_line"] * len(lines),
             "voltage_kv": [np.nan] * (2 * chosen.size) + [12.0] * len(lines),
+            "height_ft": np.nan,
             "basis": "recorded",
             "note": None,
         },

@@ -103,7 +103,8 @@ def axis(*shapes: Any, **known: Any) -> AxisResult:
         "purlin_spacing_ft": np.full(n, 8.0),
     }
     for name, values in known.items():
-        facts[name] = np.asarray(values, dtype=object if name == "given_basis" else float)
+        kind: Any = {"given_basis": object, "lines_east_west": bool}.get(name, float)
+        facts[name] = np.asarray(values, dtype=kind)
     return find_axis(outlines(*shapes), RULES, **facts)
 
 
@@ -112,6 +113,7 @@ def frames(
     azimuth: float = 0.0,
     beam: float = 20.0,
     purlin: float = 8.0,
+    purlins_bear: bool = True,
     crs: CRS = UTM,
     corner: tuple[float, float] = CORNER,
 ) -> SectionFrames:
@@ -122,7 +124,13 @@ def frames(
         np.full(n, beam),
         np.full(n, purlin),
         least_section_ft=RULES.number("member.least_section_ft"),
+        purlins_bear=np.full(n, purlins_bear),
     )
+
+
+def blank(table: str, rows: int) -> pd.DataFrame:
+    """A table of which nothing is known yet, with every column that it has."""
+    return pd.DataFrame(dict.fromkeys(TABLES[table].columns, pd.NA), index=range(rows))
 
 
 def roofs(
@@ -130,12 +138,14 @@ def roofs(
 ) -> gpd.GeoDataFrame:
     """The inventory's roofs: panelized, 20 ft high, unless it is said otherwise."""
     n = len(shapes)
-    frame = pd.DataFrame(dict.fromkeys(TABLES["roofs"].columns, pd.NA), index=range(n))
+    frame = blank("roofs", n)
     identity = [f"B{number:03d}" for number in range(n)]
+    area = [shape.area for shape in shapes]
     known = {
         "building_id": identity,
         "part": [1] * n,
-        "area_ft2": [shape.area for shape in shapes],
+        "area_ft2": area,
+        "undivided_ft2": area,
         "roof_family": ["panelized_wood"] * n,
         "roof_family_basis": ["surveyed"] * n,
         "height_ft": [20.0] * n,
@@ -163,19 +173,17 @@ def streets(*lines: Any, names: Any = None, crs: CRS = UTM) -> gpd.GeoDataFrame:
 
 
 def obstacles(*rows: Any, crs: CRS = UTM, corner: tuple[float, float] = CORNER) -> gpd.GeoDataFrame:
-    """Rows of (kind, building_id, shape) and, for a line, its voltage."""
-    frame = gpd.GeoDataFrame(
-        {
-            "building_id": [row[1] for row in rows],
-            "obstacle_id": [str(number) for number in range(len(rows))],
-            "kind": [row[0] for row in rows],
-            "voltage_kv": [row[3] if len(row) > 3 else np.nan for row in rows],
-            "basis": ["recorded"] * len(rows),
-            "note": [None] * len(rows),
-        },
-        geometry=list(in_crs([row[2] for row in rows], crs, corner)) if rows else [],
-        crs=crs,
+    """Rows of (kind, building_id, shape) and, for a line, its voltage, for a parapet its height."""
+    frame = blank("obstacles", len(rows)).assign(
+        building_id=[row[1] for row in rows],
+        obstacle_id=[str(number) for number in range(len(rows))],
+        kind=[row[0] for row in rows],
+        voltage_kv=[row[3] if len(row) > 3 and row[0] == "overhead_line" else np.nan for row in rows],
+        height_ft=[row[3] if len(row) > 3 and row[0] == "parapet" else np.nan for row in rows],
+        basis="recorded",
     )
+    shapes = in_crs([row[2] for row in rows], crs, corner) if rows else []
+    frame = gpd.GeoDataFrame(frame, geometry=list(shapes), crs=crs)
     return conform("obstacles", frame)
 
 
@@ -201,6 +209,7 @@ def planned(
     streets: gpd.GeoDataFrame | None = None,
     obstacles: gpd.GeoDataFrame | None = None,
     fires: gpd.GeoDataFrame | None = None,
+    ground: gpd.GeoDataFrame | None = None,
     rules: Rulebook = RULES,
     wind_from_deg: float = 270.0,
     workers: int = 1,
@@ -217,6 +226,8 @@ def planned(
         rules,
         wind_from_deg=wind_from_deg,
         wind_basis="given",
+        streets=streets,
+        ground=ground,
         workers=workers,
     )
     return framing, plan

@@ -46,6 +46,24 @@ def test_a_square_takes_the_smaller_azimuth(shapes: ModuleType) -> None:
     np.testing.assert_allclose(found.azimuth_deg, [10.0, 10.0, 60.0], atol=0.01)
 
 
+@pytest.mark.parametrize("azimuth", [0.0, 20.0, 44.0, 46.0, 70.0, 90.0, 160.0])
+def test_lines_east_and_west_run_nearer_to_it_than_to_north(shapes: ModuleType, azimuth: float) -> None:
+    """Glazing looks north whichever way the roof is long: its lines run within 45 degrees of east."""
+    tall, wide = (shapes.turned(shapes.rectangle(*size), azimuth) for size in ((50, 100), (100, 50)))
+    found = shapes.axis(tall, wide, lines_east_west=[True, True])
+    assert _apart(found.azimuth_deg[0], found.azimuth_deg[1]) < 0.01
+    assert _apart(found.azimuth_deg[0], 90.0) <= 45.0
+    assert (found.azimuth_deg[0] - azimuth + 0.01) % 90.0 < 0.02
+    assert found.basis.tolist() == ["inferred"] * 2
+
+
+def test_a_known_axis_beats_east_and_west(shapes: ModuleType) -> None:
+    found = shapes.axis(
+        shapes.rectangle(50, 100), given_deg=[0.0], given_basis=["surveyed"], lines_east_west=[True]
+    )
+    assert found.azimuth_deg.tolist() == [0.0]
+
+
 def test_extents_along_and_across(shapes: ModuleType) -> None:
     along, across = extent_ft(shapes.outlines(shapes.rectangle(100, 50)), np.array([90.0]))
     np.testing.assert_allclose([along[0], across[0]], [100.0, 50.0], atol=1e-3)

@@ -11,7 +11,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 
-from roofplat.framing.members import lay_out_grid, scan
+from roofplat.framing.members import fill_in, lay_out_grid, scan, section_frames
 
 
 def _lines(runs: Any) -> list[tuple[float, float, float]]:
@@ -67,6 +67,47 @@ def test_grid_lines_lie_between_the_ends(extent: float, spacing: float, start: A
     assert np.diff(ends).max() <= spacing + 0.05 + 1e-9
     if start == "centred":
         assert ends[1] - ends[0] == pytest.approx(ends[-1] - ends[-2])
+
+
+@given(
+    extent=st.floats(10.0, 500.0),
+    spacing=st.floats(0.5, 4.0),
+    several=st.integers(1, 12),
+    low=st.floats(-99, 99),
+)
+def test_a_finer_grid_runs_through_the_coarse_one(
+    extent: float, spacing: float, several: int, low: float
+) -> None:
+    ends = np.array([low]), np.array([low + extent])
+    coarse = lay_out_grid(*ends, np.array([several * spacing]), start="centred")
+    fine = fill_in(coarse, *ends, np.array([spacing]))
+    lines = fine.first[0] + fine.spacing[0] * np.arange(fine.count[0])
+    assert fine.spacing[0] == spacing
+    assert (lines > low).all()
+    assert (lines < low + extent).all()
+    # No room is left for another line at either end.
+    filled = np.r_[low, lines, low + extent]
+    assert np.diff(filled).max() <= spacing + 0.05 + 1e-9
+    for number in range(coarse.count[0]):
+        at = coarse.first[0] + coarse.spacing[0] * number
+        assert np.abs(lines - at).min() < 1e-9
+
+
+def test_no_fine_spacing_gives_no_line() -> None:
+    ends = np.zeros(2), np.full(2, 30.0)
+    coarse = lay_out_grid(*ends, np.array([10.0, np.nan]), start="centred")
+    fine = fill_in(coarse, *ends, np.array([np.nan, 2.0]))
+    assert fine.count.tolist() == [0, 14]
+
+
+def test_narrowness_is_judged_section_by_section(shapes: ModuleType) -> None:
+    made = shapes.outlines(*[shapes.rectangle(15, 60)] * 2)
+    frames = section_frames(
+        made, np.zeros(2), np.full(2, 5.0), np.full(2, 6.0), least_section_ft=np.array([20.0, 10.0])
+    )
+    assert frames.beams.count.tolist() == [0, 2]
+    assert frames.purlins.count.tolist() == [0, 9]
+    assert frames.purlins_bear.tolist() == [True, True]
 
 
 def test_section_coordinates_go_there_and_back(shapes: ModuleType) -> None:

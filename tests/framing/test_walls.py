@@ -120,12 +120,38 @@ def test_walls_square_to_the_axis_carry(shapes: ModuleType) -> None:
     walls = shapes.walls(cut_off)
     side, _ = side_letters(walls, np.array([180.0]), np.array([0]))
     silent = pd.Series([None], dtype="str")
-    kind, basis = bearing_kinds(walls, np.array([0.0]), np.array([True]), side, silent, silent, shapes.RULES)
+    kind, basis = bearing_kinds(walls, np.array([0.0]), np.array(["all"]), side, silent, silent, shapes.RULES)
     diagonal = np.round(walls.outward_deg) == 45.0
     assert _words(WALL_KINDS, kind[diagonal]) == ["unknown"]
     assert _words(BASES, basis[diagonal]) == ["assumed"]
     assert set(_words(WALL_KINDS, kind[~diagonal])) == {"bearing"}
     assert set(_words(BASES, basis[~diagonal])) == {"inferred"}
+
+
+@pytest.mark.parametrize(
+    ("carries", "along", "across", "basis"),
+    [
+        ("all", "bearing", "bearing", "inferred"),
+        ("ends", "nonbearing", "bearing", "inferred"),
+        ("knows not", "unknown", "unknown", "assumed"),
+    ],
+)
+@pytest.mark.parametrize("azimuth", [0.0, 37.0, 90.0, 179.0])
+def test_members_land_on_the_walls_across_them(
+    shapes: ModuleType, carries: str, along: str, across: str, basis: str, azimuth: float
+) -> None:
+    """Joists and trusses that run with the axis end on the two walls across it."""
+    walls = shapes.walls(shapes.turned(shapes.rectangle(50, 100), azimuth))
+    side, _ = side_letters(walls, np.array([180.0]), np.array([0]))
+    silent = pd.Series([None], dtype="str")
+    kind, known = bearing_kinds(
+        walls, np.array([azimuth]), np.array([carries]), side, silent, silent, shapes.RULES
+    )
+    runs_along = np.round(walls.length_ft) == 100.0
+    assert runs_along.sum() == 2
+    assert set(_words(WALL_KINDS, kind[runs_along])) == {along}
+    assert set(_words(WALL_KINDS, kind[~runs_along])) == {across}
+    assert set(_words(BASES, known)) == {basis}
 
 
 def test_stated_letters_carry_and_the_others_do_not(shapes: ModuleType) -> None:
@@ -134,7 +160,7 @@ def test_stated_letters_carry_and_the_others_do_not(shapes: ModuleType) -> None:
     kind, basis = bearing_kinds(
         walls,
         np.array([0.0, 0.0]),
-        np.array([True, False]),
+        np.array(["all", "knows not"]),
         side,
         pd.Series(["ac", "all"], dtype="str"),
         pd.Series(["surveyed", "recorded"], dtype="str"),

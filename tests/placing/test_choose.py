@@ -26,6 +26,7 @@ def _next(
     tip: tuple[float, float],
     wanted: float,
     other: tuple[float, float] = (np.nan, np.nan),
+    longest: float = np.inf,
     **limits: Any,
 ) -> list[Any]:
     chosen = next_bays(
@@ -36,6 +37,7 @@ def _next(
         np.array([other[0]]),
         np.array([other[1]]),
         np.array([wanted]),
+        np.array([longest]),
         **({"limit": 3, "beam_clear_ft": 1.0, "hanger_clear_ft": 1.0, "ladder_clear_ft": 6.0} | limits),
     )[0]
     return [(int(bays.row[bay]), int(bays.column[bay])) if bay >= 0 else None for bay in chosen]
@@ -70,6 +72,16 @@ def test_more_bays_go_toward_the_ladder_until_enough(shapes: ModuleType) -> None
     assert _next(bays, first, (-22.0, 0.0), 200.0) == [(2, 3), (2, 2), None]
     assert _next(bays, first, (-22.0, 0.0), 108.0) == [(2, 3), None, None]
     assert _next(bays, first, (-22.0, 0.0), 500.0, limit=1) == [(2, 3)]
+
+
+def test_short_openings_take_more_bays(shapes: ModuleType) -> None:
+    """Kept to 4 ft either way an opening is 16 ft2: 30 ft2 take two of them, 40 take three."""
+    bays = _bays(shapes)
+    first = first_bay(bays, np.array([4.0]), np.array([0.0]))
+    assert _next(bays, first, (-22.0, 0.0), 30.0, longest=4.0) == [(2, 3), (2, 2), None]
+    assert _next(bays, first, (-22.0, 0.0), 40.0, longest=4.0) == [(2, 3), (2, 2), (2, 1)]
+    # One that is shorter anyway is as large as before.
+    assert _next(bays, first, (-22.0, 0.0), 108.0, longest=30.0) == [(2, 3), None, None]
 
 
 def test_no_bay_is_opened_at_the_foot_of_the_ladder(shapes: ModuleType) -> None:

@@ -5,8 +5,15 @@ from __future__ import annotations
 from types import ModuleType
 from typing import Any
 
+import hypothesis.strategies as st
+import numpy as np
 import pandas as pd
 import pytest
+import shapely
+from hypothesis import given
+
+from roofplat.placing.openings import kept_short
+from roofplat.rules import load_rulebook
 
 
 def _cuts(plan: Any) -> pd.DataFrame:
@@ -35,7 +42,7 @@ def test_louvers_where_something_hangs(shapes: ModuleType) -> None:
         ["parallel_cut", 5, 2, 30.0],
         ["base_cut", 1, 1, 18.0],
     ]
-    assert "hangs from the roof" in str(plan.sections["cut_method_why"].iloc[0])
+    assert "hangs from the roof" in str(plan.sections["methods_rejected"].iloc[0])
 
 
 def test_louvers_for_the_early_heavy_panels(shapes: ModuleType) -> None:
@@ -72,3 +79,98 @@ def test_openings_say_which_rules_put_them_there(shapes: ModuleType) -> None:
         for rules in table["rules"]:
             assert rules
             assert set(rules.split()) <= known
+
+
+@given(
+    low=st.floats(-200, 200),
+    length=st.floats(0.5, 60),
+    longest=st.floats(0.5, 80),
+    toward=st.floats(-300, 300),
+)
+def test_a_range_kept_short_is_as_near_as_it_goes(
+    low: float, length: float, longest: float, toward: float
+) -> None:
+    high = low + length
+    start, end = (float(at[0]) for at in kept_short(*(np.array([at]) for at in (low, high, longest, toward))))
+    assert end - start == pytest.approx(min(longest, high - low))
+    assert low - 1e-9 <= start
+    assert end <= high + 1e-9
+    # It lies about the place, or ends where the range does on that side.
+    middle = (start + end) / 2
+    assert middle == pytest.approx(toward, abs=1e-9) or (
+        start == pytest.approx(low) if middle > toward else end == pytest.approx(high)
+    )
+
+
+def _sides(opening: Any) -> tuple[float, float]:
+    """Extent east and north in feet."""
+    west, south, east, north = shapely.bounds(opening) / 0.3048 / 0.9996
+    return east - west, north - south
+
+
+def _beside(plan: Any, framing: Any, kind: str) -> np.ndarray:
+    """How far the end cuts of openings, which run north, lie from each member of a kind, in feet."""
+    members = framing.members[framing.members["kind"] == kind].geometry
+    at = shapely.get_coordinates(shapely.get_parts(members.to_numpy()))[::2, 0]
+    edges = shapely.bounds(plan.openings.geometry.to_numpy())[:, [0, 2]].ravel()
+    return np.asarray(np.abs(edges[:, None] - at).min(axis=1) / 0.3048 / 0.9996)
+
+
+@pytest.mark.parametrize("east", [10.0, 31.0, 44.0, 60.0])
+def test_between_joists(shapes: ModuleType, east: float) -> None:
+    """Joists every 2 ft, a bay of five: 8 by 4 ft, a foot off every joist, at the fire spot."""
+    roofs = shapes.roofs(shapes.rectangle(80, 30), roof_family=["sawn_joist_flat"], rafter_spacing_ft=[2.0])
+    fire = shapely.Point(east, 14)
+    framing, plan = shapes.planned(roofs, fires=shapes.fires(("B000", fire)))
+    assert set(plan.openings["method"]) == {"between_joists"}
+    assert plan.openings["parts"].tolist() == [1] * len(plan.openings)
+    for opening in plan.openings.geometry:
+        assert _sides(opening) == pytest.approx((8.0, 4.0), abs=0.01)
+    assert _beside(plan, framing, "joist") == pytest.approx(1.0, abs=0.01)
+    cuts = _cuts(plan)
+    assert cuts["kind"].tolist() == ["head_cut", "parallel_cut", "base_cut"]
+    assert cuts["cut_ft"].tolist() == pytest.approx([8.0, 8.0, 8.0], abs=0.01)
+    assert shapely.distance(plan.openings.geometry.iloc[0], shapes.in_crs([fire])[0]) < 5.0 * 0.3048
+
+
+def test_no_opening_between_joists_is_longer_than_the_rule(shapes: ModuleType) -> None:
+    """A department's 5 ft: short by three, and still between the joists that bound the bay."""
+    rules = load_rulebook({"opening.between_joists_ft": 5.0})
+    roofs = shapes.roofs(
+        *[shapes.rectangle(80, 30, west=300 * number) for number in range(2)],
+        roof_family=["sawn_joist_flat", "heavy_timber"],
+    )
+    _, plan = shapes.planned(roofs, rules=rules)
+    assert set(plan.openings["building_id"]) == {"B000", "B001"}
+    assert plan.openings[["length_ft", "width_ft"]].max(axis=None) <= 5.0 + 1e-6
+
+
+@pytest.mark.parametrize(("purlin", "width"), [(5.0, 3.0), (6.0, 4.0), (6.67, 4.0)])
+def test_a_small_opening_is_small_both_ways(shapes: ModuleType, purlin: float, width: float) -> None:
+    """4 ft along the girder's length of 40 ft, and no more than 4 ft between the joists."""
+    roofs = shapes.roofs(
+        shapes.rectangle(120, 60), roof_family=["steel_joist_steel_deck"], purlin_spacing_ft=[purlin]
+    )
+    fire = shapely.Point(63, 30)
+    framing, plan = shapes.planned(roofs, fires=shapes.fires(("B000", fire)))
+    first = plan.openings.iloc[0]
+    assert first["method"] == "small_opening"
+    assert (first["length_ft"], first["width_ft"]) == pytest.approx((4.0, width), abs=0.01)
+    assert "deck may drop" in str(first["why"])
+    # In the middle of a bay 40 ft wide it lies about the fire spot.
+    assert shapely.centroid(first["geometry"]).x == pytest.approx(shapes.in_crs([fire])[0].x, abs=0.01)
+    assert _beside(plan, framing, "girder").min() >= 1.0 - 1e-6
+
+
+def test_joist_louvers_turn_on_two_joists_each(shapes: ModuleType) -> None:
+    """8 ft between the end cuts, joists every 2 ft: two louvers of 4 ft, three parallel cuts of 4 ft."""
+    roofs = shapes.roofs(shapes.rectangle(80, 30), roof_family=["wood_i_joist_flat"], rafter_spacing_ft=[2.0])
+    _, plan = shapes.planned(roofs)
+    first = plan.openings.iloc[0]
+    assert (first["method"], first["parts"]) == ("joist_louver", 2)
+    assert _cuts(plan).to_numpy().tolist() == [
+        ["head_cut", 1, 1, 8.0],
+        ["parallel_cut", 3, 2, 12.0],
+        ["base_cut", 1, 1, 8.0],
+    ]
+    assert set(plan.openings["push_side"]) == {"west"}

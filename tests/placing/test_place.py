@@ -21,9 +21,8 @@ def test_other_families_get_ladders_and_a_reason(shapes: ModuleType, family: str
         shapes.rectangle(100, 50), shapes.rectangle(100, 50, west=200), roof_family=[family, "panelized_wood"]
     )
     _, plan = shapes.planned(roofs)
-    assert _why(plan) == (
-        "family_walls_only" if family in ("bowstring_truss", "concrete_deck") else "family_unknown"
-    )
+    code = "do_not_cut" if family in ("bowstring_truss", "concrete_deck") else "family_unknown"
+    assert _why(plan) == code
     assert set(plan.openings["building_id"]) == {"B001"}
     assert (plan.ladders["building_id"] == "B000").sum() == 2
 
@@ -34,7 +33,10 @@ def test_a_district_that_nobody_has_looked_at_still_gets_ladders(shapes: ModuleT
     assert plan.openings.empty
     assert plan.trenches.empty
     assert plan.cuts.empty
-    assert plan.paths.empty
+    assert plan.checks.empty
+    # One path along the walls, from ladder to ladder.
+    assert plan.paths["ladder_rank"].tolist() == [1]
+    assert plan.sections["cut_method"].isna().all()
 
 
 @pytest.mark.parametrize(

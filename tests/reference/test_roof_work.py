@@ -22,7 +22,7 @@ def test_the_inspection_cut_crosses_a_rafter_before_three_feet() -> None:
     """
     angle_deg = BOOK.number("check.inspection_angle_deg")
     assert angle_deg == 45.0
-    spacing_ft = BOOK.families["panelized_wood"].rafter_spacing_ft
+    spacing_ft = BOOK.number("family.panelized_wood.rafter_spacing_ft")
     assert spacing_ft == 24 / 12
     longest_ft = spacing_ft / math.sin(math.radians(angle_deg))
     assert longest_ft == pytest.approx(spacing_ft * math.sqrt(2))
@@ -35,10 +35,10 @@ def test_beams_of_the_default_grid_lie_in_the_trade_range() -> None:
 
     under 40 ft: WoodWorks, panelized roof systems, published. Purlins at one 8 ft sheet: from memory.
     """
-    family = BOOK.families["panelized_wood"]
-    assert family.beam_spacing_ft is not None
-    assert 12.0 <= family.beam_spacing_ft < 40.0
-    assert family.purlin_spacing_ft == 8.0
+    assert BOOK["family.panelized_wood.beam_spacing_ft"].range == (12.0, 40.0)
+    assert 12.0 <= BOOK.number("family.panelized_wood.beam_spacing_ft") < 40.0
+    assert BOOK.families["panelized_wood"].span_limit_ft() == 40.0
+    assert BOOK.number("family.panelized_wood.purlin_spacing_ft") == 8.0
 
 
 def test_the_trench_is_three_feet_wide() -> None:

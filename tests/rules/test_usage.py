@@ -6,17 +6,24 @@ Out: no rule id that the rooms never name.
 
 from __future__ import annotations
 
+import inspect
 import re
 from pathlib import Path
 
 import roofplat
-from roofplat.rules import load_rulebook
+from roofplat.rules import Family, load_rulebook
+from roofplat.rules.loader import _FIGURES
+
+
+def _rooms() -> str:
+    """The text of the rooms that read rules."""
+    folder = Path(roofplat.__file__).parent
+    rooms = [path for path in sorted(folder.rglob("*.py")) if path.parent.name not in ("rules", "cli")]
+    return "\n".join(path.read_text("utf-8") for path in rooms)
 
 
 def test_every_rule_is_used_by_code() -> None:
-    folder = Path(roofplat.__file__).parent
-    rooms = [path for path in sorted(folder.rglob("*.py")) if path.parent.name not in ("rules", "cli")]
-    source = "\n".join(path.read_text("utf-8") for path in rooms)
+    source = _rooms()
     quoted = set(re.findall(r"""["']([A-Za-z_]+(?:\.[A-Za-z_0-9]+)*)["']""", source))
     tables = set(re.findall(r"""table\(\s*["']([a-z_.]+)["']""", source))
     # An id may also be put together from a fixed beginning: f"inspection.class_{name}".
@@ -24,8 +31,26 @@ def test_every_rule_is_used_by_code() -> None:
     unused = [
         rule_id
         for rule_id in load_rulebook().rules
-        if rule_id not in quoted
+        # A family's figures are asked for by name: see the next test.
+        if not rule_id.startswith("family.")
+        and rule_id not in quoted
         and not any(rule_id.startswith(f"{table}.") for table in tables)
         and not any(rule_id.startswith(beginning) for beginning in begun)
     ]
     assert unused == []
+
+
+def test_every_figure_of_a_family_is_used_by_code() -> None:
+    """A room asks a family for a figure by its name, or for one of the answers made from it."""
+    source = _rooms()
+    by_name = r"""(?:number\(|figures\.get\(|figures\[)["'](\w+)["']"""
+    asked = set(re.findall(by_name, source))
+    spacings = re.search(r"^_NAMES = \(([^)]*)\)", source, flags=re.MULTILINE)
+    assert spacings is not None
+    asked |= set(re.findall(r'"(\w+)"', spacings.group(1)))
+    for name, answer in inspect.getmembers(Family):
+        made = answer.fget if isinstance(answer, property) else answer
+        if inspect.isfunction(made) and not name.startswith("_") and re.search(rf"\.{name}\b", source):
+            asked |= set(re.findall(by_name, inspect.getsource(made)))
+    assert set(_FIGURES) <= asked
+    assert {"severity", "methods", "permits", "needs_permit", "span_ft", "trench"} <= asked

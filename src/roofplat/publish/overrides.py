@@ -34,7 +34,9 @@ def override_lines(rules: Rulebook) -> list[str]:
     """
     standard = load_rulebook()
     return [
-        f"{rule.id}: {_with_unit(rule)} (department; was {_with_unit(standard[rule.id])})"
+        f"{rule.id}: {_with_unit(rule)} (department"
+        # A figure of a family that the department added was nothing before.
+        + (f"; was {_with_unit(standard[rule.id])})" if rule.id in standard.rules else ")")
         for rule in rules.overridden
     ]
 

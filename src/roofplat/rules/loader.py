@@ -174,8 +174,8 @@ class Rulebook:
 
         Examples
         --------
-        >>> sorted(load_rulebook().table("path.cost"))
-        ['beam', 'purlin', 'wall']
+        >>> sorted(load_rulebook().table("ladder.default_height_ft"))
+        ['one_storey', 'storey']
         """
         start = prefix + "."
         return {
