@@ -43,16 +43,27 @@ MISTAKES = {
     "survey.geojson": (
         "unknown roof family",
         "beam spacing of 200",
+        "joist spacing of 0",
+        "ridge and slope that contradict each other",
         "exact duplicate",
         "two surveys that disagree",
         "point outside every building",
         "point on a shared wall",
         "sounding that fits no member",
     ),
+    "second.fgb": ("slope of 95 degrees",),
     "parcels.gpkg": ("slivers over the neighbours", "two sheds on one parcel", "years unlike the roll"),
     "obstacles.gpkg": ("unit outside every building", "line of unknown voltage"),
     "sections.geojson": ("ring not closed", "ring wound the wrong way", "Z values"),
 }
+
+
+OBSTACLE_LAYERS = (
+    "units", "skylights", "smoke_vents", "hatches", "parapets", "solar", "overhead_lines", "hung",
+)  # fmt: skip
+GEOJSON_LAYERS = (
+    "survey", "streets", "areas", "stations", "ground", "sections", "fire_walls", "expansion_joints", "fires",
+)  # fmt: skip
 
 
 class Draws:
@@ -131,6 +142,12 @@ def cross(width: float, depth: float, arm: float) -> Polygon:
     return _polygon(nave.union(box(0, depth * 0.55, width, depth * 0.55 + arm * 0.8)))
 
 
+def tee(width: float, depth: float, wing_width: float, wing_depth: float) -> Polygon:
+    """A house with a wing in the middle of its back."""
+    left = (width - wing_width) / 2
+    return _polygon(box(0, 0, width, depth).union(box(left, depth, left + wing_width, depth + wing_depth)))
+
+
 def _polygon(shape: Any) -> Polygon:
     if not isinstance(shape, Polygon):
         raise TypeError(f"A part of the plan became a {shape.geom_type}.")
@@ -163,12 +180,47 @@ class Building:
     parcel: str = ""
     beams_along_depth: bool = True
     beam_ft: float = 20.0
+    purlin_ft: float = 8.0
+    joist_ft: float = 2.0
     framing_note: str = ""
+    shape: str = "flat"
+    """Form of the roof, as the house calls it."""
+    slope_deg: float = 0.0
+    ridge_runs: str = ""
+    """Along or across the longer side; empty without a ridge that anyone could name."""
+    falls_deg: float | None = None
+    """True azimuth down a monopitch roof."""
 
     def at(self, shape: Any) -> Any:
         """A shape of the building's own frame, in the plan."""
         turned = affinity.rotate(shape, -self.turn_deg, origin=(0, 0))
         return affinity.translate(turned, *self.corner)
+
+    @property
+    def pitched(self) -> bool:
+        return self.shape in {"gabled", "hipped", "monopitch"}
+
+    @property
+    def ridge_deg(self) -> float | None:
+        """True azimuth of the ridge, 0 to 180."""
+        if not self.ridge_runs:
+            return None
+        _, _, width, depth = self.local.bounds
+        along_width = (width >= depth) == (self.ridge_runs == "along")
+        return (self.turn_deg + (90 if along_width else 0)) % 180
+
+    @property
+    def rise_ft(self) -> float | None:
+        """Eaves to the top of the roof; of wings of several widths nobody has measured it."""
+        if not self.pitched:
+            return 0.0
+        if len(self.local.exterior.coords) != 5:
+            return None
+        _, _, width, depth = self.local.bounds
+        run = max(width, depth) / 2 if self.ridge_runs == "across" else min(width, depth) / 2
+        if self.shape == "monopitch":
+            run = depth
+        return run * math.tan(math.radians(self.slope_deg))
 
 
 @dataclass
@@ -452,7 +504,7 @@ def _avenue(town: Town) -> None:
         town.blocks[f"S{k}"] = (box(PARK_COLUMNS[k] + 40, -380, PARK_COLUMNS[k + 1] - 40, -50), 0.0)
     left = {name: land.bounds[0] for name, (land, _) in town.blocks.items()}
     # North of the avenue: car parks in front, shops at the back.
-    _strip(town, "N0", left["N0"] + 40, 190, (50, 60, 50, 70, 60, 50, 60, 60), 80)
+    _strip(town, "N0", left["N0"] + 40, 190, (24, 28, 24, 30, 28, 24, 28, 28), 80)
     _strip(town, "N1", left["N1"] + 40, 170, (60, 50, 50, 60), 100, anchor=180)
     _add(
         town,
@@ -471,7 +523,7 @@ def _avenue(town: Town) -> None:
     )
     _strip(town, "N2", left["N2"] + 350, 190, (60, 70, 60, 60), 80)
     _strip(town, "N3", left["N3"] + 50, 80, (50, 50, 50), 90)
-    _strip(town, "N3", left["N3"] + 300, 190, (60, 60, 50, 70, 70), 80)
+    _strip(town, "N3", left["N3"] + 300, 190, (36, 36, 30, 38, 38), 80)
     _strip(town, "N4", left["N4"] + 60, 180, (60, 50, 60, 50, 60, 60), 90, anchor=150)
     _add(
         town,
@@ -505,7 +557,7 @@ def _avenue(town: Town) -> None:
                     storeys=3 if block == "M5" else 2,
                     height_ft=32.0 if block == "M5" else 21.0,
                     year=year,
-                    occupancy="R",
+                    occupancy="R-2",
                     sprinklered=year > 1995,
                 )
     _add(
@@ -712,7 +764,7 @@ def _house(town: Town, lot: Polygon, front: tuple[float, float], toward_deg: flo
         storeys=storeys,
         height_ft=10.0 * storeys + draws.whole(0, 2),
         year=year,
-        occupancy="R",
+        occupancy="R-3",
         sprinklered=year > 2010,
     )
     members = [house]
@@ -777,6 +829,160 @@ def _homes(town: Town) -> None:
     )
 
 
+# What stands out in the town, by building: what it is, and what of it the plan above leaves open.
+CHARACTERS: dict[str, dict[str, Any]] = {
+    "MB-0007": {"tags": "vents fenced"},
+    "MB-0031": {"tags": "crowded look", "occupancy": "F"},
+    "MB-0032": {"tags": "look"},
+    "MB-0034": {"tags": "look"},
+    "MB-0055": {"tags": "vents"},
+    "MB-0069": {
+        "name": "Mallow Mill, weave shed",
+        "family": "sawtooth",
+        "shape": "sawtooth",
+        "slope_deg": 28.0,
+        "beam_ft": 22.0,
+        "year": 1924,
+        "height_ft": 18.0,
+        "occupancy": "F",
+        "tags": "look",
+    },
+    "MB-0070": {
+        "name": "Mallow Mill, spinning house",
+        "family": "heavy_timber",
+        "beam_ft": 16.0,
+        "year": 1911,
+        "storeys": 3,
+        "height_ft": 34.0,
+        "occupancy": "F",
+        "tags": "look hatched",
+    },
+    "MB-0072": {
+        "name": "Mallow Cold Store",
+        "family": "concrete_deck",
+        "beam_ft": 10.0,
+        "year": 1969,
+        "height_ft": 24.0,
+        "tags": "look hatched vents",
+    },
+    "MB-0082": {"tags": "pond"},
+    "MB-0090": {"tags": "look front"},
+    "MB-0091": {"tags": "front"},
+    "MB-0092": {"tags": "look front hatched"},
+    "MB-0093": {"tags": "front"},
+    "MB-0098": {"tags": "look hatched"},
+    "MB-0103": {"tags": "hatched", "beam_ft": 10.0},
+    "MB-0108": {"tags": "look hatched"},
+    "MB-0109": {"tags": "look"},
+    "MB-0111": {"tags": "look hatched"},
+    "MB-0112": {"tags": "look nothing_apart"},
+    "MB-0159": {"family": "timber_truss_pitched", "shape": "gabled", "slope_deg": 48.0, "joist_ft": 10.0},
+    "MB-0160": {"outline": rect(90, 44), "tags": "look"},
+    "MB-0161": {"tags": "look hatched"},
+    "MB-0163": {"tags": "look hatched"},
+    "MB-0166": {"tags": "high_front"},
+    "MB-0184": {
+        "kind": "lamella",
+        "family": "lamella",
+        "shape": "arched",
+        "name": "Flywheel Rink",
+        "year": 1938,
+        "tags": "look",
+    },
+    "MB-0199": {"tags": "hatched joint"},
+    "MB-0201": {"tags": "look bank wrong_ridge"},
+}
+# Houses that somebody looked at, by their number among the houses: array, yard, form of the outline.
+HOUSES = {
+    3: "look array_clear",
+    9: "look tee",
+    14: "look array_at_ridge pool",
+    22: "look array_clear side_fence",
+    27: "look tee side_fence",
+    35: "look array_wall_to_wall",
+    44: "look across",
+    52: "look array_over_hip pool",
+    60: "look array_clear pool",
+    71: "tee pool",
+    84: "look array_both_sides",
+    95: "look hipped side_fence",
+    103: "tee side_fence",
+    120: "look array_at_ridge",
+    140: "look side_fence",
+    161: "look tee",
+    180: "look array_over_hip",
+    201: "tee side_fence",
+}
+
+
+def _roof_forms(town: Town, draws: Draws) -> None:
+    """Say of every roof what it is: single buildings first, then slope and ridge of all pitched ones."""
+    for number, building in enumerate(town.buildings):
+        own = dict(CHARACTERS.get(building.id, {}))
+        own["tags"] = building.tags | frozenset(own.get("tags", "").split())
+        if "outline" in own:
+            town.buildings[number] = building = _redrawn(building, own.pop("outline"))
+        building = replace(building, **own)
+        family = building.family
+        if building.block == "M3" and building.kind == "apartments":
+            building = replace(building, family="wood_i_joist_flat", storeys=3, height_ft=31.0)
+        elif family == "panelized_hybrid":
+            building = replace(building, beam_ft=40.0)
+        elif family == "bowstring_truss":
+            building = replace(building, shape="arched")
+        elif family in {"metal_building", "steel_joist_steel_deck"}:
+            building = replace(building, beam_ft=25.0 if family == "metal_building" else 40.0, purlin_ft=5.0)
+        elif family == "sawn_joist_flat":
+            building = replace(building, joist_ft=1.33)
+        town.buildings[number] = building
+
+    houses = [number for number, building in enumerate(town.buildings) if building.kind == "house"]
+    for place, tags in HOUSES.items():
+        house = town.buildings[houses[place]]
+        _, _, width, depth = house.local.bounds
+        if "tee" in tags:
+            house = _redrawn(house, tee(width, min(depth, 30), 16, 12))
+        elif "array" in tags:
+            house = _redrawn(house, rect(width, min(depth, 34)))
+        elif "across" in tags:
+            house = _redrawn(house, rect(width, 28))
+        town.buildings[houses[place]] = replace(house, tags=frozenset(tags.split()))
+
+    for number, building in enumerate(town.buildings):
+        if building.family not in {"plate_truss_pitched", "sawn_rafter_pitched"}:
+            continue
+        plain = len(building.local.exterior.coords) == 5
+        truss = building.family == "plate_truss_pitched"
+        # 4:12, 5:12 and 6:12 for trusses; rafters are steeper.
+        slope = draws.one_of([18.4, 22.6, 22.6, 26.6] if truss else [22.6, 26.6, 33.7, 39.8])
+        shape = draws.one_of(["gabled", "gabled", "hipped"])
+        across, lean_to = draws.chance(0.12), draws.chance(0.4)
+        if "array_over_hip" in building.tags or "hipped" in building.tags:
+            shape = "hipped"
+        elif building.tags & {"across", "array_clear", "array_at_ridge", "array_wall_to_wall"}:
+            shape = "gabled"
+        if building.kind == "outbuilding" and lean_to:
+            building = replace(building, falls_deg=building.turn_deg, joist_ft=2.0)
+            shape, slope = "monopitch", 9.5
+        ridge = "along" if plain and shape != "monopitch" else ""
+        if ridge and shape == "gabled" and building.kind == "house":
+            sideways = across and not any(tag.startswith("array") for tag in building.tags)
+            ridge = "across" if sideways or "across" in building.tags else ridge
+        town.buildings[number] = replace(
+            building,
+            shape=shape,
+            slope_deg=slope,
+            ridge_runs=ridge,
+            joist_ft=2.0 if truss or building.falls_deg is not None else 1.33,
+        )
+
+
+def _redrawn(building: Building, shape: Polygon) -> Building:
+    """The same building with another outline, its lower left corner where it was."""
+    redrawn = replace(building, local=shape)
+    return replace(redrawn, outline=redrawn.at(shape))
+
+
 def _divide(
     land: Polygon, outlines: dict[int, tuple[float, float, float, float]]
 ) -> list[tuple[Polygon, list[int]]]:
@@ -824,6 +1030,7 @@ def _town() -> Town:
     _parcels(town)
     for number, building in enumerate(town.buildings):
         town.buildings[number] = replace(building, id=f"MB-{number + 1:04d}")
+    _roof_forms(town, Draws(DRAW + 2))
     return town
 
 
@@ -902,7 +1109,7 @@ def _footprints(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
             {
                 "bldg_id": named.id,
                 "name": building.name or None,
-                "height_m": round(building.height_ft * FOOT_M, 1) if draws.chance(0.2) else None,
+                "height_m": round(building.height_ft * FOOT_M, 2) if draws.chance(0.2) else None,
             }
         )
     return _frame(rows, onto.series(shapes))
@@ -944,6 +1151,27 @@ def _roll(town: Town, draws: Draws) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def _seen(building: Building) -> dict[str, Any]:
+    """What a survey says of the members and the form of a roof that is not panelized."""
+    family = building.family
+    seen: dict[str, Any] = {}
+    if family in {"sawtooth", "heavy_timber", "bowstring_truss", "concrete_deck", "metal_building"}:
+        seen["beam_ft"] = 20.0 if family == "bowstring_truss" else building.beam_ft
+    if family == "steel_joist_steel_deck":
+        seen["purlin_ft"] = building.purlin_ft
+    if family.endswith(("_flat", "_pitched")):
+        seen["rafter_ft"] = building.joist_ft
+    if building.shape != "flat":
+        seen["shape"] = building.shape
+    if building.slope_deg:
+        seen["slope"] = building.slope_deg
+    if building.ridge_deg is not None:
+        seen["ridge_az"] = round(building.ridge_deg, 1)
+    if building.falls_deg is not None:
+        seen["falls_az"] = round(building.falls_deg, 1)
+    return seen
+
+
 def _survey(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
     rows: list[dict[str, Any]] = []
     points: list[Point] = []
@@ -957,6 +1185,10 @@ def _survey(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
                 "beam_ft",
                 "purlin_ft",
                 "rafter_ft",
+                "shape",
+                "slope",
+                "ridge_az",
+                "falls_az",
                 "deck",
                 "panels",
                 "parapet_ft",
@@ -996,7 +1228,7 @@ def _survey(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
                 row |= {"beam_ft": None if along else building.beam_ft}
                 row["walk_az"] = axis if along else round((axis + 90) % 180, 1)
                 row["walk_ft"] = 8.0 if along else building.beam_ft
-        rows.append(row | changes)
+        rows.append(row | _seen(building) | changes)
         points.append(point)
 
     def inside(building: Building) -> Point:
@@ -1024,6 +1256,16 @@ def _survey(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
     rows[-1] |= {"walk_ft": 13.0, "beam_ft": tagged[-1].beam_ft, "note": "about 13 ft underfoot, unsure"}
     shared = next(building for building in town.buildings if "sharedwall" in building.tags)
     note(shared, shared.at(Point(0, 60)), note="taken from the parapet between two units")
+    # Looked at one by one, and written down in full.
+    for building in town.buildings:
+        if "look" not in building.tags:
+            continue
+        changes: dict[str, Any] = {}
+        if "nothing_apart" in building.tags:
+            changes = {"rafter_ft": 0.0}
+        if "wrong_ridge" in building.tags:
+            changes = {"falls_az": building.ridge_deg}
+        note(building, inside(building), **changes)
     rows.append(dict(rows[4]))
     points.append(points[4])
     note(town.buildings[0], Point(-1720, -120), note="position not trusted")
@@ -1049,6 +1291,7 @@ def _address(town: Town, lot: Polygon, taken: set[str]) -> str:
     return f"{number} {name}"
 
 
+SHAPE_WORDS = {"gabled": "gable", "hipped": "hip"}
 USES = {
     "shed": "warehouse",
     "shop": "retail",
@@ -1060,6 +1303,7 @@ USES = {
     "office": "office",
     "deck": "parking",
     "bowstring": "garage",
+    "lamella": "rink",
     "station": "fire station",
 }
 
@@ -1081,7 +1325,9 @@ def _parcel_frame(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
                 "roof": first.family
                 if first.kind in {"house", "apartments"} and draws.chance(0.55)
                 else None,
-                "roof_shape": draws.one_of(["gable", "gable", "hip"]) if first.kind == "house" else None,
+                "roof_shape": SHAPE_WORDS.get(first.shape)
+                if first.kind == "house" and draws.chance(0.9) and len(members) == 1
+                else None,
             }
         )
         shapes.append(lot)
@@ -1106,9 +1352,41 @@ def _parcel_frame(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
     return frame.astype({"year_built": "Int64"})
 
 
+def _height_tags(building: Building, told: bool, told_of_roof: bool) -> dict[str, float | None]:
+    """Height of the whole building, and of its roof; where the latter lacks, nobody knows the edge's."""
+    if not told or building.rise_ft is None:
+        return {"height": None, "roof:height": None}
+    whole, roof = (building.height_ft + building.rise_ft) * FOOT_M, building.rise_ft * FOOT_M
+    return {"height": round(whole, 2), "roof:height": round(roof, 2) if told_of_roof and roof else None}
+
+
+def _roof_tags(building: Building, draws: Draws) -> dict[str, Any]:
+    """What a mapper wrote of a roof, in the words of OpenStreetMap; of most roofs a part of it."""
+    tags: dict[str, Any] = dict.fromkeys(("roof:shape", "roof:angle", "roof:direction", "roof:orientation"))
+    words = {"arched": "round", "monopitch": "skillion"}
+    told = [draws.chance(share) for share in (0.6, 0.3, 0.35, 0.3)]
+    other_side = draws.chance(0.5)
+    if building.shape == "flat":
+        return tags | ({"roof:shape": "flat"} if told[0] and told[1] else {})
+    if not told[0]:
+        return tags
+    tags["roof:shape"] = words.get(building.shape, building.shape)
+    if not building.pitched:
+        return tags
+    tags["roof:angle"] = building.slope_deg if told[1] else None
+    ridge, falls = building.ridge_deg, building.falls_deg
+    if ridge is not None and told[2]:
+        falls = ridge + (270 if other_side else 90)
+    tags["roof:direction"] = None if falls is None else str(round(falls % 360))
+    if building.ridge_runs and told[3] and not told[2]:
+        tags["roof:orientation"] = building.ridge_runs
+    return tags
+
+
 def _second(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
     rows: list[dict[str, Any]] = []
     shapes: list[Any] = []
+    forms = Draws(DRAW + 3)
     for building in town.buildings:
         if draws.chance(0.12):
             continue
@@ -1125,17 +1403,45 @@ def _second(town: Town, onto: Onto, draws: Draws) -> gpd.GeoDataFrame:
             rows.append(
                 {
                     "uid": f"s{len(rows) + 1:04d}",
-                    "height_m": round(building.height_ft * FOOT_M, 1) if draws.chance(0.85) else None,
-                    "levels": building.storeys if draws.chance(0.6) else None,
+                    **_height_tags(building, draws.chance(0.85), forms.chance(0.8)),
+                    "building:levels": building.storeys if draws.chance(0.6) else None,
+                    **_roof_tags(building, forms),
                 }
             )
             shapes.append(affinity.translate(building.at(part), dx, dy))
     for x, y in ((-1500, -250), (1000, 1500), (1260, 1530)):  # since torn down, or never built
-        rows.append({"uid": f"s{len(rows) + 1:04d}", "height_m": 4.0, "levels": 1})
+        rows.append({"uid": f"s{len(rows) + 1:04d}", "height": 4.0, "building:levels": 1})
         shapes.append(box(x, y, x + 60, y + 40))
+    # Nothing stands steeper than upright: somebody typed 95 for 35.
+    next(row for row in rows if row["roof:angle"] == 33.7)["roof:angle"] = 95.0
     moved = onto.series(shapes, 6).to_crs(CRS_SECOND)
     rounded = gpd.GeoSeries(shapely.transform(moved.to_numpy(), lambda p: np.round(p, 2)), crs=CRS_SECOND)
-    return _frame(rows, rounded).astype({"levels": "Int64"})
+    return _frame(rows, rounded).astype({"building:levels": "Int64"})
+
+
+def _arrays_of(house: Building) -> list[Polygon]:
+    """Solar arrays on a house: some leave the ways that the fire code wants, some do not."""
+    _, _, width, depth = house.local.bounds
+    middle = depth / 2
+    south = 90 < house.turn_deg < 270  # then the far half of the house faces south
+
+    def on_south(left: float, right: float, low: float, high: float) -> Polygon:
+        """An array by its distance from both gables, from the eave and from the ridge."""
+        if south:
+            return box(left, middle + high, width - right, depth - low)
+        return box(left, low, width - right, middle - high)
+
+    if "array_clear" in house.tags:
+        return [on_south(5, 5, 3, 4)]
+    if "array_at_ridge" in house.tags:
+        return [on_south(5, 5, 3, 0.3)]
+    if "array_wall_to_wall" in house.tags:
+        return [box(1, 2, width - 1, middle - 4), box(1, middle + 4, width - 1, depth - 2)]
+    if "array_both_sides" in house.tags:
+        return [box(5, 3, width - 5, middle - 3.2), box(5, middle + 3.2, width - 5, depth - 3)]
+    if "array_over_hip" in house.tags:
+        return [box(1.5, middle - 3, 6, middle + 3), on_south(8, 8, 1.5, 5)]
+    return []
 
 
 def _obstacles(town: Town, onto: Onto, draws: Draws) -> dict[str, gpd.GeoDataFrame]:
@@ -1145,6 +1451,9 @@ def _obstacles(town: Town, onto: Onto, draws: Draws) -> dict[str, gpd.GeoDataFra
         "skylights": [],
         "solar": [],
         "hung": [],
+        "smoke_vents": [],
+        "hatches": [],
+        "parapets": [],
     }
 
     def free(building: Building, shape: Polygon, edge_ft: float) -> bool:
@@ -1156,14 +1465,40 @@ def _obstacles(town: Town, onto: Onto, draws: Draws) -> dict[str, gpd.GeoDataFra
         return True
 
     for building in town.buildings:
-        if not _commercial(building) or building.kind in {"church", "deck", "apartments", "bowstring"}:
-            continue
-        taken.clear()
         _, _, width, depth = building.local.bounds
+        for tag in ("front", "high_front"):
+            if tag in building.tags:
+                # Traced from a picture: a third of a foot outside the wall. Shops face south.
+                high = {"height_ft": 9.0 if tag == "high_front" else 4.5, "note": "front"}
+                found["parapets"].append((high, building.at(LineString([(0, -0.3), (width, -0.3)]))))
+        for array in _arrays_of(building):
+            found["solar"].append(({"note": "on a house"}, building.at(array)))
+        taken.clear()
+        if "hatched" in building.tags:
+            # Beside the stairs, a few feet in from the back wall.
+            spot = box(width / 2 - 2, depth - 14, width / 2 + 1, depth - 11)
+            if free(building, spot, 4):
+                found["hatches"].append(({"note": "scuttle"}, building.at(spot)))
+        if building.kind in {"church", "deck", "apartments", "bowstring", "lamella", "house", "outbuilding"}:
+            continue
+        if "vents" in building.tags:
+            for x in np.arange(30, width - 20, 60.0):
+                for y in np.arange(36, depth - 20, 48.0):
+                    spot = box(x, y, x + 4, y + 8)
+                    if free(building, spot, 8):
+                        found["smoke_vents"].append(({"note": None}, building.at(spot)))
+        if "crowded" in building.tags:
+            # Laid out for power alone: at the wall, too long, and too close to leave a way between.
+            for y in (2.5, 42.0, 81.0):
+                array = box(12, y, 172, y + 36)
+                taken.append(array)
+                found["solar"].append(({"note": "array"}, building.at(array)))
         if "solar" in building.tags:
+            # On large roofs a crew can walk and cut between the rows; on the others it is a squeeze.
+            step = 34 if width > 200 else 30
             for k in range(3):
                 for left in (0.12, 0.56):
-                    array = box(width * left, 16 + k * 32, width * left + width * 0.3, 40 + k * 32)
+                    array = box(width * left, 16 + k * step, width * left + width * 0.3, 40 + k * step)
                     if free(building, array, 6):
                         found["solar"].append(({"note": "array"}, building.at(array)))
         skylit = "skylights" in building.tags or (building.kind == "shed" and draws.chance(0.25))
@@ -1210,6 +1545,34 @@ def _obstacles(town: Town, onto: Onto, draws: Draws) -> dict[str, gpd.GeoDataFra
     return frames
 
 
+def _ground(town: Town, onto: Onto) -> gpd.GeoDataFrame:
+    """Ground on which no ladder can stand: a pond, pools, fences, a bank."""
+    found: list[tuple[str, str | None, Any]] = []
+    for building in town.buildings:
+        _, _, width, depth = building.local.bounds
+        if "pond" in building.tags:
+            pond = box(width + 4, 60, width + 60, depth - 20).buffer(-12).buffer(12, quad_segs=3)
+            found.append(("pond", "retention pond", building.at(pond)))
+        if "pool" in building.tags:
+            found.append(
+                ("pool", None, building.at(box(width / 2 - 10, depth + 3, width / 2 + 8, depth + 15)))
+            )
+        if "side_fence" in building.tags:
+            fence = LineString([(-3, 4), (-3, depth + 20), (width + 3, depth + 20), (width + 3, 4)])
+            found.append(("fence", "boards, 6 ft", building.at(fence)))
+        if "fenced" in building.tags:
+            yard = LineString([(0, depth), (0, depth + 5), (width, depth + 5), (width, depth)])
+            found.append(("fence", "chain link, locked", building.at(yard)))
+        if "bank" in building.tags:
+            found.append(
+                ("embankment", "falls to the ditch", building.at(box(-10, depth + 2, width + 10, depth + 22)))
+            )
+    return _frame(
+        [{"kind": kind, "note": note} for kind, note, _ in found],
+        _lonlat(onto.series([shape for *_, shape in found], 3)),
+    )
+
+
 def _drawn(town: Town, onto: Onto) -> dict[str, gpd.GeoDataFrame]:
     def tagged(tag: str) -> list[Building]:
         return [building for building in town.buildings if tag in building.tags]
@@ -1249,7 +1612,13 @@ def _drawn(town: Town, onto: Onto) -> dict[str, gpd.GeoDataFrame]:
         building.at(Point(building.local.bounds[2] * 0.62, building.local.bounds[3] * 0.36))
         for building in tagged("fire")
     ]
+    school = tagged("joint")[0]
     return {
+        "expansion_joints": _frame(
+            [{"note": "covered joint, seen from the roof"}],
+            _lonlat(onto.series([school.at(LineString([(90, 0), (90, 80)]))], 3)),
+        ),
+        "ground": _ground(town, onto),
         "sections": sections,
         "fire_walls": _frame([{"note": "fire wall"} for _ in walls], _lonlat(onto.series(walls, 3))),
         "fires": _frame([{"note": "stated fire spot"} for _ in fires], _lonlat(onto.series(fires, 3))),
@@ -1332,7 +1701,7 @@ def write(folder: Path) -> None:
     packages = {
         "footprints.gpkg": {"buildings": "footprints"},
         "parcels.gpkg": {"parcels": "parcels"},
-        "obstacles.gpkg": {name: name for name in ("units", "skylights", "solar", "overhead_lines", "hung")},
+        "obstacles.gpkg": {name: name for name in OBSTACLE_LAYERS},
     }
     for file, names in packages.items():
         (folder / file).unlink(missing_ok=True)
@@ -1343,7 +1712,7 @@ def write(folder: Path) -> None:
     (folder / "second.fgb").unlink(missing_ok=True)
     made["second"].to_file(folder / "second.fgb", driver="FlatGeobuf", engine="pyogrio", SPATIAL_INDEX="NO")
     made["roll"].to_csv(folder / "roll.csv", index=False, lineterminator="\n")
-    for name in ("survey", "streets", "areas", "stations", "sections", "fire_walls", "fires"):
+    for name in GEOJSON_LAYERS:
         _write_geojson(folder / f"{name}.geojson", made[name], by_hand=name == "sections")
 
 

@@ -55,7 +55,7 @@ def test_no_cell_warns_or_fails(ran: list[Any]) -> None:
 
 
 def test_the_shed_is_drawn(ran: list[Any]) -> None:
-    assert len(_data(ran, "plt.show()")["image/png"]) > 10_000
+    assert len(_data(ran, "of_shed(plan.trenches)")["image/png"]) > 10_000
 
 
 def test_an_override_changes_the_plan(ran: list[Any]) -> None:
@@ -73,3 +73,28 @@ def test_the_first_of_the_ranking_are_shown_with_reasons(ran: list[Any]) -> None
     shown = _data(ran, 'built.tables["ranking"]')["text/html"]
     assert shown.count("<tr") == 9
     assert "lightweight roof" in shown
+
+
+def test_every_family_says_why(ran: list[Any]) -> None:
+    shown = _data(ran, "methods_rejected")["text/html"]
+    for word in (
+        "fold_back",
+        "near_ridge",
+        "do_not_cut",
+        "glazing",
+        "none drawn",
+        "opening.existing_reach_ft",
+    ):
+        assert word in shown, word
+
+
+def test_the_pitched_house_is_drawn_with_every_kind_of_line(ran: list[Any]) -> None:
+    shown = _data(ran, "HOUSE = ")
+    assert len(shown["image/png"]) > 10_000
+
+
+def test_the_failing_arrays_stand_with_rule_and_distance(ran: list[Any]) -> None:
+    shown = _data(ran, "audit_solar(")["text/html"]
+    assert shown.count("<tr") > 5
+    assert "solar.house_pathway_in" in shown
+    assert "solar.smoke_way_ft" in shown

@@ -19,8 +19,11 @@ from pyproj import Geod
 
 from roofplat.district import read_district
 from roofplat.ground.local import Ground, local_planes
-from roofplat.rules import loader
-from roofplat.tables import OBSTACLE_KINDS
+from roofplat.intake import read_inputs
+from roofplat.inventory import take_inventory
+from roofplat.pipeline import draw_plans
+from roofplat.rules import load_rulebook
+from roofplat.tables import METHODS, OBSTACLE_KINDS
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 DEMO = DATA / "demo"
@@ -28,10 +31,31 @@ FILES = {
     "footprints": ("footprints.gpkg", "buildings"),
     "parcels": ("parcels.gpkg", "parcels"),
     "second": ("second.fgb", None),
-    **{name: ("obstacles.gpkg", name) for name in ("units", "skylights", "solar", "overhead_lines", "hung")},
+    **{
+        name: ("obstacles.gpkg", name)
+        for name in (
+            "units",
+            "skylights",
+            "smoke_vents",
+            "hatches",
+            "parapets",
+            "solar",
+            "overhead_lines",
+            "hung",
+        )
+    },
     **{
         name: (f"{name}.geojson", None)
-        for name in ("survey", "streets", "areas", "stations", "fire_walls", "fires")
+        for name in (
+            "survey",
+            "streets",
+            "areas",
+            "stations",
+            "ground",
+            "fire_walls",
+            "expansion_joints",
+            "fires",
+        )
     },
 }
 UTM = "EPSG:32611"
@@ -162,10 +186,13 @@ def test_the_district_file_loads_and_uses_every_table() -> None:
         district.stations,
         district.sections,
         district.fire_walls,
+        district.expansion_joints,
     ):
         assert source is not None
-    assert len(district.obstacles) == 5
-    assert district.rules
+    assert len(district.obstacles) == 8
+    assert district.ground
+    assert {source.preset for source in district.attributes} == {"plain", "osm"}
+    assert district.families
 
 
 def test_every_file_layer_and_column_of_the_district_file_is_there() -> None:
@@ -179,6 +206,8 @@ def test_every_file_layer_and_column_of_the_district_file_is_there() -> None:
         district.stations,
         district.sections,
         district.fire_walls,
+        district.expansion_joints,
+        *district.ground,
         district.scenario.fires,
     ]
     for source in sources:
@@ -196,10 +225,18 @@ def test_every_file_layer_and_column_of_the_district_file_is_there() -> None:
         assert wanted <= columns, source.file
 
 
-def test_the_overrides_name_rules_that_exist() -> None:
-    rulebook = (Path(loader.__file__).parent / "rulebook.toml").read_text("utf-8")
-    for rule in read_district(DEMO / "district.toml").rules:
-        assert f"[{rule}]" in rulebook
+def test_the_department_has_a_stock_a_permit_and_a_family_of_its_own() -> None:
+    district = read_district(DEMO / "district.toml")
+    plain, own = load_rulebook(), load_rulebook(district.rules, district.families)
+    assert set(district.rules) == {rule.id for rule in own.overridden}
+    assert len(own.numbers("ladder.stock_ft")) == len(own.numbers("ladder.stock_count"))
+    assert sum(own.numbers("ladder.stock_count")) > 6
+    assert plain.families["panelized_hybrid"].not_permitted == ("fold_back", "center_rafter_louver")
+    assert own.families["panelized_hybrid"].not_permitted == ("fold_back",)
+    (added,) = set(own.families) - set(plain.families)
+    assert district.families[added]["like"] in plain.families
+    assert own.families[added].framing == "pitched"
+    assert own.families[added].severity > own.families["sawn_rafter_pitched"].severity
 
 
 # --- the town ------------------------------------------------------------------------------------
@@ -334,15 +371,18 @@ def test_some_surveyed_axes_are_odd(axes: pd.DataFrame, azimuth: float) -> None:
 def test_about_a_third_of_the_large_buildings_are_surveyed(
     survey: gpd.GeoDataFrame, script: ModuleType, footprints: gpd.GeoDataFrame
 ) -> None:
-    held = gpd.sjoin(survey, footprints, predicate="within")["bldg_id"].nunique()
-    commercial = footprints["bldg_id"].isin(
-        [b.id for b in script._town().buildings if b.kind not in {"house", "outbuilding"}]
-    )
-    assert 0.28 < held / commercial.sum() < 0.42
+    large = footprints[
+        footprints["bldg_id"].isin(
+            [b.id for b in script._town().buildings if b.kind not in {"house", "outbuilding"}]
+        )
+    ]
+    held = gpd.sjoin(survey, large, predicate="within")["bldg_id"].nunique()
+    assert 0.28 < held / len(large) < 0.42
 
 
 def test_survey_families_are_known_but_for_one(survey: gpd.GeoDataFrame) -> None:
-    families = loader.load_rulebook().families
+    district = read_district(DEMO / "district.toml")
+    families = load_rulebook(district.rules, district.families).families
     strange = survey.loc[~survey["family"].isin(list(families)), "family"]
     assert strange.tolist() == ["panalised wood"]
 
@@ -363,7 +403,10 @@ def test_a_sounding_walk_agrees_with_the_framing(
 # --- obstacles, fires, drawn parts ---------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("name", "strays"), [("units", 1), ("skylights", 0), ("solar", 0), ("hung", 0)])
+@pytest.mark.parametrize(
+    ("name", "strays"),
+    [("units", 1), ("skylights", 0), ("smoke_vents", 0), ("hatches", 0), ("solar", 0), ("hung", 0)],
+)
 def test_obstacles_lie_on_roofs(name: str, strays: int, footprints: gpd.GeoDataFrame) -> None:
     frame = read(name)
     assert len(frame) >= 5
@@ -372,8 +415,11 @@ def test_obstacles_lie_on_roofs(name: str, strays: int, footprints: gpd.GeoDataF
     assert (~shapely.contains(roofs, frame.geometry.to_numpy())).sum() == strays
 
 
+LYING = ("units", "skylights", "smoke_vents", "hatches", "solar")
+
+
 def test_obstacles_keep_off_each_other() -> None:
-    shapes = np.concatenate([read(name).geometry.to_numpy() for name in ("units", "skylights", "solar")])
+    shapes = np.concatenate([read(name).geometry.to_numpy() for name in LYING])
     left, right = shapely.STRtree(shapes).query(shapes, "intersects")
     assert (left == right).all()
 
@@ -411,6 +457,167 @@ def test_fire_walls_divide_their_sheds(footprints: gpd.GeoDataFrame) -> None:
     for line in read("fire_walls").to_crs(UTM).geometry:
         shed = footprints.geometry.iloc[footprints.distance(line.centroid).argmin()]
         assert len(shapely.ops.split(shed, shapely.affinity.scale(line, 1.01, 1.01)).geoms) == 2
+
+
+# --- every roof family, and what stands in the way of a crew ---------------------------------------
+
+
+@pytest.fixture(scope="module")
+def tables() -> dict[str, gpd.GeoDataFrame]:
+    """What the rooms make of the demo; nothing is written."""
+    district = read_district(DEMO / "district.toml")
+    rules = load_rulebook(district.rules, district.families)
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+    inputs = read_inputs(district, rules)
+    inventory = take_inventory(inputs, rules, ground)
+    made, problems = draw_plans(inputs, inventory, rules, ground, district)
+    return {**made, "problems": problems}
+
+
+def test_every_family_is_surveyed_somewhere_and_some_roofs_stay_unknown(
+    tables: dict[str, gpd.GeoDataFrame],
+) -> None:
+    district = read_district(DEMO / "district.toml")
+    sections = tables["sections"]
+    surveyed = set(sections.loc[sections["family_basis"] == "surveyed", "roof_family"])
+    assert surveyed == set(load_rulebook(None, district.families).families) - {"unknown"}
+    assert 0.3 < (sections["roof_family"] == "unknown").mean() < 0.7
+
+
+def test_every_way_to_open_a_roof_is_shown(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    assert set(tables["sections"]["cut_method"].dropna()) | set(tables["openings"]["method"]) == set(METHODS)
+    assert tables["trenches"]["method"].nunique() >= 1
+    # And where none is, the reasons differ: nobody knows, nobody permits, it spans too far.
+    why = tables["sections"]["cut_method_why"].astype("str")
+    for reason in ("family_unknown", "method_not_permitted", "span_beyond_family", "no_clear_ridge"):
+        assert why.str.startswith(reason).any(), reason
+
+
+def test_families_fit_their_buildings(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    known = tables["buildings"].dropna(subset=["name"])
+    family = dict(zip(known["name"], known["roof_family"], strict=True))
+    assert {
+        "Mallow Mill, weave shed": "sawtooth",
+        "Mallow Mill, spinning house": "heavy_timber",
+        "Mallow Cold Store": "concrete_deck",
+        "Lantern Parking Deck": "concrete_deck",
+        "Avocet Garage": "bowstring_truss",
+        "Flywheel Rink": "lamella",
+        "Hollow Chapel": "timber_truss_pitched",
+        "Bench School": "steel_joist_steel_deck",
+        "Bench School annex": "plate_truss_pitched",
+    }.items() <= family.items()
+
+
+def test_houses_come_in_every_form_and_plan(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    sections = tables["sections"]
+    houses = sections[sections["roof_family"].isin(["plate_truss_pitched", "sawn_rafter_pitched"])]
+    assert {"gabled", "hipped", "monopitch"} <= set(houses["roof_shape"])
+    assert {"surveyed", "recorded", "assumed"} <= set(houses["shape_basis"]) & set(houses["slope_basis"])
+    corners = shapely.get_num_coordinates(houses.geometry.to_numpy()) - 1
+    for count in (4, 6, 8):  # rectangle, L, T
+        assert (corners == count).sum() >= 5, count
+    planned = set(tables["planes"]["section_id"])
+    assert set(houses["section_id"]) <= planned
+    assert {"ridge", "hip", "valley"} <= set(tables["members"]["kind"])
+
+
+def test_the_second_outlines_speak_of_roofs_in_the_words_of_a_standard() -> None:
+    second = read("second")
+    shapes = second["roof:shape"].value_counts()
+    assert set(shapes.index) >= {"flat", "gabled", "hipped", "skillion", "sawtooth"}
+    for column in ("roof:angle", "roof:height", "roof:direction", "roof:orientation"):
+        assert second[column].notna().sum() >= 20, column
+    # The height of a building has its roof in it.
+    both = second.dropna(subset=["height", "roof:height"])
+    assert (both["height"] - both["roof:height"] > 2.4).all()
+    assert set(second["roof:orientation"].dropna()) == {"along", "across"}
+
+
+def test_a_ridge_runs_at_right_angles_to_the_way_its_roof_falls(script: ModuleType) -> None:
+    second = read("second").dropna(subset=["roof:direction"]).to_crs("EPSG:4326")
+    gabled = second[second["roof:shape"] == "gabled"]
+    assert len(gabled) >= 20
+    for direction, outline in zip(gabled["roof:direction"].astype(float), gabled.geometry, strict=True):
+        ring = np.array(outline.exterior.coords)
+        azimuth, _, _ = Geod(ellps="WGS84").inv(*ring[0], *ring[1])
+        assert turned(direction, azimuth, 90) < 1.0
+
+
+def test_solar_arrays_pass_and_fail_the_audit(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    access = tables["solar_access"]
+    houses = set(tables["buildings"].loc[tables["buildings"]["occupancy"] == "R-3", "building_id"])
+    failed = access["passes"].eq(False).fillna(False)
+    worst = failed.groupby([access["building_id"], access["array"]]).any()
+    for where in (True, False):
+        of_kind = worst[[building in houses for building, _ in worst.index]] if where else worst[
+            [building not in houses for building, _ in worst.index]
+        ]  # fmt: skip
+        assert of_kind.any()
+        assert not of_kind.all()
+    for rule in ("house_pathway_in", "ridge_low_in", "hip_valley_in", "perimeter_narrow_ft",
+                 "array_section_ft", "pathway_ft", "smoke_way_ft"):  # fmt: skip
+        here = access["rule"] == f"solar.{rule}"
+        assert failed[here].any(), rule
+        assert not failed[here].all(), rule
+    assert access["passes"].isna().any()  # and one nobody can tell of from a drawing
+
+
+def test_parapets_are_drawn_along_fronts_and_one_is_high(
+    tables: dict[str, gpd.GeoDataFrame], footprints: gpd.GeoDataFrame
+) -> None:
+    heights = sorted(read("parapets")["height_ft"])
+    assert heights == [4.5, 4.5, 4.5, 4.5, 9.0]
+    placed = tables["obstacles"][tables["obstacles"]["kind"] == "parapet"]
+    assert placed["building_id"].is_unique
+    assert placed["building_id"].notna().all()
+    support = tables["ladders"].set_index("building_id")["support_ft"]
+    edge = tables["sections"].set_index("building_id")["height_ft"]
+    assert (support.loc["MB-0166"] - edge.loc["MB-0166"]).max() < 9.0, "a spot against the high front"
+
+
+def test_ground_keeps_ladders_off(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    ground = tables["ground"]
+    assert set(ground["kind"]) == {"water", "pool", "fence", "steep"}
+    base = shapely.get_point(tables["ladders"].geometry.to_numpy(), 0)
+    assert shapely.distance(base, shapely.union_all(ground.geometry.to_numpy())).min() > 0.5
+    # Each lies where a ladder might have stood: within 20 ft of a wall.
+    walls = shapely.union_all(tables["buildings"].geometry.to_numpy())
+    assert shapely.distance(ground.geometry.to_numpy(), walls).max() < 20 * 0.3048
+
+
+def test_a_joint_and_two_fire_walls_divide_roofs(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    parts = tables["sections"].groupby("building_id").size()
+    named = tables["buildings"].set_index("building_id")["name"]
+    assert parts[named == "Bench School"].tolist() == [2]
+    assert (parts > 1).sum() == 5  # the joint, two fire walls, two drawn by hand
+    assert len(read("expansion_joints")) == 1
+
+
+def test_lines_of_two_voltages(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    lines = read("overhead_lines")["voltage_kv"]
+    assert sorted(lines.dropna().unique()) == [12.47, 69.0]
+
+
+def test_the_stock_runs_out(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    assert set(tables["ladders"]["apparatus"]) == {"ground_ladder", "aerial", "out_of_reach"}
+
+
+def test_the_mistakes_reach_the_problem_log_and_none_is_an_error(
+    tables: dict[str, gpd.GeoDataFrame],
+) -> None:
+    problems = tables["problems"]
+    assert not (problems["severity"] == "error").any()
+    text = problems["code"] + " " + problems["message"]
+    for mistake in (
+        "out_of_range Column roof:angle (slope_deg) holds 95.0",
+        "out_of_range Column rafter_ft (rafter_spacing_ft) holds 0.0",
+        "out_of_range Column beam_ft (beam_spacing_ft) holds 200.0",
+        "unknown_roof_family Column family (roof_family) holds 'panalised wood'",
+        "contradictory_ridge Its ridge directions contradict each other",
+        "obstacle_outside_buildings",
+    ):
+        assert text.str.startswith(mistake).sum() == 1, mistake
 
 
 # --- the mistakes --------------------------------------------------------------------------------
@@ -457,6 +664,10 @@ def test_the_surveys_have_their_mistakes(survey: gpd.GeoDataFrame, footprints: g
     near = footprints.sindex.query(survey.buffer(0.05), "intersects")[0]
     assert (np.bincount(near, minlength=len(survey)) == 2).sum() == 1
     assert survey["walk_ft"].eq(13).sum() == 1
+    assert survey["rafter_ft"].eq(0).sum() == 1
+    # A roof does not fall along its own ridge.
+    both = survey.dropna(subset=["ridge_az", "falls_az"])
+    assert [turned(row["ridge_az"], row["falls_az"], 180) < 1 for _, row in both.iterrows()] == [True]
 
 
 def test_two_surveys_of_one_roof_disagree(survey: gpd.GeoDataFrame, footprints: gpd.GeoDataFrame) -> None:
@@ -491,6 +702,12 @@ def test_some_parcels_give_another_year_than_the_roll(
     both = held.merge(roll[roll["YEAR"] != ""], left_on="bldg_id", right_on="BLDG_ID")
     apart = (both["YEAR"].astype(int) - both["year_built"]).abs()
     assert 3 <= (apart > 0).sum() <= 20
+
+
+def test_one_roof_is_steeper_than_upright() -> None:
+    angles = read("second")["roof:angle"].dropna()
+    assert (angles >= 90).sum() == 1
+    assert angles[angles < 90].between(9, 45).all()
 
 
 def test_one_line_has_no_voltage() -> None:
