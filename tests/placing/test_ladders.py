@@ -5,14 +5,17 @@ from __future__ import annotations
 from types import ModuleType
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
 
-from roofplat.placing.ladders import line_clearance_ft, working_reach
-from roofplat.rules import load_rulebook
-from roofplat.tables import APPARATUS
+from roofplat.errors import RuleError
+from roofplat.placing.approach import line_clearance_ft
+from roofplat.placing.ladders import ladder_stock, working_reach
+from roofplat.rules import Rulebook, load_rulebook
+from roofplat.tables import conform
 
 RULES = load_rulebook()
 
@@ -20,7 +23,9 @@ RULES = load_rulebook()
 def _ladders(shapes: ModuleType, *boxes: Any, of: str = "B000", **choices: Any) -> pd.DataFrame:
     """Ladders of one building with `outward`, the direction their wall looks, by rank."""
     facts = {
-        name: choices.pop(name) for name in ("height_ft", "parapet_ft", "bearing_walls") if name in choices
+        name: choices.pop(name)
+        for name in [*choices]
+        if name not in ("streets", "obstacles", "ground", "rules", "wind_from_deg")
     }
     framing, plan = shapes.planned(shapes.roofs(*boxes, **facts), **choices)
     walls = framing.walls[["section_id", "wall", "outward_deg", "kind"]]
@@ -30,23 +35,20 @@ def _ladders(shapes: ModuleType, *boxes: Any, of: str = "B000", **choices: Any) 
 
 
 @pytest.mark.parametrize(
-    ("edge_ft", "ladder_ft", "means"),
+    ("edge_ft", "ladder_ft"),
     [
-        (10.5, 14.0, "ground_ladder"),
-        (10.6, 16.0, "ground_ladder"),
-        (16.3, 20.0, "ground_ladder"),
-        (20.2, 24.0, "ground_ladder"),
-        (24.1, 28.0, "ground_ladder"),
-        (30.8, 35.0, "ground_ladder"),
-        (31.0, np.nan, "aerial"),
-        (90.0, np.nan, "aerial"),
-        (90.1, np.nan, "out_of_reach"),
+        (10.5, 14.0),
+        (10.6, 16.0),
+        (16.3, 20.0),
+        (20.2, 24.0),
+        (24.1, 28.0),
+        (30.8, 35.0),
+        (31.0, np.nan),
     ],
 )
-def test_the_shortest_ladder_that_ends_three_feet_above(edge_ft: float, ladder_ft: float, means: str) -> None:
+def test_the_shortest_ladder_that_ends_three_feet_above(edge_ft: float, ladder_ft: float) -> None:
     """Full length at 75.5 degrees: 14 ft ends at 13.56, less 3 is 10.56; 16 at 12.49; and so on."""
     reach = working_reach(np.array([edge_ft]), RULES)
-    assert APPARATUS[reach.means[0]] == means
     np.testing.assert_array_equal(reach.ladder_ft, [ladder_ft])
     assert reach.working_length_ft[0] == pytest.approx(edge_ft / np.sqrt(15 / 16))
     assert reach.base_setback_ft[0] == pytest.approx(reach.working_length_ft[0] / 4)
@@ -139,3 +141,313 @@ def test_ladders_prefer_the_walls_that_carry(shapes: ModuleType) -> None:
     )
     assert found.loc[1, "kind"] == "bearing"
     assert found.loc[1, "side"] == "A"
+
+
+# The stock.
+
+
+def _book(**rules: Any) -> Rulebook:
+    return load_rulebook({name.replace("__", "."): value for name, value in rules.items()})
+
+
+@pytest.mark.parametrize(("count", "second"), [(1, "aerial"), (2, "ground_ladder")])
+def test_the_second_spot_takes_what_the_first_has_left(shapes: ModuleType, count: int, second: str) -> None:
+    """A 30 ft edge wants the 35 ft ladder, which reaches 30.89 ft; streets run 40 ft off two sides."""
+    rules = _book(ladder__stock_ft=[35.0, 24.0], ladder__stock_count=[count, 3])
+    street = shapes.streets(
+        shapely.LineString([(-500, -40), (500, -40)]), shapely.LineString([(-40, -500), (-40, 500)])
+    )
+    found = _ladders(
+        shapes, shapes.rectangle(100, 60), height_ft=[30.0], rules=rules, streets=street, wind_from_deg=180.0
+    )
+    assert (found["ladder_ft"] == 35.0).sum() == count
+    assert set(found["apparatus"]) == {"ground_ladder", second}
+
+
+def test_what_is_left_of_the_stock_is_what_does_not_reach(shapes: ModuleType) -> None:
+    """One 35 ft ladder for a 30 ft edge: what is left, 24 ft, reaches 20.24 ft."""
+    rules = _book(ladder__stock_ft=[24.0, 35.0], ladder__stock_count=[1, 1], aerial__reach_ft=0.0)
+    found = _ladders(shapes, shapes.rectangle(100, 60), height_ft=[30.0], rules=rules)
+    assert found["apparatus"].tolist() == ["ground_ladder", "out_of_reach"]
+    assert found.loc[2, "highest_ft"] == pytest.approx(20.24, abs=0.005)
+    assert "30 ft; what the first spot leaves of the stock reaches 20.2 ft" in found.loc[2, "reasons"]
+    lone = _book(ladder__stock_ft=[35.0], ladder__stock_count=[1], aerial__reach_ft=0.0)
+    second = _ladders(shapes, shapes.rectangle(100, 60), height_ft=[30.0], rules=lone).loc[2]
+    assert "what the first spot leaves of the stock holds no ladder" in second["reasons"]
+
+
+def test_a_longer_ladder_serves_where_the_shortest_is_taken(shapes: ModuleType) -> None:
+    rules = _book(ladder__stock_ft=[24.0, 28.0], ladder__stock_count=[1, 1])
+    found = _ladders(shapes, shapes.rectangle(100, 60), rules=rules)
+    assert found["ladder_ft"].tolist() == [24.0, 28.0]
+    np.testing.assert_allclose(found["highest_ft"], [20.24, 24.11], atol=0.005)
+
+
+def test_lengths_given_twice_are_counted_together() -> None:
+    stock = ladder_stock(_book(ladder__stock_ft=[24.0, 14.0, 24.0], ladder__stock_count=[1, 0, 2]))
+    assert (stock.length_ft.tolist(), stock.count.tolist()) == ([24.0], [3])
+
+
+@pytest.mark.parametrize(
+    ("lengths", "counts", "words"),
+    [
+        ([14.0, 24.0], [1], "2 lengths"),
+        ([14.0, -24.0], [1, 1], "more than 0"),
+        ([14.0, "x"], [1, 1], "lengths in feet"),
+        ([14.0, 24.0], [1, 1.5], "whole numbers"),
+        ([14.0, 24.0], [1, -1], "0 or more"),
+    ],
+)
+def test_a_stock_that_cannot_be_is_one_clear_sentence(lengths: Any, counts: Any, words: str) -> None:
+    with pytest.raises(RuleError, match=words) as told:
+        ladder_stock(_book(ladder__stock_ft=lengths, ladder__stock_count=counts))
+    assert str(told.value).count(". ") == 0
+
+
+def test_an_empty_stock_is_one_problem_of_the_district(shapes: ModuleType) -> None:
+    roofs = shapes.roofs(shapes.rectangle(100, 60), shapes.rectangle(100, 60, west=200))
+    street = shapes.streets(shapely.LineString([(-500, -40), (500, -40)]))
+    rules = _book(ladder__stock_ft=[], ladder__stock_count=[])
+    _, plan = shapes.planned(roofs, rules=rules, streets=street, wind_from_deg=180.0)
+    problems = plan.problems[plan.problems["code"] == "ladder_stock_empty"]
+    assert problems["feature"].tolist() == ["ladder.stock_ft"]
+    assert set(plan.ladders["apparatus"]) <= {"aerial", "out_of_reach"}
+    assert plan.ladders["ladder_ft"].isna().all()
+    none = _book(ladder__stock_ft=[], ladder__stock_count=[], aerial__reach_ft=0.0)
+    _, plan = shapes.planned(roofs, rules=none, streets=street)
+    assert set(plan.ladders["apparatus"]) == {"out_of_reach"}
+    text = plan.ladders["reasons"].iloc[0]
+    assert "the stock holds no ladder, there is no aerial" in text
+
+
+# Heights by wall.
+
+
+def test_a_drawn_parapet_counts_where_it_stands_and_wins(shapes: ModuleType) -> None:
+    """The west half of the south wall carries 3 ft, the rest of the roof the recorded 1 ft."""
+    box = shapes.rectangle(100, 60)
+    drawn = shapes.obstacles(("parapet", None, shapely.LineString([(0, 1), (50, 1)]), 3.0))
+    kinds = {"obstacles": drawn, "wind_from_deg": 180.0, "parapet_ft": [1.0]}
+    street = shapes.streets(shapely.LineString([(-500, -40), (500, -40)]))
+    first = _ladders(shapes, box, streets=street, **kinds).loc[1]
+    tip = shapely.get_point(first["geometry"], 1)
+    assert first["outward"] == 180.0
+    # The low side of the same wall is chosen.
+    assert (tip.x - shapes.CORNER[0]) / 0.3048 > 50.0
+    assert first["support_ft"] == pytest.approx(21.0)
+    whole = shapes.obstacles(("parapet", "B000", box.boundary, 3.0))
+    for rank in (1, 2):
+        found = _ladders(shapes, box, streets=street, **{**kinds, "obstacles": whole}).loc[rank]
+        assert found["support_ft"] == pytest.approx(23.0)
+        assert found["base_setback_ft"] == pytest.approx(23.0 / np.sqrt(15))
+        assert found["highest_ft"] == pytest.approx(24.11, abs=0.005)
+
+
+def test_a_parapet_of_another_building_is_none_of_ours(shapes: ModuleType) -> None:
+    box = shapes.rectangle(100, 60)
+    drawn = shapes.obstacles(("parapet", "B999", box.boundary, 3.0))
+    assert _ladders(shapes, box, obstacles=drawn).loc[1, "support_ft"] == 20.0
+
+
+def test_a_high_parapet_counts_against_a_spot_and_says_so(shapes: ModuleType) -> None:
+    box = shapes.rectangle(100, 60)
+    scores = [_ladders(shapes, box, parapet_ft=[height]).loc[1, "score"] for height in (0.0, 3.0, 6.0, 9.0)]
+    weight = RULES.number("ladder.weight.low_parapet")
+    total = sum(RULES.table("ladder.weight").values())
+    np.testing.assert_allclose(np.diff(scores), [-weight / total / 2, -weight / total / 2, 0.0], atol=1e-9)
+    assert "high parapet" in _ladders(shapes, box, parapet_ft=[6.0]).loc[1, "reasons"]
+    assert "parapet" not in _ladders(shapes, box).loc[1, "reasons"]
+    assert "over a low parapet" in _ladders(shapes, box, parapet_ft=[1.0]).loc[1, "reasons"].lower()
+
+
+def test_ladders_of_a_gable_roof_stand_at_its_eaves(shapes: ModuleType) -> None:
+    """100 by 40 ft, ridge along: the gable ends look east and west."""
+    found = _ladders(
+        shapes,
+        shapes.rectangle(100, 40),
+        roof_family=["sawn_rafter_pitched"],
+        roof_shape=["gabled"],
+        height_ft=[10.0],
+    )
+    assert set(found["outward"]) == {0.0, 180.0}
+    assert found["support_ft"].tolist() == [10.0, 10.0]
+
+
+def test_the_high_edge_of_a_monopitch_counts_with_its_height(shapes: ModuleType) -> None:
+    """40 ft deep, falling south at 20 degrees: the north edge is 14.56 ft above the eave."""
+    found = _ladders(
+        shapes,
+        shapes.rectangle(100, 40),
+        roof_family=["sawn_rafter_pitched"],
+        roof_shape=["monopitch"],
+        slope_deg=[20.0],
+        downslope_deg=[180.0],
+        height_ft=[10.0],
+    ).set_index("outward")
+    assert found.loc[180.0, "support_ft"] == pytest.approx(10.0)
+    assert found.loc[0.0, "support_ft"] == pytest.approx(10.0 + 40 * np.tan(np.radians(20)), abs=0.01)
+    assert set(found.index) == {0.0, 180.0}
+
+
+# The ground.
+
+
+def _ground(shapes: ModuleType, *rows: Any) -> gpd.GeoDataFrame:
+    frame = gpd.GeoDataFrame(
+        {
+            "ground_id": [str(number) for number in range(len(rows))],
+            "kind": [row[0] for row in rows],
+            "basis": ["recorded"] * len(rows),
+            "note": [None] * len(rows),
+        },
+        geometry=list(shapes.in_crs([row[1] for row in rows])),
+        crs=shapes.UTM,
+    )
+    return conform("ground", frame)
+
+
+@pytest.mark.parametrize(
+    ("kind", "shape", "stands"),
+    [
+        ("pool", shapely.box(-20, -10, -7.3, 70), True),
+        ("pool", shapely.box(-20, -10, -7.0, 70), False),
+        ("steep", shapely.box(-20, -10, -2.0, 70), False),
+        ("fence", shapely.LineString([(-2.5, -10), (-2.5, 70)]), False),
+        ("water", shapely.LineString([(-2.5, -10), (-2.5, 70)]), True),
+        ("fence", shapely.box(-3.1, -10, -2.0, 70), False),
+        ("fence", shapely.LineString([(-7.3, -10), (-7.3, 70)]), True),
+    ],
+)
+def test_the_base_keeps_off_bad_ground(shapes: ModuleType, kind: str, shape: Any, stands: bool) -> None:
+    """Base 5.16 ft out, 2 ft of clear ground around it; a fence in between rules it out as well."""
+    found = _ladders(shapes, shapes.rectangle(100, 60), ground=_ground(shapes, (kind, shape)))
+    assert (270.0 in set(found["outward"])) == stands
+
+
+def test_no_base_stands_in_a_yard_that_buildings_close(shapes: ModuleType) -> None:
+    """Four buildings around a yard of 40 ft; the streets and the wind call for the yard's side."""
+    ring = [
+        shapes.rectangle(100, 30),
+        shapes.rectangle(100, 30, south=70),
+        shapes.rectangle(30, 40, south=30),
+        shapes.rectangle(30, 40, west=70, south=30),
+    ]
+    closed = _ladders(shapes, *ring, wind_from_deg=0.0)
+    open_yard = _ladders(shapes, *ring[:3], wind_from_deg=0.0)
+    assert 0.0 not in set(closed["outward"])
+    assert 0.0 in set(open_yard["outward"])
+
+
+# The aerial.
+
+
+def _street(shapes: ModuleType, y: float) -> gpd.GeoDataFrame:
+    return shapes.streets(shapely.LineString([(-500, y), (600, y)]))
+
+
+def test_the_aerial_stands_on_the_street_and_reaches_from_there(shapes: ModuleType) -> None:
+    """From 60 ft off a 100 ft aerial on an 8 ft turntable ends at 88 ft: 85 ft of support."""
+    box = shapes.rectangle(100, 60)
+    for height, means in ((85.0, "aerial"), (85.1, "out_of_reach")):
+        found = _ladders(shapes, box, height_ft=[height], streets=_street(shapes, -60.0), wind_from_deg=180.0)
+        assert found.loc[1, "apparatus"] == means
+        assert found.loc[1, "outward"] == 180.0 or means == "out_of_reach"
+    first = _ladders(shapes, box, height_ft=[50.0], streets=_street(shapes, -60.0), wind_from_deg=180.0).loc[
+        1
+    ]
+    assert first["aerial_setback_ft"] == pytest.approx(60.0, abs=0.05)
+    assert first["highest_ft"] == pytest.approx(85.0, abs=0.05)
+    assert first["support_ft"] == 50.0
+    ends = shapely.get_coordinates(first["geometry"])
+    assert (ends[0, 1] - shapes.CORNER[1]) / 0.3048 == pytest.approx(-60.0, abs=0.05)
+    assert np.isnan(first["ladder_ft"])
+    assert "aerial.reach_ft" in first["rules"]
+
+
+def test_what_defeats_stock_and_aerial_is_named(shapes: ModuleType) -> None:
+    found = _ladders(
+        shapes,
+        shapes.rectangle(100, 60),
+        height_ft=[92.0],
+        parapet_ft=[4.0],
+        streets=_street(shapes, -60.0),
+        wind_from_deg=180.0,
+    )
+    south = found[found["outward"] == 180.0].iloc[0]
+    assert (
+        "Out of reach: roof edge and parapet at 96 ft; the stock reaches 30.9 ft, "
+        "the aerial 85 ft from the street." in south["reasons"]
+    )
+    assert south["highest_ft"] == pytest.approx(85.0, abs=0.05)
+
+
+def test_a_street_beyond_the_reach_is_named(shapes: ModuleType) -> None:
+    found = _ladders(shapes, shapes.rectangle(100, 60), height_ft=[40.0], streets=_street(shapes, -300.0))
+    assert set(found["apparatus"]) == {"out_of_reach"}
+    assert "the street is too far for the aerial" in found.loc[1, "reasons"]
+    assert found.loc[1, "highest_ft"] == pytest.approx(30.89, abs=0.005)
+
+
+def test_no_aerial_works_across_a_building_or_under_a_line(shapes: ModuleType) -> None:
+    """Only the street in the south is there: the rear wall is out of reach, as is what lies behind."""
+    box, street = shapes.rectangle(100, 60), _street(shapes, -60.0)
+    alone = _ladders(shapes, box, height_ft=[40.0], streets=street, wind_from_deg=180.0)
+    assert alone.loc[1, "apparatus"] == "aerial"
+    assert not ((alone["outward"] == 0.0) & (alone["apparatus"] == "aerial")).any()
+    shed = shapes.rectangle(500, 10, west=-200, south=-40)
+    behind = _ladders(shapes, box, shed, height_ft=[40.0, 12.0], streets=street, wind_from_deg=180.0)
+    assert set(behind["apparatus"]) == {"out_of_reach"}
+    assert "the way from the street is not clear" in behind.loc[1, "reasons"]
+    # An aerial that cannot be used reaches nothing.
+    assert behind.loc[1, "highest_ft"] == pytest.approx(30.89, abs=0.005)
+    line = shapes.obstacles(("overhead_line", None, shapely.LineString([(-500, -45), (600, -45)]), 12.0))
+    under = _ladders(shapes, box, height_ft=[40.0], streets=street, obstacles=line)
+    assert set(under["apparatus"]) == {"out_of_reach"}
+
+
+def test_without_streets_the_aerials_distance_is_unknown_and_it_says_so(shapes: ModuleType) -> None:
+    first = _ladders(shapes, shapes.rectangle(100, 60), height_ft=[40.0]).loc[1]
+    assert first["apparatus"] == "aerial"
+    assert "street distance unknown" in first["reasons"]
+    assert np.isnan(first["aerial_setback_ft"])
+    length = shapely.length(first["geometry"]) / 0.3048
+    assert length == pytest.approx(RULES.number("aerial.least_setback_ft"), rel=1e-3)
+
+
+def test_the_aerial_serves_where_no_ground_takes_a_base(shapes: ModuleType) -> None:
+    """Water all around the building: the street crosses it on the south."""
+    moat = shapely.box(-30, -30, 130, 90) - shapely.box(0, 0, 100, 60)
+    found = _ladders(
+        shapes,
+        shapes.rectangle(100, 60),
+        ground=_ground(shapes, ("water", moat)),
+        streets=_street(shapes, -40.0),
+    )
+    assert found.loc[1, "apparatus"] == "aerial"
+
+
+# Roofs that push walls out.
+
+
+def test_the_aerial_outside_the_collapse_zone_goes_before_a_ladder(shapes: ModuleType) -> None:
+    """24 ft walls throw 48 ft; the street is 55 ft off, and every ladder stands inside the zone."""
+    facts = {"roof_family": ["bowstring_truss"], "height_ft": [24.0], "wind_from_deg": 180.0}
+    box = shapes.rectangle(100, 60)
+    first = _ladders(shapes, box, streets=_street(shapes, -55.0), **facts).loc[1]
+    assert (first["apparatus"], first["in_collapse_zone"]) == ("aerial", False)
+    # Nearer than the zone is deep: the turntable stands beyond the corner, where the zone ends.
+    first = _ladders(shapes, box, streets=_street(shapes, -40.0), **facts).loc[1]
+    assert (first["apparatus"], first["in_collapse_zone"]) == ("aerial", False)
+    gap_ft = shapely.distance(shapely.get_point(first["geometry"], 0), shapes.in_crs([box])[0]) / 0.3048
+    assert gap_ft == pytest.approx(48.1, abs=0.1)
+
+
+def test_a_spot_inside_the_zone_is_kept_where_no_other_exists_and_says_so(shapes: ModuleType) -> None:
+    facts = {"roof_family": ["bowstring_truss"], "height_ft": [24.0], "streets": _street(shapes, -400.0)}
+    found = _ladders(shapes, shapes.rectangle(100, 60), **facts)
+    assert found["apparatus"].tolist() == ["ground_ladder", "ground_ladder"]
+    assert found["in_collapse_zone"].tolist() == [True, True]
+    assert "inside the collapse zone" in found.loc[1, "reasons"]
+    plain = _ladders(shapes, shapes.rectangle(100, 60), height_ft=[24.0])
+    assert plain["in_collapse_zone"].tolist() == [True, True]
+    assert "collapse" not in plain.loc[1, "reasons"]

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
+from roofplat.placing.ladders import ladder_stock, working_reach
 from roofplat.rules import load_rulebook
 
 BOOK = load_rulebook()
@@ -57,6 +59,44 @@ def test_the_reach_table(length_ft: float, tip_ft: float, base_ft: float, edge_f
     assert setback_ft == pytest.approx(base_ft, abs=0.005)
     assert height_ft == pytest.approx(tip_ft, abs=0.005)
     assert height_ft - BOOK.number("ladder.tip_above_edge_ft") == pytest.approx(edge_ft, abs=0.005)
+
+
+@pytest.mark.parametrize(("length_ft", "tip_ft", "base_ft", "edge_ft"), REACH_TABLE)
+def test_the_highest_support_of_each_ladder(
+    length_ft: float, tip_ft: float, base_ft: float, edge_ft: float
+) -> None:
+    """The same table, as the planner computes it: with 3 ft of rail above the edge."""
+    rules = load_rulebook({"ladder.stock_ft": [length_ft], "ladder.stock_count": [1]})
+    assert ladder_stock(rules).highest_ft[0] == pytest.approx(edge_ft, abs=0.005)
+    at_its_limit = working_reach(np.array([edge_ft, edge_ft + 0.02]), rules)
+    np.testing.assert_array_equal(at_its_limit.ladder_ft, [length_ft, np.nan])
+    # What is used of the ladder at the limit ends below the rail.
+    used_ft = at_its_limit.working_length_ft[0]
+    assert at_its_limit.base_setback_ft[0] == pytest.approx(used_ft / 4)
+    assert used_ft < length_ft
+    assert base_ft / length_ft == 0.25
+    assert tip_ft - edge_ft == pytest.approx(3.0, abs=0.005)
+
+
+def test_the_collapse_zone_is_a_share_of_the_wall() -> None:
+    """collapse.height_share: 30 ft of wall are given 45 ft and 50 ft of wall 75 ft.
+
+    scienceinsights.org and countyfiretactics, second-hand, who attribute 1.5 to NIOSH. NIOSH
+    2005-132 as seen says the height of the building and an allowance for debris: never below 1.
+    """
+    share = BOOK.number("collapse.height_share")
+    assert [share * height_ft for height_ft in (30.0, 50.0)] == [45.0, 75.0]
+    assert BOOK["collapse.height_share"].status == "second-hand"
+    assert share >= 1.0
+
+
+def test_the_collapse_zone_of_walls_that_are_pushed_out() -> None:
+    """collapse.pushes_out_share: twice the height, trade material on bowstring end walls, second-hand;
+
+    that truss roofs push walls out is NIOSH 2005-132, seen.
+    """
+    assert BOOK.number("collapse.pushes_out_share") == 2.0
+    assert BOOK.families["bowstring_truss"].pushes_walls_out
 
 
 def test_the_stock_is_what_engines_and_trucks_carry() -> None:

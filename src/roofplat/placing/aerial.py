@@ -14,7 +14,8 @@ import shapely
 
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray
-from roofplat.placing.approach import Approach
+from roofplat.placing.approach import Approach, Lines
+from roofplat.placing.collapse import Zones
 from roofplat.rules import Rulebook
 
 __all__ = ["AERIAL_ANSWERS", "AerialSpots", "find_aerial_spots"]
@@ -41,7 +42,8 @@ class AerialSpots:
     setback_ft
         Turntable to tip along the ground.
     highest_ft
-        Highest support that the aerial reaches from there, NaN where the ground alone is too far.
+        Highest support that the aerial reaches from there, NaN where the ground alone is too far and
+        where the way is not clear.
     in_zone
         True where the turntable stands inside the building's collapse zone.
     """
@@ -123,7 +125,7 @@ def find_aerial_spots(
     if not pushed.size:
         return near
     numbers, place = np.unique(zone[pushed], return_inverse=True)
-    free = _streets_outside(approach, numbers, reach)[place]
+    free = _streets_outside(streets, approach.zones, numbers, reach)[place]
     some = np.flatnonzero(~shapely.is_empty(free))
     rows = pushed[some]
     outside = _at(
@@ -165,17 +167,17 @@ def _toward(
     return frames.outlines.planes.feet(ends[:, 0], ends[:, 1], section)
 
 
-def _streets_outside(approach: Approach, building: IntArray, reach_ft: float) -> npt.NDArray[np.object_]:
+def _streets_outside(
+    streets: Lines, zones: Zones, building: IntArray, reach_ft: float
+) -> npt.NDArray[np.object_]:
     """Named streets within reach of some buildings, those parts that lie outside the collapse zone."""
-    assert approach.streets is not None
-    zones = approach.zones
     footprint, units = zones.footprint[building], zones.units_per_ft[building]
     inner = (zones.distance_ft[building] + _OFF_ZONE_FT) * units
-    row, line = approach.streets.tree.query(footprint, predicate="dwithin", distance=inner + reach_ft * units)
+    row, line = streets.tree.query(footprint, predicate="dwithin", distance=inner + reach_ft * units)
     order = np.lexsort((line, row))
     row, line = row[order], line[order]
     collected = np.full(building.size, shapely.MultiLineString(), dtype=object)
-    shapely.multilinestrings(approach.streets.geometry[line], indices=row, out=collected)
+    shapely.multilinestrings(streets.geometry[line], indices=row, out=collected)
     return np.asarray(shapely.difference(collected, shapely.buffer(footprint, inner, quad_segs=64)))
 
 
@@ -214,11 +216,11 @@ def _at(
     x1, y1 = planes.crs(spots.tip_east + out_east * edge, spots.tip_north + out_north * edge, section)
     x2, y2 = planes.crs(spots.tip_east, spots.tip_north, section)
     blocked = np.zeros(section.size, dtype=bool)
-    way = shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2))
+    way = np.asarray(shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)))
     blocked[buildings.query(way, predicate="intersects")[0]] = True
     lines = approach.lines
     if lines.geometry.size:
-        way = shapely.linestrings(np.stack([x0, y0, x2, y2], axis=1).reshape(-1, 2, 2))
+        way = np.asarray(shapely.linestrings(np.stack([x0, y0, x2, y2], axis=1).reshape(-1, 2, 2)))
         units = np.sqrt(1.0 / planes.area_ft2_per_unit2())
         row, line = lines.tree.query(way, predicate="dwithin", distance=lines.clear_ft.max() * units.max())
         close = shapely.distance(way[row], lines.geometry[line]) <= lines.clear_ft[line] * units[section[row]]
@@ -230,6 +232,6 @@ def _at(
         east=east,
         north=north,
         setback_ft=setback,
-        highest_ft=highest,
+        highest_ft=np.where(blocked & ~short, np.nan, highest),
         in_zone=apart <= approach.zones.distance_ft[zone] * approach.zones.units_per_ft[zone],
     )

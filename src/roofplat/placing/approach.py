@@ -17,7 +17,7 @@ import shapely
 from roofplat.framing import Framing
 from roofplat.framing.facets import walls_of_edges
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, lists_of, marked, pair_up, take
+from roofplat.framing.ragged import FloatArray, IntArray, lists_of, pair_up, take
 from roofplat.placing.collapse import Zones, find_zones
 from roofplat.rules import Rulebook
 from roofplat.tables import ROOF_SHAPES, WALL_KINDS

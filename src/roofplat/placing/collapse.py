@@ -173,6 +173,6 @@ def _footprints(polygons: npt.NDArray[np.object_], building: IntArray, count: in
     if rest.size:
         rest = rest[np.argsort(building[rest], kind="stable")]
         number = np.unique(building[rest], return_inverse=True)[1]
-        together = shapely.geometrycollections(polygons[rest], indices=number)
+        together = np.asarray(shapely.geometrycollections(polygons[rest], indices=number))
         footprint[np.unique(building[rest])] = shapely.union_all(together.reshape(-1, 1), axis=1)
     return footprint

@@ -23,7 +23,7 @@ import shapely
 from roofplat.errors import RuleError
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.neighbours import Views
-from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equals, pair_up, sums
+from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equals, pair_up, sums, take
 from roofplat.framing.walls import Walls
 from roofplat.placing.aerial import AERIAL_ANSWERS, AerialSpots, find_aerial_spots
 from roofplat.placing.approach import Approach, too_near
@@ -100,8 +100,9 @@ class LadderSpots:
         Of the ground ladder, NaN for an aerial; the last NaN also where no ladder reaches.
     highest_ft
         Highest support that the means named reaches from there; out of reach, the best one.
-    stock_highest_ft
-        Highest support that the stock reaches, NaN where it is empty; one number.
+    stock_highest_ft, scarce
+        Highest support that the stock reaches, NaN where it is empty, and True where the first spot
+        has taken the only ladder of the greatest length, so that what is left reaches less.
     aerial, aerial_setback_ft, aerial_highest_ft
         Number in `aerial.AERIAL_ANSWERS`; turntable to tip along the ground, and the highest
         support that the aerial reaches, NaN where it was not asked.
@@ -131,7 +132,8 @@ class LadderSpots:
     base_setback_ft: FloatArray
     ladder_ft: FloatArray
     highest_ft: FloatArray
-    stock_highest_ft: float
+    stock_highest_ft: FloatArray
+    scarce: Flags
     aerial: IntArray
     aerial_setback_ft: FloatArray
     aerial_highest_ft: FloatArray
@@ -312,13 +314,12 @@ def find_ladder_spots(
     wants = unreached | (pushes | ~has_ground)[section]
 
     kept = np.flatnonzero(free | wants)
-    wall, along, section, parapet, support = (
-        column[kept] for column in (wall, along, section, parapet, support)
-    )
+    wall, section = wall[kept], section[kept]
+    along, parapet, support = along[kept], parapet[kept], support[kept]
     tip_east, tip_north, base_east, base_north, sine, cosine = (
         column[kept] for column in (tip_east, tip_north, base_east, base_north, sine, cosine)
     )
-    reach = Reach(*(getattr(reach, name)[kept] for name in Reach.__slots__))
+    reach = take(reach, kept)
     free, ground, wants = free[kept], ground[kept], wants[kept]
     foothold_u, foothold_v = frames.uv(tip_east + cosine * landing, tip_north - sine * landing, section)
 
@@ -470,7 +471,13 @@ def _chosen(
     lengths, highest = np.append(stock.length_ft, np.nan), np.append(stock.highest_ft, np.nan)
     ladder = np.where(means == _GROUND, number, stock.length_ft.size)
     aerial_highest = of_aerial("highest_ft", np.nan)
-    of_stock = float(stock.highest_ft[-1]) if stock.length_ft.size else np.nan
+    size = stock.length_ft.size
+    # Rows are sorted by rank within a section: the row before a second spot is its first.
+    longest = (means == _GROUND) & (number == size - 1) & (rank == 1)
+    scarce = np.zeros(rank.size, dtype=bool)
+    if size and stock.count[-1] == 1:
+        scarce[1:] = longest[:-1] & (rank[1:] == 2)
+    of_stock = np.append([np.nan, np.nan], stock.highest_ft)[np.where(scarce, size, size + 1)]
     setback = np.where(up, np.nan, reach.base_setback_ft[picked])
     distance = approach.zones.distance_ft[approach.building[section]]
     return LadderSpots(
@@ -495,6 +502,7 @@ def _chosen(
             default=np.fmax(aerial_highest, of_stock),
         ),
         stock_highest_ft=of_stock,
+        scarce=scarce,
         aerial=of_aerial("answer", _NOT_ASKED),
         aerial_setback_ft=of_aerial("setback_ft", np.nan),
         aerial_highest_ft=aerial_highest,
@@ -553,7 +561,7 @@ def _left(stock: Stock, number: IntArray, best: IntArray, means: IntArray, secti
     """The shortest ladder that reaches each candidate once the section's first spot has its own."""
     taken = np.where((best >= 0) & (means[best] == _GROUND), number[best], -1)[section]
     single = np.append(stock.count == 1, False)
-    return number + ((number == taken) & single[number])
+    return np.where((number == taken) & single[number], number + 1, number)
 
 
 def _bad_ground(

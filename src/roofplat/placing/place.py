@@ -35,8 +35,8 @@ from roofplat.placing.approach import Approach, read_approach
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
-from roofplat.placing.existing import existing_openings, glazing_openings, in_order, nearest_existing
 from roofplat.placing.collapse import zone_table
+from roofplat.placing.existing import existing_openings, glazing_openings, in_order, nearest_existing
 from roofplat.placing.ladders import find_ladder_spots, ladder_stock
 from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips

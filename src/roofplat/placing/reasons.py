@@ -13,8 +13,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.framing import Framing
-from roofplat.placing.compose import compose
 from roofplat.placing.aerial import AERIAL_ANSWERS
+from roofplat.placing.compose import compose
 from roofplat.placing.ladders import WISHES
 from roofplat.placing.methods import CUTTING, REJECTIONS, Choice
 from roofplat.tables import METHODS, words
@@ -157,6 +157,7 @@ def ladder_reasons(
     support_ft: npt.NDArray[np.float64],
     parapet_ft: npt.NDArray[np.float64],
     stock_ft: npt.NDArray[np.float64],
+    scarce: npt.NDArray[np.bool_],
     aerial: npt.NDArray[np.int64],
     aerial_ft: npt.NDArray[np.float64],
     alarming: npt.NDArray[np.bool_],
@@ -176,6 +177,8 @@ def ladder_reasons(
         Height to clear, and the parapet in it, shape (k,).
     stock_ft, aerial_ft
         Highest support that the stock and the aerial reach, NaN where they reach none, shape (k,).
+    scarce
+        True where the first spot has taken the only ladder of the greatest length, shape (k,).
     aerial
         Number in `aerial.AERIAL_ANSWERS`, shape (k,).
     alarming
@@ -193,7 +196,7 @@ def ladder_reasons(
     parapet = np.where(parapet_ft > 0, 2 - low, 0)
     out = np.flatnonzero(apparatus == 2)
     # Heights in tenths of a foot, only where they are told; each different set of them once.
-    heights = np.stack([support_ft[out], stock_ft[out], aerial_ft[out]], axis=1)
+    heights = np.stack([support_ft[out], stock_ft[out], aerial_ft[out], scarce[out]], axis=1)
     told, which = np.unique(np.round(np.nan_to_num(heights, nan=-1.0), 1), axis=0, return_inverse=True)
     height = np.zeros(met.size, dtype=np.int64)
     height[out] = which.ravel() + 1
@@ -229,7 +232,7 @@ def ladder_reasons(
                 else "Aerial, street distance unknown: taken at the least setback."
             )
         if means == 2:
-            parts.append(_out_of_reach(*told[height - 1], parapet > 0, answer))
+            parts.append(_out_of_reach(told[height - 1], parapet > 0, answer))
         if alarm:
             parts.append(
                 "It stands inside the collapse zone of a roof that is known to push walls out; no spot was "
@@ -243,10 +246,12 @@ def ladder_reasons(
     return compose(columns, rule_ids), compose([*columns, answer, height], sentence)
 
 
-def _out_of_reach(support: float, stock: float, aerial: float, parapet: bool, answer: int) -> str:
-    """What defeats the stock and the aerial."""
+def _out_of_reach(heights_ft: npt.NDArray[np.float64], parapet: bool, answer: int) -> str:
+    """What defeats the stock and the aerial: the support, and how high each of them reaches."""
+    support, stock, aerial, scarce = heights_ft.tolist()
     edge = "roof edge and parapet" if parapet else "roof edge"
-    ladders = f"the stock reaches {stock:g} ft" if stock >= 0 else "the stock holds no ladder"
+    left = "what the first spot leaves of the stock" if scarce else "the stock"
+    ladders = f"{left} reaches {stock:g} ft" if stock >= 0 else f"{left} holds no ladder"
     by_aerial = {
         "too far or too high": f"the aerial {aerial:g} ft from the street"
         if aerial >= 0

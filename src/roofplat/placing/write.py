@@ -237,6 +237,7 @@ def _ladders(
         support_ft=support,
         parapet_ft=sheets.take("ladders", "parapet_ft"),
         stock_ft=sheets.take("ladders", "stock_highest_ft"),
+        scarce=sheets.take("ladders", "scarce"),
         aerial=sheets.take("ladders", "aerial"),
         aerial_ft=sheets.take("ladders", "aerial_highest_ft"),
         alarming=in_zone & sheets.take("ladders", "pushes_out"),
