@@ -3,7 +3,9 @@
 In: a number of buildings and a seed.
 Out: the inventory's roofs, streets and obstacles in EPSG:32613.
 
-Rectangles, L and U shapes, half of them turned; 30 to 120 ft long. Blocks of 20 by 10 plots along
+Rectangles, L and U shapes, half of them turned; 30 to 120 ft long. Where pitched roofs are asked for,
+that share of the buildings are houses instead: gable and hip, rectangles, L and T plans, 30 to 60 ft
+long, their slope that of their family. Blocks of 20 by 10 plots along
 named streets; every fifth building has a roof unit and a skylight, and a power line follows every
 tenth street. Nothing here is a real place.
 """
@@ -22,18 +24,23 @@ from roofplat.tables import TABLES, conform
 CRS = "EPSG:32613"
 _FOOT_M = 0.3048
 _PLOT_FT = 150.0
+_U, _T = 2, 3
 _ORIGIN = (480_000.0, 4_400_000.0)
 
 
-def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
+def synthetic_roofs(
+    count: int, seed: int = 7, *, pitched: float = 0.0
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Make roofs, streets and obstacles.
 
     Parameters
     ----------
     count
-        Number of buildings, one section each, all `panelized_wood`.
+        Number of buildings, one section each; all but the houses `panelized_wood`.
     seed
         Same seed, same district.
+    pitched
+        Share of the buildings that are houses with a pitched roof, 0 to 1; the others stay the same.
 
     Returns
     -------
@@ -46,6 +53,13 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     width = length * random.uniform(0.5, 0.9, count)
     turn = np.where(random.random(count) < 0.5, 0.0, random.uniform(0.0, 180.0, count))
     shape = random.choice(3, count, p=[0.5, 0.3, 0.2])
+    # Draws of their own, so that the other buildings are those of a district without houses.
+    for_houses = np.random.default_rng([seed, 1])
+    house = for_houses.random(count) < pitched
+    length = np.where(house, for_houses.uniform(30.0, 60.0, count), length)
+    width = np.where(house, length * for_houses.uniform(0.5, 0.9, count), width)
+    shape = np.where(house & (shape == _U), _T, shape)
+    truss, hipped = for_houses.random((2, count)) < 0.5
 
     corners = _shape_corners(length, width)
     sine, cosine = np.sin(np.radians(turn)), np.cos(np.radians(turn))
@@ -54,7 +68,7 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     centre_x = _ORIGIN[0] / _FOOT_M + column * _PLOT_FT + shift
     centre_y = _ORIGIN[1] / _FOOT_M + row * _PLOT_FT
     polygons = []
-    for kind in range(3):
+    for kind in corners:
         here = shape == kind
         ring = corners[kind][here]
         x = ring[..., 0] * cosine[here, None] - ring[..., 1] * sine[here, None] + centre_x[here, None]
@@ -71,8 +85,12 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
     roofs["part"] = 1
     roofs["area_ft2"] = shapely.area(geometry) / _FOOT_M**2
     roofs["undivided_ft2"] = roofs["area_ft2"]
-    roofs["roof_family"] = "panelized_wood"
+    roofs["roof_family"] = np.where(
+        house, np.where(truss, "plate_truss_pitched", "sawn_rafter_pitched"), "panelized_wood"
+    )
     roofs["roof_family_basis"] = "surveyed"
+    roofs.loc[house, "roof_shape"] = np.where(hipped, "hipped", "gabled")[house]
+    roofs.loc[house, "roof_shape_basis"] = "recorded"
     roofs["height_ft"] = np.round(random.uniform(16.0, 30.0, count), 1)
     roofs["height_ft_basis"] = "recorded"
     roofs["suspended_load"] = random.random(count) < 0.1
@@ -92,7 +110,7 @@ def synthetic_roofs(count: int, seed: int = 7) -> tuple[gpd.GeoDataFrame, gpd.Ge
 
 
 def _shape_corners(length: np.ndarray, width: np.ndarray) -> dict[int, np.ndarray]:
-    """Corners of a rectangle, an L and a U of the given size about the origin, in feet."""
+    """Corners of a rectangle, an L, a U and a T of the given size about the origin, in feet."""
     x0, x1 = -length / 2, length / 2
     y0, y1 = -width / 2, width / 2
     third, two_thirds = x0 + length * 0.4, x0 + length * 0.6
@@ -100,7 +118,7 @@ def _shape_corners(length: np.ndarray, width: np.ndarray) -> dict[int, np.ndarra
     rings = {
         0: [(x0, y0), (x1, y0), (x1, y1), (x0, y1)],
         1: [(x0, y0), (x1, y0), (x1, middle), (two_thirds, middle), (two_thirds, y1), (x0, y1)],
-        2: [
+        _U: [
             (x0, y0),
             (x1, y0),
             (x1, y1),
@@ -109,6 +127,16 @@ def _shape_corners(length: np.ndarray, width: np.ndarray) -> dict[int, np.ndarra
             (third - length * 0.08, middle),
             (third - length * 0.08, y1),
             (x0, y1),
+        ],
+        _T: [
+            (x0, y0),
+            (x1, y0),
+            (x1, middle),
+            (two_thirds, middle),
+            (two_thirds, y1),
+            (third, y1),
+            (third, middle),
+            (x0, middle),
         ],
     }
     return {
