@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import re
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -507,6 +508,16 @@ def test_families_fit_their_buildings(tables: dict[str, gpd.GeoDataFrame]) -> No
         "Bench School": "steel_joist_steel_deck",
         "Bench School annex": "plate_truss_pitched",
     }.items() <= family.items()
+
+
+def test_the_readme_sends_to_the_right_roofs(tables: dict[str, gpd.GeoDataFrame]) -> None:
+    family = tables["sections"].groupby("building_id")["roof_family"].first()
+    rows = [line for line in (DATA / "README.md").read_text("utf-8").splitlines() if "| MB-" in line]
+    named = [(set(re.findall(r"`(\w+)`", row)) & set(family), re.findall(r"MB-\d{4}", row)) for row in rows]
+    told = [(families, {family[one] for one in ids}) for families, ids in named if families]
+    assert len(told) >= 7
+    # The first row tells of the hybrid in words.
+    assert all(families <= there <= families | {"panelized_hybrid"} for families, there in told)
 
 
 def test_houses_come_in_every_form_and_plan(tables: dict[str, gpd.GeoDataFrame]) -> None:
