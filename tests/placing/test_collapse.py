@@ -101,3 +101,27 @@ def test_a_zone_is_never_less_than_the_wall(shapes: ModuleType) -> None:
     rules = load_rulebook({"collapse.height_share": 0.8})
     with pytest.raises(RuleError, match=r"collapse\.height_share is 0\.8"):
         _zones(shapes, shapes.rectangle(100, 60), rules=rules)
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+def test_four_corners_have_the_zone_of_any_outline(shapes: ModuleType, reverse: bool) -> None:
+    """A slanted box of four corners and the same with a fifth on one side: one zone."""
+    corners = [(0.0, 0.0), (90.0, 10.0), (80.0, 70.0), (5.0, 60.0)]
+    five = [*corners, (2.5, 30.0)]
+    around = []
+    for ring in (corners, five):
+        outline = shapely.Polygon(ring[::-1] if reverse else ring)
+        around.append(_zones(shapes, outline).geometry.iloc[0])
+    assert shapely.is_valid(around).all()
+    assert shapely.get_num_interior_rings(around).tolist() == [1, 1]
+    apart = shapely.symmetric_difference(*around)
+    assert shapely.area(apart) < 2e-3 * shapely.area(around[0])
+
+
+def test_a_sharp_corner_is_rounded_as_finely_as_a_square_one(shapes: ModuleType) -> None:
+    wedge = shapely.Polygon([(0.0, 0.0), (200.0, 0.0), (200.0, 20.0), (190.0, 20.0)])
+    zone = _zones(shapes, wedge).iloc[0]
+    rim = shapely.get_exterior_ring(_feet(shapes, zone["geometry"]))
+    nearest = shapely.distance(shapely.points(shapely.get_coordinates(shapely.segmentize(rim, 1.0))), wedge)
+    assert nearest.min() > 0.99 * zone["distance_ft"]
+    assert nearest.max() < 1.001 * zone["distance_ft"]

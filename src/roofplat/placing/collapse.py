@@ -22,6 +22,10 @@ from roofplat.tables import conform, sentences
 
 __all__ = ["Zones", "find_zones", "zone_table"]
 
+# Pieces in which a quarter of a round corner is drawn.
+_QUARTER = 8
+# The widest turn that is drawn with no more pieces than a quarter.
+_WIDEST_TURN_DEG = 100.0
 _SHARES = ("collapse.height_share", "collapse.pushes_out_share")
 
 
@@ -129,18 +133,21 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         `tables.TABLES["collapse_zones"]`, one row a building. Round corners are drawn with
         straight pieces, up to half a percent of the distance inside the true curve.
     """
-    around = shapely.buffer(zones.footprint, zones.distance_ft * zones.units_per_ft)
+    reach = zones.distance_ft * zones.units_per_ft
+    ring, done = _around_boxes(zones.footprint, reach)
+    rest = np.flatnonzero(~done)
+    footprint = zones.footprint[rest]
+    around = shapely.buffer(footprint, reach[rest], quad_segs=_QUARTER)
     plain = (
-        (shapely.get_type_id(zones.footprint) == 3)
-        & (shapely.get_num_interior_rings(zones.footprint) == 0)
+        (shapely.get_type_id(footprint) == 3)
+        & (shapely.get_num_interior_rings(footprint) == 0)
         & (shapely.get_num_interior_rings(around) == 0)
-        & (zones.distance_ft > 0)
+        & (reach[rest] > 0)
     )
-    ring = np.empty(around.size, dtype=object)
-    # A plain outline within a plain outline is a hole in it; the rest has to be computed.
-    holes = shapely.get_exterior_ring(zones.footprint[plain]).reshape(-1, 1)
-    ring[plain] = shapely.polygons(shapely.get_exterior_ring(around[plain]), holes=holes)
-    ring[~plain] = shapely.difference(around[~plain], zones.footprint[~plain])
+    # A plain outline within a plain outline is a hole in it; the others have to be computed.
+    holes = shapely.get_exterior_ring(footprint[plain]).reshape(-1, 1)
+    ring[rest[plain]] = shapely.polygons(shapely.get_exterior_ring(around[plain]), holes=holes)
+    ring[rest[~plain]] = shapely.difference(around[~plain], footprint[~plain])
     basis = roofs["height_ft_basis"].iloc[zones.section].fillna("assumed")
     frame = pd.DataFrame(
         {
@@ -161,6 +168,46 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     )
     table: gpd.GeoDataFrame = conform("collapse_zones", frame, geometry=ring, crs=roofs.crs)
     return table
+
+
+def _around_boxes(
+    footprint: npt.NDArray[np.object_], reach: FloatArray
+) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.bool_]]:
+    """Zones of outlines with four corners that turn outward, and where that was the case.
+
+    Most buildings are such; to put their four arcs together is several times faster than to buffer.
+    """
+    ring = np.empty(footprint.size, dtype=object)
+    done = np.zeros(footprint.size, dtype=bool)
+    four = np.flatnonzero(
+        (shapely.get_type_id(footprint) == 3)
+        & (shapely.get_num_interior_rings(footprint) == 0)
+        & (shapely.get_num_coordinates(footprint) == 5)
+        & (reach > 0)
+    )
+    outline = shapely.get_coordinates(footprint[four]).reshape(-1, 5, 2)
+    run = np.diff(outline, axis=1)
+    # The way round decides on which side of an edge the outside lies.
+    area = (outline[:, :-1, 0] * outline[:, 1:, 1] - outline[:, 1:, 0] * outline[:, :-1, 1]).sum(axis=1)
+    way = np.sign(area)[:, None]
+    outward = np.arctan2(-run[..., 0] * way, run[..., 1] * way)
+    turn = (np.roll(outward, -1, axis=1) - outward + np.pi) % (2 * np.pi) - np.pi
+    plain = ((turn * way > 0) & (np.abs(turn) <= np.radians(_WIDEST_TURN_DEG))).all(axis=1)
+    four, outline, outward, turn = four[plain], outline[plain], outward[plain], turn[plain]
+    angle = outward[..., None] + turn[..., None] * np.linspace(0.0, 1.0, _QUARTER + 1)
+    arc = np.stack([np.cos(angle), np.sin(angle)], axis=-1) * reach[four][:, None, None, None]
+    # An edge's turn is at the corner where it ends.
+    shell = (outline[:, 1:, None, :] + arc).reshape(-1, 4 * (_QUARTER + 1), 2)
+    corners = np.concatenate([shell, shell[:, :1], outline], axis=1)
+    size = corners.shape[1]
+    starts = np.arange(four.size)[:, None] * size + np.array([0, size - 5])
+    ring[four] = shapely.from_ragged_array(
+        shapely.GeometryType.POLYGON,
+        corners.reshape(-1, 2),
+        (np.append(starts.ravel(), four.size * size), np.arange(four.size + 1) * 2),
+    )
+    done[four] = True
+    return ring, done
 
 
 def _footprints(polygons: npt.NDArray[np.object_], building: IntArray, count: int) -> npt.NDArray[np.object_]:
