@@ -1,11 +1,12 @@
 """The pictures of the README: the demo's map in a real browser, as PNG files in `maps/`.
 
 In: the demo district, a Chromium on the machine.
-Out: `maps/demo-map.png`, the whole district; `maps/demo-plan.png`, one shed with its plan. Run
+Out: `maps/demo-map.png`, the whole district; `maps/demo-plan.png`, one shed with its plan;
+    `maps/demo-house.png`, one pitched roof with its plan. Run
 
     python -m tests.pictures
 
-after anything that changes how a map looks, look at both, and commit them.
+after anything that changes how a map looks, look at each, and commit them.
 """
 
 from __future__ import annotations
@@ -24,8 +25,14 @@ from roofplat import build, read_district
 ROOT = Path(__file__).resolve().parents[1]
 AS_OF = datetime.date(2026, 1, 1)
 SHED = "MB-0004"
+HOUSE = "MB-0134"
 # File name: what stands after # in the address, width and height of the window.
-PICTURES = {"demo-map.png": ("", 1600, 860), "demo-plan.png": (f"#{SHED}", 1440, 900)}
+PICTURES = {
+    "demo-map.png": ("", 1600, 860),
+    "demo-plan.png": (f"#{SHED}", 1440, 900),
+    "demo-house.png": (f"#{HOUSE}", 1280, 800),
+}
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 LARGEST_BYTES = 250_000
 
 
@@ -52,7 +59,7 @@ def main() -> None:
         raise SystemExit("There is no chromium on this machine; install it to take pictures.")
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         built = build(read_district(ROOT / "data/demo/district.toml"), out=folder, as_of=AS_OF)
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
+        browser = playwright.chromium.launch(executable_path=program, args=FLAGS)
         for name, (anchor, width, height) in PICTURES.items():
             take(browser, built.out / "map.html", anchor, width, height, ROOT / "maps" / name)
             sys.stdout.write(f"maps/{name}\n")

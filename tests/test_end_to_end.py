@@ -31,7 +31,8 @@ from roofplat.tables import TABLES
 
 DEMO = Path(__file__).resolve().parents[1] / "data" / "demo" / "district.toml"
 AS_OF = datetime.date(2026, 1, 1)
-FILES = {"layers.gpkg", "map.html", "ranking.csv", "problems.csv", "report.html", "build.json"}
+LISTS = {"ranking.csv", "problems.csv", "solar_access.csv"}
+FILES = {"layers.gpkg", "map.html", "report.html", "build.json"} | LISTS
 # What the inventory hands to framing stays inside; three layers are only passed through.
 LAYERS = (set(TABLES) - {"roofs"}) | {"streets", "areas", "stations"}
 

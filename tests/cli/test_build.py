@@ -63,6 +63,12 @@ def district(tmp_path: Path) -> Path:
     return path
 
 
+def _families(path: Path, families: list[str | None]) -> None:
+    """The sheds of a district in families of their own."""
+    frame = gpd.read_file(path)
+    frame.assign(roof_family=families).to_file(path, driver="GPKG")
+
+
 def _build(*words: str | Path) -> Result:
     return CliRunner().invoke(main, ["build", *map(str, words)])
 
@@ -81,7 +87,8 @@ def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path:
     assert _row(result, "trenches")[0] == "trenches"
     assert "Problems: none" in result.stdout
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
-    assert {"layers.gpkg", "map.html", "ranking.csv", "report.html", "problems.csv", "build.json"} <= written
+    lists = {"ranking.csv", "problems.csv", "solar_access.csv"}
+    assert {"layers.gpkg", "map.html", "report.html", "build.json"} | lists <= written
     listed = {line.strip() for line in result.stdout.splitlines()}
     assert written <= listed
     assert f"The map is {out / 'map.html'}" in listed
@@ -89,6 +96,43 @@ def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path:
     # Progress is no part of the answer.
     assert result.stderr.strip()
     assert "Error" not in result.stderr
+
+
+def test_what_is_opened_and_what_is_not_is_counted_by_reason(district: Path, tmp_path: Path) -> None:
+    _families(district.parent / "roofs.gpkg", ["panelized_wood", "bowstring_truss", None])
+    result = _build(district, "--out", tmp_path / "maps")
+    assert result.exit_code == 0, result.output
+    assert _row(result, "fold-back") == ["fold-back", "1"]
+    lines = result.stdout.splitlines()
+    without = lines[lines.index("Sections without:") + 2 :][:2]
+    assert all(line.split()[-1] == "1" for line in without)
+    assert "Stay off." in "".join(without)
+    assert "nobody has looked at this roof; find out first" in "".join(without)
+    spots = lines[lines.index("Ladder spots:") + 2 :]
+    counted = [int(line.split()[-1]) for line in spots if line.startswith(("  ground", "  aerial", "  out"))]
+    assert sum(counted) == int(_row(result, "ladders")[1])
+    ladders = gpd.read_file(tmp_path / "maps" / "layers.gpkg", layer="ladders")
+    inside = int((ladders["in_collapse_zone"] & (ladders["building_id"] == "b2")).sum())
+    assert inside
+    assert f"  {inside} of them in the collapse zone of a roof that pushes walls out" in lines
+    # Nothing is said of an audit where there is nothing to audit.
+    assert "Solar access" not in result.stdout
+
+
+def test_the_solar_audit_is_counted_by_rule(district: Path, tmp_path: Path) -> None:
+    edge_m = 0.5
+    array = box(EAST + edge_m, NORTH + edge_m, EAST + 30, NORTH + 29)
+    solar = gpd.GeoDataFrame({"kind": ["solar"]}, geometry=[array], crs=CRS)
+    solar.to_file(district.parent / "solar.gpkg", driver="GPKG")
+    district.write_text(district.read_text("utf-8") + '[[obstacles]]\nfile = "solar.gpkg"\n', "utf-8")
+    result = _build(district, "--out", tmp_path / "maps")
+    assert result.exit_code == 0, result.output
+    assert "Solar access of 1 arrays:" in result.stdout
+    assert _row(result, "rule") == ["rule", "met", "not", "met", "cannot", "be", "told"]
+    # 60 by 30 m: both axes are short.
+    assert _row(result, "solar.perimeter_narrow_ft")[1:] == ["0", "1", "0"]
+    listed = (tmp_path / "maps" / "solar_access.csv").read_text("utf-8")
+    assert listed.splitlines()[1].startswith("b1,")
 
 
 def test_a_refused_footprint_is_listed_and_the_rest_is_built(district: Path, tmp_path: Path) -> None:

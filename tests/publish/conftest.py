@@ -1,4 +1,4 @@
-"""A small district by hand: two roofs with full plans, one nobody knows, one with hostile text."""
+"""Two small districts by hand: panelized roofs with full plans and hostile text; roofs of other families."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon, a
 from roofplat.ground import usng
 from roofplat.ranking import rank_buildings
 from roofplat.rules import load_rulebook
-from roofplat.tables import TABLES, conform, problem_rows
+from roofplat.tables import TABLES, conform, empty, problem_rows
 
 FOOT = 0.3048
 WORKING_CRS = CRS("EPSG:32613")
@@ -382,6 +382,8 @@ def tables() -> dict[str, Any]:
         [feet(box(-120, -100, 600, 180)), feet(box(-120, 180, 250, 420)), feet(box(250, 180, 600, 420))],
     )
     made["stations"] = places(["Station 1"], [feet(Point(240, 150))])
+    for name in ("planes", "ground", "collapse_zones", "solar_access"):
+        made[name] = empty(name, WORKING_CRS)
     made["ranking"] = rank_buildings(made, load_rulebook(), as_of=AS_OF)
     return made
 
@@ -390,3 +392,184 @@ def tables() -> dict[str, Any]:
 def without(tables: dict[str, Any]) -> Callable[..., dict[str, Any]]:
     """The tables with some of them left out."""
     return lambda *names: {key: frame for key, frame in tables.items() if key not in names}
+
+
+@pytest.fixture(scope="session")
+def mixed() -> dict[str, Any]:
+    """A hipped house, a hall that pushes its walls out, a shop with solar, and a roof nobody knows."""
+    house, hall, unknown, shop = (box(0, 0, 40, 24), box(200, 0, 300, 60), box(0, 200, 60, 240),
+                                  box(200, 200, 300, 280))  # fmt: skip
+    kinds = (
+        ("H1", house, "East", "sawn_rafter_pitched", "recorded"),
+        ("B1", hall, "East", "bowstring_truss", "surveyed"),
+        ("U1", unknown, "West", "unknown", "assumed"),
+        ("S1", shop, "West", "sawn_joist_flat", "recorded"),
+    )
+    made: dict[str, Any] = {
+        "buildings": make_table(
+            "buildings",
+            [
+                {
+                    "building_id": name,
+                    "name": f"{name} house",
+                    "height_ft": 20.0,
+                    "height_basis": "recorded",
+                    "area_ft2": shape.area,
+                    "dispatch_area": area,
+                    "roof_family": family,
+                    "family_basis": basis,
+                    "p_lightweight": 0.4,
+                    "geometry": feet(shape),
+                }
+                for name, shape, area, family, basis in kinds
+            ],
+        )
+    }
+    rejected = "existing_opening: no skylight is near (opening.existing_reach_ft); fold_back: not so (a.b)"
+    methods = {
+        "H1": ("existing_opening", "existing_opening: what is there already is used first; then near_ridge"),
+        "B1": ("do_not_cut", "do_not_cut: Long-span truss. Stay off."),
+        "U1": (None, "family_unknown: nobody has looked at this roof; find out first"),
+        "S1": (None, "span_beyond_family: members cannot span this far"),
+    }
+    made["sections"] = make_table(
+        "sections",
+        [
+            {
+                "building_id": name,
+                "section_id": f"{name}/1",
+                "roof_family": family,
+                "family_basis": basis,
+                "framing_axis_deg": 90.0,
+                "axis_basis": "inferred",
+                "roof_shape": "hipped" if name == "H1" else "flat",
+                "shape_basis": "recorded",
+                "slope_deg": 30.0 if name == "H1" else None,
+                "slope_basis": "assumed" if name == "H1" else None,
+                "rise_ft": 6.9 if name == "H1" else None,
+                "area_ft2": shape.area,
+                "true_area_ft2": shape.area * (1.1547 if name == "H1" else 1),
+                "cut_method": methods[name][0],
+                "cut_method_why": methods[name][1],
+                "methods_rejected": rejected if name == "H1" else None,
+                "geometry": feet(shape),
+            }
+            for name, shape, _, family, basis in kinds
+        ],
+    )
+    ids = {"building_id": "H1", "section_id": "H1/1"}
+    hips = [((0, 0), (12, 12)), ((0, 24), (12, 12)), ((40, 0), (28, 12)), ((40, 24), (28, 12))]
+    rafters = [((at, 0), (at, 12)) for at in range(14, 27, 2)]
+    made["members"] = make_table(
+        "members",
+        [
+            {**ids, "kind": kind, "count": len(lines), "spacing_ft": gap, "basis": basis,
+             "geometry": feet(MultiLineString(lines))}
+            for kind, lines, gap, basis in (
+                ("ridge", [((12, 12), (28, 12))], None, "recorded"),
+                ("hip", hips, None, "recorded"),
+                ("rafter", rafters, 2.0, "assumed"),
+            )
+        ]
+        + [
+            {"building_id": "B1", "section_id": "B1/1", "kind": "truss", "count": 4, "spacing_ft": 20.0,
+             "basis": "surveyed",
+             "geometry": feet(MultiLineString([((x, 0), (x, 60)) for x in (220, 240, 260, 280)]))}
+        ],
+    )  # fmt: skip
+    made["planes"] = make_table(
+        "planes",
+        [
+            {**ids, "plane": number, "downslope_deg": down, "slope_deg": 30.0, "area_ft2": shape.area,
+             "true_area_ft2": shape.area * 1.1547, "basis": "assumed", "geometry": feet(shape)}
+            for number, (down, shape) in enumerate(
+                [
+                    (180.0, Polygon([(0, 0), (40, 0), (28, 12), (12, 12)])),
+                    (0.0, Polygon([(0, 24), (40, 24), (28, 12), (12, 12)])),
+                    (270.0, Polygon([(0, 0), (0, 24), (12, 12)])),
+                    (90.0, Polygon([(40, 0), (40, 24), (28, 12)])),
+                ],
+                start=1,
+            )
+        ],
+    )  # fmt: skip
+    skylight = box(30, 4, 33, 7)
+    made["obstacles"] = make_table(
+        "obstacles",
+        [
+            {"building_id": "H1", "obstacle_id": "1", "kind": "skylight", "basis": "recorded",
+             "geometry": feet(skylight)},
+            {"building_id": "S1", "obstacle_id": "2", "kind": "parapet", "height_ft": 4.5,
+             "basis": "surveyed", "geometry": feet(LineString([(200, 200), (300, 200)]))},
+            {"building_id": "S1", "obstacle_id": "3", "kind": "solar", "basis": "recorded",
+             "geometry": feet(box(205, 205, 260, 270))},
+        ],
+    )  # fmt: skip
+    made["openings"] = make_table(
+        "openings",
+        [
+            {**ids, "seq": seq, "method": method, "area_ft2": 9.0, "short_ft2": 0.0, "usng": grid(31, 5),
+             "why": "Near the fire spot.", "geometry": feet(shape)}
+            for seq, method, shape in (
+                (1, "existing_opening", skylight),
+                (2, "near_ridge", box(20, 8, 23, 11)),
+            )
+        ],
+    )  # fmt: skip
+    made["ground"] = make_table(
+        "ground",
+        [
+            {"ground_id": "1", "kind": "pool", "basis": "recorded", "geometry": feet(box(0, -30, 20, -10))},
+            {"ground_id": "2", "kind": "fence", "geometry": feet(LineString([(-10, 190), (80, 190)]))},
+            {"ground_id": "3", "kind": "water", "geometry": feet(box(900, 900, 950, 950))},
+        ],
+    )
+    made["collapse_zones"] = make_table(
+        "collapse_zones",
+        [
+            {"building_id": name, "distance_ft": reach, "height_ft": 20.0, "height_basis": "recorded",
+             "pushes_out": name == "B1", "rules": "collapse.height_share", "why": f"As far as {name} falls.",
+             "geometry": feet(shape.buffer(reach).difference(shape))}
+            for (name, shape, *_), reach in zip(kinds, (30.0, 40.0, 30.0, 30.0), strict=True)
+        ],
+    )  # fmt: skip
+    spots = (
+        ("H1", 1, "A", (10, -5), (10, 0), "ground_ladder", True),
+        ("B1", 1, "A", (250, -60), (250, 0), "aerial", False),
+        ("B1", 2, "C", (250, 65), (250, 60), "ground_ladder", True),
+        ("S1", 1, "A", (250, 195), (250, 200), "out_of_reach", True),
+    )
+    made["ladders"] = make_table(
+        "ladders",
+        [
+            {"building_id": name, "section_id": f"{name}/1", "rank": rank, "wall": 0, "side": side,
+             "usng": grid(*base), "ladder_ft": 28.0 if means == "ground_ladder" else None,
+             "apparatus": means, "base_setback_ft": 5.0 if means == "ground_ladder" else None,
+             "support_ft": 44.5 if means == "out_of_reach" else 20.0,
+             "highest_ft": 40.6 if means == "out_of_reach" else 24.1,
+             "aerial_setback_ft": 60.0 if means == "aerial" else None, "in_collapse_zone": inside,
+             "height_basis": "recorded", "reasons": "Near a corner.",
+             "geometry": feet(LineString([base, tip]))}
+            for name, rank, side, base, tip, means, inside in spots
+        ],
+    )  # fmt: skip
+    audit = {"building_id": "S1", "section_id": "S1/1", "basis": "recorded",
+             "geometry": feet(box(205, 205, 260, 270))}  # fmt: skip
+    made["solar_access"] = make_table(
+        "solar_access",
+        [
+            {**audit, "array": 1, "rule": "solar.pathway_ft", "wanted_ft": 4.0, "measured_ft": 9.0,
+             "passes": True, "message": "The pathway is wide enough."},
+            {**audit, "array": 1, "rule": "solar.smoke_way_ft", "wanted_ft": 8.0, "passes": None,
+             "message": "=Nobody can tell the way between the arrays."},
+            {**audit, "array": 1, "rule": "solar.perimeter_ft", "wanted_ft": 6.0, "measured_ft": 5.0,
+             "passes": False, "message": "The array lies 5.00 ft from the roof edge."},
+        ],
+    )  # fmt: skip
+    made["areas"] = gpd.GeoDataFrame(
+        {"name": pd.Series(["East", "West"], dtype="str")},
+        geometry=[feet(box(-100, -100, 400, 150)), feet(box(-100, 150, 400, 400))],
+        crs=WORKING_CRS,
+    )
+    made["ranking"] = rank_buildings(made, load_rulebook(), as_of=AS_OF)
+    return made

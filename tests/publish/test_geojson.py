@@ -78,6 +78,40 @@ def test_the_plan_of_an_area_is_all_there(files: dict[str, Path], tables: dict[s
     assert layers.count("obstacles") == len(tables["obstacles"]) - 1
 
 
+def by_layer(path: Path) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = {}
+    for feature in collection(path)["features"]:
+        found.setdefault(feature["properties"]["layer"], []).append(feature["properties"])
+    return found
+
+
+def test_roofs_of_other_families(mixed: dict[str, Any], tmp_path: Path) -> None:
+    east, west = map(by_layer, write_area_layers(mixed, tmp_path))
+    assert len(east["planes"]) == 4
+    assert {row["kind"] for row in east["members"]} == {"ridge", "hip", "rafter", "truss"}
+    assert [row["pushes_out"] for row in east["collapse_zones"]] == [False, True]
+    assert [row["kind"] for row in east["ground"]] == ["pool"]
+    assert [row["kind"] for row in west["ground"]] == ["fence"]
+    # What the audit found met is in its list and in the GeoPackage.
+    assert "solar_access" not in east
+    assert [(row["rule"], row["passes"]) for row in west["solar_access"]] == [
+        ("solar.smoke_way_ft", None),
+        ("solar.perimeter_ft", False),
+    ]
+    (spot,) = west["ladders"]
+    assert (spot["apparatus"], spot["support_ft"], spot["highest_ft"]) == ("out_of_reach", 44.5, 40.6)
+
+
+def test_ground_of_no_area_goes_with_the_buildings_of_none(mixed: dict[str, Any], tmp_path: Path) -> None:
+    buildings = mixed["buildings"].assign(dispatch_area=["East", "East", "West", None])
+    *_, none = write_area_layers({**mixed, "buildings": buildings}, tmp_path)
+    assert [row["kind"] for row in by_layer(none)["ground"]] == ["water"]
+    (only,) = write_area_layers(
+        {"buildings": mixed["buildings"].assign(dispatch_area=None), "ground": mixed["ground"]}, tmp_path
+    )
+    assert len(by_layer(only)["ground"]) == 3
+
+
 def test_objects_have_the_members_they_must(files: dict[str, Path]) -> None:
     for path in files.values():
         whole = collection(path)

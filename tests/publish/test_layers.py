@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +50,30 @@ def test_rows_come_back_as_they_went(package: Path, tables: dict[str, Any], name
         assert back[column].dropna().astype(held.dtype).tolist() == held.tolist(), column
     same = back.geometry.reset_index(drop=True).geom_equals(went.geometry.reset_index(drop=True))
     assert same.all()
+
+
+@pytest.mark.parametrize("name", ["planes", "ground", "collapse_zones", "solar_access", "members", "ladders"])
+def test_other_families_come_back_as_they_went(mixed: dict[str, Any], tmp_path: Path, name: str) -> None:
+    package = write_layers(mixed, tmp_path / "layers.gpkg")
+    back, went = pyogrio.read_dataframe(package, layer=name), mixed[name]
+    assert len(back) == len(went) > 0
+    assert list(back.columns) == list(went.columns)
+    assert back.geometry.geom_equals(went.geometry).all()
+    kinds = dict(pyogrio.list_layers(package).tolist())
+    assert (kinds["planes"], kinds["collapse_zones"], kinds["ground"]) == (
+        "Polygon",
+        "MultiPolygon",
+        "Unknown",
+    )
+
+
+def test_every_layer_says_what_it_holds(package: Path) -> None:
+    with contextlib.closing(sqlite3.connect(package)) as base:
+        told = dict(base.execute("SELECT table_name, description FROM gpkg_contents").fetchall())
+    assert set(told) == {name for name, _ in pyogrio.list_layers(package).tolist()}
+    assert len(set(told.values())) == len(told)
+    assert all(len(text) > 10 for text in told.values())
+    assert "solar array" in told["solar_access"]
 
 
 def test_dates_are_dates_and_the_caution_is_there(package: Path) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from roofplat.publish import write_list
+from roofplat.publish import solar_list, write_list
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -48,3 +48,22 @@ def test_the_problem_list(tables: dict[str, Any], tmp_path: Path) -> None:
     found = rows(write_list(tables["problems"], tmp_path / "problems.csv"))
     assert [row["feature"] for row in found][1:] == ["'-7", "9"]
     assert len(found) == len(tables["problems"])
+
+
+def test_the_solar_list_begins_with_what_fails(mixed: dict[str, Any], tmp_path: Path) -> None:
+    went = mixed["solar_access"].copy(deep=True)
+    found = rows(write_list(solar_list(mixed), tmp_path / "solar_access.csv"))
+    assert [(row["rule"], row["passes"]) for row in found] == [
+        ("solar.perimeter_ft", "False"),
+        ("solar.smoke_way_ft", ""),
+        ("solar.pathway_ft", "True"),
+    ]
+    assert list(found[0])[:5] == ["building_id", "name", "address", "dispatch_area", "section_id"]
+    assert (found[0]["name"], found[0]["dispatch_area"]) == ("S1 house", "West")
+    assert (found[0]["wanted_ft"], found[0]["measured_ft"], found[1]["measured_ft"]) == ("6.0", "5.0", "")
+    assert found[1]["message"].startswith("'=Nobody")
+    assert "geometry" not in found[0]
+    assert mixed["solar_access"].equals(went)
+    nothing = solar_list({**mixed, "solar_access": mixed["solar_access"].iloc[:0]})
+    assert nothing.empty
+    assert list(nothing.columns) == list(found[0])

@@ -45,16 +45,20 @@ COUNT_PIXELS = """([red, green, blue]) => {
 
 
 @pytest.fixture(scope="module")
-def maps(tables: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+def maps(
+    tables: dict[str, Any], mixed: dict[str, Any], tmp_path_factory: pytest.TempPathFactory
+) -> dict[str, Path]:
     out = tmp_path_factory.mktemp("maps")
-    written = write_maps(
-        tables,
-        title="Invented <b>",
-        rules=load_rulebook(),
-        ground=Ground(0.3048, 4200.0),
-        wind=Wind(270.0, "assumed"),
-        out=out,
-    )
+    written = []
+    for district, folder in ((tables, out), (mixed, out / "mixed")):
+        written += write_maps(
+            district,
+            title="Invented <b>",
+            rules=load_rulebook(),
+            ground=Ground(0.3048, 4200.0),
+            wind=Wind(270.0, "assumed"),
+            out=folder,
+        )
     return {path.relative_to(out).as_posix(): path for path in written}
 
 
@@ -244,6 +248,184 @@ def test_the_fire_spot_is_hollow_near_by(visit: Callable[..., Any]) -> None:
     page = visit()
     assert page.evaluate(DRAW_LOOK, ["fires/fire", True])["middle"] == 0
     assert page.evaluate(DRAW_LOOK, ["fires/fire", False])["middle"] > 0
+
+
+MIXED = "mixed/map.html"
+
+
+def look_at(page: Any, x_ft: float, y_ft: float, level: int) -> None:
+    lon, lat = lonlat(x_ft, y_ft)
+    page.evaluate("([at, level]) => map_district.setView(at, level, { animate: false })", [[lat, lon], level])
+    page.wait_for_timeout(300)
+
+
+def card_of(page: Any) -> str:
+    # What the eye sees in two columns reads as lines.
+    return " ".join(page.locator("#card-body").inner_text().split())
+
+
+def test_the_card_explains_the_method_and_the_slope(visit: Callable[..., Any]) -> None:
+    card = card_of(visit(MIXED, fragment="#H1"))
+    for text in (
+        "Form hipped (recorded)",
+        "Slope 30° (assumed)",
+        "Rise 6.9 ft from eave to top",
+        "Planes 4",
+        "Area 960 ft2 on the ground, 1,109 ft2 along the slope",
+        "1 ridge (recorded); 4 hips (recorded); 7 rafters, 2 ft apart (assumed)",
+        "Opening existing opening What is there already is used first; then near the ridge.",
+        "Rejected, and the rule",
+        "Existing opening: no skylight is near (opening.existing_reach_ft).",
+        "Fold-back: not so (a.b).",
+        "1. existing opening, 9 ft2: open first, fall hazard",
+        "2. near the ridge, 9 ft2 ",
+        "Check the deck and the slope before stepping on.",
+    ):
+        assert text in card
+    assert "The base stands in the collapse zone" not in card
+
+
+def test_the_card_of_a_roof_that_pushes_walls_out(visit: Callable[..., Any]) -> None:
+    card = card_of(visit(MIXED, fragment="#B1"))
+    for text in (
+        "Collapse zone 40 ft from the walls. As far as B1 falls.",
+        "collapse may throw walls outward",
+        "Opening do not cut Long-span truss. Stay off.",
+        "4 trusses, 20 ft apart (surveyed)",
+        "1. side A, aerial, 60 ft from the street to the tip, edge and parapet at 20 ft (recorded)",
+        "2. side C, 28 ft ground ladder, base 5.0 ft out",
+    ):
+        assert text in card
+    assert card.count("The base stands in the collapse zone.") == 1
+
+
+def test_the_card_of_a_roof_nobody_knows(visit: Callable[..., Any]) -> None:
+    card = card_of(visit(MIXED, fragment="#U1"))
+    assert "Find out first: no cut is planned" in card
+    assert "Opening no cut drawn Family unknown: nobody has looked at this roof; find out first." in card
+    assert "Members none drawn" in card
+    assert "Solar access" not in card
+
+
+def test_the_card_tells_what_defeats_a_ladder_and_what_the_audit_found(visit: Callable[..., Any]) -> None:
+    card = card_of(visit(MIXED, fragment="#S1"))
+    assert (
+        "1. side A, out of reach, edge and parapet at 44.5 ft (recorded), the best there is reaches 40.6 ft"
+        in card
+    )
+    # Of the three checks one is met; what is not met comes first.
+    solar = card[card.index("Solar access") : card.index("Read this")]
+    assert solar.split("Solar access 1 of 3 checks met. ")[1].strip() == (
+        "Not met, array 1: The array lies 5.00 ft from the roof edge. "
+        "Cannot be told, array 1: =Nobody can tell the way between the arrays."
+    )
+
+
+def test_the_legend_names_roof_lines_zones_and_ground(visit: Callable[..., Any]) -> None:
+    page = visit(MIXED)
+    look_at(page, 20, 12, 18)
+    legend = page.locator("#legend-items").inner_text().splitlines()
+    for label in (
+        "Collapse zone, roof that pushes walls out",
+        "Ground no ladder stands on",
+        "Line no ladder stands on",
+        "Down the slope",
+        "Rafter, joist or truss under the deck (near by)",
+        "Truss, wide apart",
+        "Ridge",
+        "Hip",
+        "Parapet, with its height",
+        "Solar array, an access rule is not met",
+        "There already: open first, fall hazard; with its order",
+        "Opening near the ridge, with its order",
+        "Aerial from the street, with the rank of its spot",
+        "Spot out of reach, with its rank",
+    ):
+        assert label in legend
+    assert "Valley" not in legend
+
+
+def test_the_zone_of_the_open_building_is_drawn_and_every_zone_on_demand(visit: Callable[..., Any]) -> None:
+    page = visit(MIXED)
+    look_at(page, 20, 12, 19)
+    before = page.evaluate(COUNT_PIXELS, VERMILLION)
+    click_at(page, 20, 5)
+    opened = page.evaluate(COUNT_PIXELS, VERMILLION)
+    assert opened > before + 300
+    page.keyboard.press("Escape")
+    assert page.evaluate(COUNT_PIXELS, VERMILLION) == before
+    button = page.locator("#zones")
+    button.focus()
+    page.keyboard.press("Enter")
+    assert button.get_attribute("aria-pressed") == "true"
+    assert page.evaluate(COUNT_PIXELS, VERMILLION) > before + 300
+    page.keyboard.press("Enter")
+    assert button.get_attribute("aria-pressed") == "false"
+    assert page.evaluate(COUNT_PIXELS, VERMILLION) == before
+    # The zone of the hall is drawn without being asked for.
+    look_at(page, 250, 30, 18)
+    assert page.evaluate(COUNT_PIXELS, VERMILLION) > 300
+
+
+def test_badges_wait_until_a_building_has_room_for_them(visit: Callable[..., Any]) -> None:
+    page = visit(MIXED)
+
+    def dark(level: int) -> int:
+        look_at(page, 20, 12, level)
+        return int(page.evaluate(COUNT_PIXELS, [20, 24, 28]))
+
+    # The house is 15 by 24 pixels at level 18; a badge is 22 wide, and black.
+    assert dark(18) < dark(20) - 300
+    look_at(page, 20, 12, 18)
+    before = page.evaluate(COUNT_PIXELS, [20, 24, 28])
+    click_at(page, 20, 14)
+    assert page.locator("#card h2").inner_text() == "H1 house"
+    look_at(page, 20, 12, 18)
+    assert page.evaluate(COUNT_PIXELS, [20, 24, 28]) > before + 200
+
+
+def test_a_district_without_zones_offers_none(visit: Callable[..., Any]) -> None:
+    assert visit().locator("#zones").is_hidden()
+
+
+# How many pixels of the house are more blue than its fill.
+COUNT_BLUE = """([west, north, east, south]) => {
+  let found = 0;
+  const corner = map_district.getContainer().getBoundingClientRect();
+  const from = map_district.latLngToContainerPoint([north, west]);
+  const to = map_district.latLngToContainerPoint([south, east]);
+  for (const canvas of document.querySelectorAll('.leaflet-tile-pane canvas')) {
+    const box = canvas.getBoundingClientRect(), context = canvas.getContext('2d');
+    const pixels = context.getImageData(0, 0, canvas.width, canvas.height).data;
+    const ratio = canvas.width / box.width, left = box.left - corner.left, top = box.top - corner.top;
+    for (let i = 0; i < pixels.length; i += 4) {
+      const x = left + ((i / 4) % canvas.width) / ratio, y = top + Math.floor(i / 4 / canvas.width) / ratio;
+      const inside = x > from.x && x < to.x && y > from.y && y < to.y;
+      if (inside && pixels[i] < 150 && pixels[i + 2] > 170) found++;
+    }
+  }
+  return found;
+}"""
+
+
+def test_rafters_wait_until_they_can_be_told_apart_or_their_building_is_open(
+    visit: Callable[..., Any],
+) -> None:
+    page = visit(MIXED)
+    (west, south), (east, north) = lonlat(13, 1), lonlat(27, 7)
+
+    def blue(level: int) -> int:
+        look_at(page, 20, 12, level)
+        return int(page.evaluate(COUNT_BLUE, [west, north, east, south]))
+
+    # 2 ft are some 5 pixels at level 20, some 10 at level 21.
+    assert blue(20) < 20
+    assert blue(21) > 100
+    look_at(page, 20, 12, 20)
+    click_at(page, 38, 20)
+    assert page.locator("#card h2").inner_text() == "H1 house"
+    look_at(page, 20, 12, 20)
+    assert page.evaluate(COUNT_BLUE, [west, north, east, south]) > 30
 
 
 def test_the_switch_colours_by_rank(visit: Callable[..., Any]) -> None:

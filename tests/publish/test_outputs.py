@@ -70,6 +70,7 @@ def test_every_file_of_a_build_and_no_other(
         "map.html",
         "ranking.csv",
         "problems.csv",
+        "solar_access.csv",
         "report.html",
         "build.json",
         *(
@@ -224,4 +225,96 @@ def test_a_build_of_buildings_alone(tables: dict[str, Any], district: District, 
     )
     names = {path.name for path in written}
     assert {"layers.gpkg", "map.html", "report.html", "build.json"} <= names
-    assert "ranking.csv" not in names
+    assert {"ranking.csv", "solar_access.csv"}.isdisjoint(names)
+
+
+@pytest.fixture
+def mixed_report(mixed: dict[str, Any], district: District, tmp_path: Path) -> Reader:
+    build(mixed, district, tmp_path / "out")
+    reader = Reader()
+    reader.feed((tmp_path / "out" / "report.html").read_text("utf-8"))
+    return reader
+
+
+def row_of(reader: Reader, title: str, *first: str) -> list[str]:
+    """The texts from the cells that begin a row, looked for below a heading."""
+    start = reader.text.index(title)
+    cells = reader.text[start:]
+    at = next(place for place in range(len(cells)) if tuple(cells[place : place + len(first)]) == first)
+    return cells[at:]
+
+
+def test_the_report_tells_what_is_planned_by_family_and_why_not(mixed_report: Reader) -> None:
+    title = "What is planned, and why not"
+    assert row_of(mixed_report, title, "Sawn rafter, pitched", "East")[2:6] == [
+        "1", "1", "0", "existing opening 1"
+    ]  # fmt: skip
+    hall = row_of(mixed_report, title, "Bowstring or other arched truss", "East")
+    assert hall[2:7] == ["1", "0", "1", "not at all", "Long-span truss. Stay off. (1)"]
+    shop = row_of(mixed_report, title, "Sawn joist, flat", "West")
+    assert shop[6] == "members cannot span this far (1)"
+    unknown = row_of(mixed_report, title, "Unknown: nobody has looked", "West")
+    assert unknown[6] == "nobody has looked at this roof; find out first (1)"
+
+
+def test_the_report_lists_what_ladders_walls_and_arrays_do_wrong(mixed_report: Reader) -> None:
+    assert row_of(mixed_report, "Roofs that push walls out", "B1")[:6] == [
+        "B1", "B1 house", "Bowstring or other arched truss", "surveyed", "40.0 ft", "2"
+    ]  # fmt: skip
+    assert row_of(mixed_report, "Ladders out of reach", "S1")[:7] == [
+        "S1", "S1 house", "1, side A", "44.5 ft", "recorded", "40.6 ft", "Near a corner."
+    ]  # fmt: skip
+    solar = mixed_report.text[mixed_report.text.index("Solar access") :]
+    assert solar[1].startswith("Arrays held against the access rules: 1.")
+    by_rule = {rule: row_of(mixed_report, "Solar access", rule)[2:5] for rule in (
+        "solar.pathway_ft", "solar.perimeter_ft", "solar.smoke_way_ft")}  # fmt: skip
+    assert by_rule == {
+        "solar.pathway_ft": ["1", "0", "0"],
+        "solar.perimeter_ft": ["0", "1", "0"],
+        "solar.smoke_way_ft": ["0", "0", "1"],
+    }
+    failed = row_of(mixed_report, "Not met", "S1", "S1 house")
+    assert failed[2:8] == [
+        "S1/1, array 1", "solar.perimeter_ft", "6.00 ft", "5.00 ft", "recorded",
+        "The array lies 5.00 ft from the roof edge.",
+    ]  # fmt: skip
+
+
+def test_the_report_says_what_to_find_out_first(mixed_report: Reader, report: Reader) -> None:
+    text = mixed_report.text
+    assert text[text.index("Find out first") + 1].startswith(
+        "Roofs of which nobody knows how they are built: 1."
+    )
+    unknown = row_of(mixed_report, "All of them", "U1")
+    assert unknown[1:4] == ["U1 house", "West", "0.40"]
+    assert "Slope, by section" in text
+    # What is not there is said to be so.
+    for title, said in (
+        ("Ladders out of reach", "None."),
+        ("Solar access", "No solar array is known."),
+        ("Roofs that push walls out", "None is known. An unknown roof may be one."),
+    ):
+        assert report.text[report.text.index(title) + 1] == said
+
+
+def test_a_long_list_says_how_much_more_there_is(
+    mixed: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    one = mixed["ladders"].iloc[3:]
+    many = pd.concat([one.assign(rank=number) for number in range(1, 206)], ignore_index=True)
+    build({**mixed, "ladders": many}, district, tmp_path / "out")
+    reader = Reader()
+    reader.feed((tmp_path / "out" / "report.html").read_text("utf-8"))
+    assert "5 more: see layer ladders." in reader.text
+
+
+def test_ground_and_joints_are_in_the_record(
+    mixed: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    more = {
+        "ground": [{"file": tmp_path / "pools.gpkg", "kind": "pool"}],
+        "expansion_joints": {"file": tmp_path / "joints.gpkg"},
+    }
+    wider = District.model_validate({**district.model_dump(), **more})
+    record = json.loads(build(mixed, wider, tmp_path / "out")[-1].read_text("utf-8"))
+    assert {"ground", "expansion_joints"} <= {entry["role"] for entry in record["inputs"]}

@@ -7,6 +7,7 @@ Out: the files of a build, and what was read, joined, placed, refused and writte
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 import pandas as pd
@@ -18,7 +19,20 @@ from roofplat.district import read_district
 __all__ = ["build"]
 
 # Tables that a person asks about first; the rest are in the files.
-_PLACED = ("sections", "walls", "members", "ladders", "paths", "checks", "openings", "cuts", "trenches")
+_PLACED = (
+    "sections",
+    "walls",
+    "planes",
+    "members",
+    "ladders",
+    "paths",
+    "checks",
+    "openings",
+    "cuts",
+    "trenches",
+    "collapse_zones",
+    "solar_access",
+)
 
 
 @click.command()
@@ -56,6 +70,9 @@ def build(
     placed = [name for name in _PLACED if name in built.tables]
     say("Placed:")
     say_table(pd.DataFrame({"layer": placed, "features": [len(built.tables[name]) for name in placed]}))
+    _say_sections(built.tables)
+    _say_ladders(built.tables)
+    _say_solar(built.tables)
     say_problems(built.problems)
     say(f"Wrote {len(built.files)} files to {built.out}:")
     for file in built.files:
@@ -69,6 +86,53 @@ def build(
             say(f"The map is {file}")
     say(CAUTION)
     ctx.exit(exit_code(built.problems))
+
+
+def _say_sections(tables: dict[str, Any]) -> None:
+    """How many sections are opened in which way, and how many are not and why."""
+    from roofplat.publish.wording import METHOD_WORDS, without_code
+
+    sections = tables["sections"]
+    opened = sections["cut_method"].notna() & (sections["cut_method"] != "do_not_cut")
+    if opened.any():
+        say("Sections with an opening:")
+        _say_tally(sections.loc[opened, "cut_method"].map(METHOD_WORDS), "method", "sections")
+    if not opened.all():
+        say("Sections without:")
+        why = sections.loc[~opened, "cut_method_why"].astype("str").fillna("no reason given")
+        _say_tally(why.map(without_code), "reason", "sections")
+
+
+def _say_ladders(tables: dict[str, Any]) -> None:
+    """How the ladder spots are reached, and how many stand where a wall may be thrown."""
+    ladders, zones = tables["ladders"], tables["collapse_zones"]
+    if ladders.empty:
+        return
+    say("Ladder spots:")
+    _say_tally(ladders["apparatus"].map(lambda name: name.replace("_", " ")), "apparatus", "spots")
+    pushing = zones.loc[zones["pushes_out"], "building_id"]
+    inside = ladders["in_collapse_zone"].fillna(False).astype(bool) & ladders["building_id"].isin(pushing)
+    if inside.any():
+        say(f"  {inside.sum()} of them in the collapse zone of a roof that pushes walls out")
+
+
+def _say_solar(tables: dict[str, Any]) -> None:
+    """What the audit of the solar arrays found, by rule."""
+    audit = tables["solar_access"]
+    if audit.empty:
+        return
+    verdict = audit["passes"].astype("Int64").map({1: "met", 0: "not met"}).fillna("cannot be told")
+    counts = pd.crosstab(audit["rule"], verdict)
+    counts = counts.reindex(columns=["met", "not met", "cannot be told"], fill_value=0)
+    arrays = len(audit.drop_duplicates(["section_id", "array"]))
+    say(f"Solar access of {arrays} arrays:")
+    say_table(counts.rename_axis(columns=None).reset_index())
+
+
+def _say_tally(values: pd.Series, title: str, counted: str) -> None:
+    """Values and how often each occurs, the most frequent first, the alphabet among equals."""
+    tally = values.value_counts().sort_index().sort_values(ascending=False, kind="stable")
+    say_table(pd.DataFrame({title: tally.index.astype("str"), counted: tally.to_numpy()}))
 
 
 def _beside(file: Path, folder: Path) -> Path:

@@ -2,7 +2,7 @@
 
 In: the tables of all rooms in the working CRS, the district, the rules, the scenario.
 Out: `layers.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.csv`, `problems.csv`,
-    `report.html` and `build.json` in one folder, each whole or not there at all.
+    `solar_access.csv`, `report.html` and `build.json` in one folder, each whole or not there at all.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, whole_file
 from roofplat.publish.geojson import write_area_layers
 from roofplat.publish.layers import write_layers
-from roofplat.publish.lists import write_list
+from roofplat.publish.lists import solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.record import read_outputs, write_record
 from roofplat.publish.report import write_report
@@ -33,6 +33,7 @@ __all__ = [
     "OfflineMap",
     "Wind",
     "area_files",
+    "solar_list",
     "whole_file",
     "write_area_layers",
     "write_layers",
@@ -97,6 +98,8 @@ def write_outputs(
     written += [
         write_list(tables[name], out / f"{name}.csv") for name in ("ranking", "problems") if name in tables
     ]
+    if "solar_access" in tables:
+        written.append(write_list(solar_list(tables), out / "solar_access.csv"))
     shared: dict[str, Any] = {
         "district": district,
         "rules": rules,

@@ -1,4 +1,4 @@
-"""One GeoJSON file for each dispatch area: its buildings and what is planned on them.
+"""One GeoJSON file for each dispatch area: its buildings, what is planned on them, what is in the way.
 
 In: the tables in the working CRS.
 Out: `areas/<area>.geojson`, RFC 7946: longitude and latitude on WGS 84, exterior rings counter-
@@ -26,15 +26,19 @@ __all__ = ["PLAN_LAYERS", "area_names", "write_area_layers"]
 PLAN_LAYERS = (
     "sections",
     "walls",
+    "planes",
     "members",
     "obstacles",
+    "collapse_zones",
     "ladders",
     "paths",
     "checks",
     "openings",
     "cuts",
     "trenches",
+    "solar_access",
 )
+_GROUND = "ground"
 _DECIMALS = 7
 
 
@@ -74,6 +78,8 @@ def write_area_layers(
     -------
     list of Path
         One for each area, in the order of the names. A feature's property `layer` names its table.
+        Of the solar audit only what is not met, or cannot be told, is there. Ground on which no
+        ladder stands is in the file of each area that it meets.
 
     Raises
     ------
@@ -84,6 +90,9 @@ def write_area_layers(
     stems = area_files(names)
     area_of = tables["buildings"].set_index("building_id")["dispatch_area"].fillna(NO_AREA)
     layers = {name: tables[name] for name in ("buildings", *PLAN_LAYERS) if name in tables}
+    if "solar_access" in layers:
+        audit = layers["solar_access"]
+        layers["solar_access"] = audit.loc[~audit["passes"].fillna(False).astype(bool)]
     areas = {layer: frame["building_id"].map(area_of) for layer, frame in layers.items()}
     head: dict[str, Any] = {"caution": CAUTION}
     if rules is not None:
@@ -92,10 +101,24 @@ def write_area_layers(
     for name in names:
         path = folder / f"{stems[name]}.geojson"
         parts = {layer: frame.loc[areas[layer] == name] for layer, frame in layers.items()}
+        if _GROUND in tables:
+            parts[_GROUND] = _ground_in(tables, name)
         with whole_file(path) as beside, beside.open("w", encoding="utf-8", newline="\n") as stream:
             _write_collection({"name": name, **head}, parts, stream)
         written.append(path)
     return written
+
+
+def _ground_in(tables: Mapping[str, Any], name: str) -> gpd.GeoDataFrame:
+    """Ground that meets an area; for the buildings of no area, that which meets none."""
+    ground = tables[_GROUND]
+    areas = tables.get("areas")
+    if areas is None or areas.empty:
+        return ground if name == NO_AREA else ground.iloc[:0]
+    wanted = areas if name == NO_AREA else areas[areas["name"] == name]
+    meets = np.zeros(len(ground), dtype=bool)
+    meets[wanted.sindex.query(ground.geometry, predicate="intersects")[0]] = True
+    return ground[~meets if name == NO_AREA else meets]
 
 
 def _write_collection(head: Mapping[str, Any], parts: Mapping[str, gpd.GeoDataFrame], stream: TextIO) -> None:

@@ -28,6 +28,30 @@ PLACES = ("streets", "areas", "stations")
 PLACE_KINDS = {"streets": "MultiLineString", "areas": "MultiPolygon", "stations": "Point"}
 # `roofs` is what the inventory hands to framing; `sections` and `facts` hold the same for readers.
 _INNER = ("roofs",)
+# What a layer holds, for the people who open the package without anything else at hand.
+_DESCRIPTIONS: Mapping[str, str] = {
+    "buildings": "Outlines with what is known of each building, and how",
+    "sections": "Roof areas with one framing each: form, slope, way to open, ways rejected and why",
+    "walls": "Straight runs of the outline with side letter and what they carry",
+    "planes": "Planes of pitched roofs with slope, direction straight down, area along the slope",
+    "members": "Beams, joists, rafters, trusses, ridges, hips, valleys and other members, with basis",
+    "obstacles": "Units, skylights, vents, hatches, solar, hung loads, parapets, overhead lines",
+    "ground": "Ground on which no ladder base can stand, and why",
+    "collapse_zones": "How far from the walls a wall may fall, and the roofs that push walls out",
+    "ladders": "Ladder spots from base to tip; aerials from the street; what is out of reach",
+    "paths": "Paths of travel from the ladder along bearing lines",
+    "checks": "Inspection cuts and indicator holes along the path",
+    "openings": "Openings in order: what is there already, glazing, and cuts",
+    "cuts": "The cuts of openings and trenches in order",
+    "trenches": "Defensive strips from wall to wall",
+    "solar_access": "Each solar array against each access rule: wanted, measured, met or not",
+    "problems": "Everything refused, repaired, unmatched or in conflict",
+    "facts": "Every value by source, date and basis, and which one is in force",
+    "ranking": "Which building to visit first, and why",
+    "streets": "Named streets",
+    "areas": "Dispatch areas",
+    "stations": "Fire stations",
+}
 # GeoPackage stores the time of the last change; a fixed one keeps equal input equal in bytes.
 _LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 
@@ -49,7 +73,8 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Ruleb
     Returns
     -------
     Path
-        `path`. Polygons and lines that may come in several parts are stored as multi-parts; layers
+        `path`. Each layer carries a description of what it holds. Polygons and lines that may come
+        in several parts are stored as multi-parts; layers
         of more than one kind of geometry are declared as `GEOMETRY`; `problems` and `facts` have
         none. Dates are stored as dates.
 
@@ -83,7 +108,13 @@ def _write_layer(frame: pd.DataFrame, name: str, path: Path, metadata: Mapping[s
         frame[column] = frame[column].astype("date32[pyarrow]")
     if not isinstance(frame, gpd.GeoDataFrame):
         pyogrio.write_dataframe(
-            frame, path, layer=name, driver="GPKG", use_arrow=True, layer_metadata=dict(metadata)
+            frame,
+            path,
+            layer=name,
+            driver="GPKG",
+            use_arrow=True,
+            layer_metadata=dict(metadata),
+            layer_options={"DESCRIPTION": _DESCRIPTIONS[name]},
         )
         return
     kind = PLACE_KINDS.get(name) or _stored_kind(TABLES[name].geometry)
@@ -97,6 +128,7 @@ def _write_layer(frame: pd.DataFrame, name: str, path: Path, metadata: Mapping[s
         geometry_type=kind,
         use_arrow=True,
         layer_metadata=dict(metadata),
+        layer_options={"DESCRIPTION": _DESCRIPTIONS[name]},
     )
 
 

@@ -1,4 +1,4 @@
-"""The lists that open in a spreadsheet: the ranking and the problems.
+"""The lists that open in a spreadsheet: the ranking, the problems and the solar access audit.
 
 In: a table.
 Out: a CSV file, UTF-8, whose text cells no spreadsheet takes for a formula.
@@ -6,6 +6,7 @@ Out: a CSV file, UTF-8, whose text cells no spreadsheet takes for a formula.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,12 +14,35 @@ import pandas as pd
 
 from roofplat.publish.files import whole_file
 
-__all__ = ["write_list"]
+__all__ = ["solar_list", "write_list"]
 
 # Lines end as RFC 4180 has it; a bare carriage return inside a cell is then quoted as well.
 _LINE_END = "\r\n"
 # First characters that make a spreadsheet read a cell as a formula, or skip to the next one.
 _FORMULA = r"^[=+\-@\t\r\n]"
+
+
+def solar_list(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Put the solar access audit in the order of a desk: what fails first, then what nobody can tell.
+
+    Parameters
+    ----------
+    tables
+        `buildings` and `solar_access`.
+
+    Returns
+    -------
+    DataFrame
+        The rows of `solar_access` with `name`, `address` and `dispatch_area` of the building after
+        its id; within each part in the order of the table.
+    """
+    audit = pd.DataFrame(tables["solar_access"]).drop(columns="geometry", errors="ignore")
+    order = audit["passes"].astype("Int64").map({0: 0, 1: 2}).fillna(1)
+    audit = audit.iloc[order.argsort(kind="stable").to_numpy()]
+    buildings = pd.DataFrame(tables["buildings"]).set_index("building_id")
+    for place, name in enumerate(("name", "address", "dispatch_area"), start=1):
+        audit.insert(place, name, audit["building_id"].map(buildings[name]))
+    return audit.reset_index(drop=True)
 
 
 def write_list(table: pd.DataFrame, path: Path) -> Path:

@@ -30,12 +30,14 @@ from roofplat.publish.geojson import area_names
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.packing import STEPS_PER_DEGREE, pack_column, pack_document, pack_shapes
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
+from roofplat.publish.wording import METHOD_WORDS
 from roofplat.rules import Rulebook
 from roofplat.tables import TABLES, empty
 
 __all__ = ["OfflineMap", "Wind", "write_maps"]
 
 MAX_ZOOM = 22
+_ZONE_DETAIL_DEG = 2e-6  # about 20 cm
 _SCRIPTS = ("map_data.js", "map_draw.js", "map_page.js")
 
 # What each layer of the page carries beside its shapes: columns a card, a label or a look needs.
@@ -61,27 +63,40 @@ _BUILDING_COLUMNS = (
 _RANKING_COLUMNS = ("rank", "score", "class", "reasons", "next_due")
 _PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "sections": (
+        "part",
         "area_ft2",
+        "true_area_ft2",
+        "roof_family",
+        "family_basis",
         "framing_axis_deg",
         "axis_basis",
-        "beam_spacing_ft",
-        "purlin_spacing_ft",
-        "spacing_basis",
+        "roof_shape",
+        "shape_basis",
+        "slope_deg",
+        "slope_basis",
+        "rise_ft",
         "fire_basis",
         "wind_from_deg",
         "wind_basis",
         "cut_method",
         "cut_method_why",
+        "methods_rejected",
     ),
     "walls": ("kind", "kind_basis", "side_letter", "outward_deg"),
-    "members": ("kind", "basis"),
-    "obstacles": ("kind", "basis"),
+    "planes": ("part", "downslope_deg", "slope_deg", "area_ft2", "basis"),
+    "members": ("part", "kind", "count", "spacing_ft", "basis"),
+    "obstacles": ("kind", "height_ft", "basis"),
+    "collapse_zones": ("distance_ft", "height_ft", "height_basis", "pushes_out", "why"),
     "ladders": (
         "rank",
         "side",
         "apparatus",
         "ladder_ft",
         "base_setback_ft",
+        "support_ft",
+        "highest_ft",
+        "aerial_setback_ft",
+        "in_collapse_zone",
         "height_basis",
         "usng",
         "reasons",
@@ -90,10 +105,17 @@ _PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "checks": ("kind",),
     "openings": ("seq", "method", "area_ft2", "usng", "why"),
     "trenches": ("method", "length_ft", "usng", "why"),
+    "solar_access": ("part", "array", "finding", "basis", "message"),
     "fires": ("fire_basis",),
 }
 _MADE_HERE = ("fires",)
 _PLACES = ("streets", "areas", "stations")
+# Columns of layers that belong to no building.
+_FREE_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    **dict.fromkeys(_PLACES, ("name",)),
+    "ground": ("kind", "basis"),
+}
+_AUDIT_COLUMNS = ("solar_checks", "solar_met")
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +271,7 @@ def write_maps(
         "wind": None
         if wind is None
         else {"from_deg": float(wind.from_deg), "words": wind.words, "given": wind.basis == "given"},
+        "methods": dict(METHOD_WORDS),
         "families": {
             key: {
                 "label": family.label,
@@ -288,7 +311,7 @@ def _family_class(lightweight: bool | None) -> str:
 def _to_lonlat(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     """Bring every layer of the map to WGS 84; layers that are missing come out empty."""
     ready: dict[str, Any] = {}
-    for name in ("buildings", *(name for name in _PLAN_COLUMNS if name not in _MADE_HERE), *_PLACES):
+    for name in ("buildings", *(name for name in _PLAN_COLUMNS if name not in _MADE_HERE), *_FREE_COLUMNS):
         frame: Any = tables.get(name)
         if frame is None or frame.empty:
             frame = empty(name, "EPSG:4326") if name in TABLES else _no_places()
@@ -297,10 +320,25 @@ def _to_lonlat(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     if "ranking" in tables:
         ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[list(_RANKING_COLUMNS)]
         ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
+    ready["buildings"] = ready["buildings"].join(_audit_counts(ready["solar_access"]), on="building_id")
+    ready["solar_access"] = _not_met(ready["solar_access"])
     ready["walls"] = ready["walls"].assign(side_letter=_side_letters(ready["walls"]))
+    # The edges of a plane are drawn as walls, ridges, hips and valleys: its arrow needs a place alone.
+    ready["planes"] = ready["planes"].set_geometry(ready["planes"].geometry.representative_point())
+    # Round corners of a zone need no more points than show.
+    ready["collapse_zones"] = ready["collapse_zones"].set_geometry(
+        ready["collapse_zones"].geometry.simplify(_ZONE_DETAIL_DEG)
+    )
     # Every building has a section; its outline says something new only where there are several.
     sections = ready["sections"]
     ready["fires"] = _fires(sections)
+    numbers = pd.Series(
+        sections.groupby("building_id").cumcount().to_numpy() + 1, index=sections["section_id"]
+    )
+    for name in ("sections", "planes", "members", "solar_access"):
+        part = ready[name]["section_id"].map(numbers[~numbers.index.duplicated()])
+        ready[name] = ready[name].assign(part=part.astype("Int64"))
+    sections = ready["sections"]
     alone = ~sections["building_id"].duplicated(keep=False)
     ready["sections"] = sections.set_geometry(sections.geometry.mask(alone.to_numpy(dtype=bool), None))
     for name in _PLAN_COLUMNS:
@@ -321,6 +359,23 @@ def _fires(sections: pd.DataFrame) -> gpd.GeoDataFrame:
     )
 
 
+def _audit_counts(audit: pd.DataFrame) -> pd.DataFrame:
+    """Count for each building how many access checks its solar arrays had, and how many they met."""
+    met = audit["passes"].fillna(False).astype(bool)
+    counts = met.groupby(audit["building_id"]).agg(["size", "sum"]).astype("Int64")
+    return counts.set_axis(list(_AUDIT_COLUMNS), axis=1)
+
+
+def _not_met(audit: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Keep what the audit did not find met; each array is drawn once, by the worst of its findings."""
+    failed = (~audit["passes"].fillna(True).astype(bool)).to_numpy(dtype=bool)
+    audit = audit.assign(finding=pd.Series(np.where(failed, "failed", "open"), dtype="str"))
+    audit = audit[audit["passes"].isna().to_numpy() | failed]
+    audit = audit.sort_values("finding", kind="stable").reset_index(drop=True)
+    again = audit.duplicated(["section_id", "array"]).to_numpy()
+    return audit.set_geometry(audit.geometry.mask(again, None))
+
+
 def _side_letters(walls: pd.DataFrame) -> pd.Series:
     """Keep the letter of each side's longest wall: one label a side is enough."""
     order = walls.sort_values("length_ft", ascending=False, kind="stable")
@@ -336,13 +391,13 @@ def _of_area(lonlat: Mapping[str, Any], name: str) -> dict[str, Any]:
     part = {"buildings": buildings[here].reset_index(drop=True)}
     reach = part["buildings"] if here.any() else lonlat["areas"][lonlat["areas"]["name"] == name]
     around = shapely.box(*reach.total_bounds) if len(reach) else None
-    for key in (*_PLAN_COLUMNS, *_PLACES):
+    for key in (*_PLAN_COLUMNS, *_FREE_COLUMNS):
         frame = lonlat[key]
         if key in _PLAN_COLUMNS:
             owner = frame["building"].to_numpy()
             # Position -1, a thing of no building, takes the number that is put last.
             frame = frame.assign(building=np.append(number, -1)[owner])
-        if key in _PLACES or key == "obstacles":
+        if key in _FREE_COLUMNS or key == "obstacles":
             wanted = np.zeros(len(frame), dtype=bool)
             if around is not None:
                 wanted = shapely.intersects(frame.geometry.to_numpy(), around)
@@ -355,11 +410,11 @@ def _of_area(lonlat: Mapping[str, Any], name: str) -> dict[str, Any]:
 def _packed(lonlat: Mapping[str, Any]) -> dict[str, Any]:
     buildings = lonlat["buildings"]
     ranked = [column for column in _RANKING_COLUMNS if column in buildings]
-    layers = {"buildings": _layer(buildings, (*_BUILDING_COLUMNS, *ranked))}
+    layers = {"buildings": _layer(buildings, (*_BUILDING_COLUMNS, *ranked, *_AUDIT_COLUMNS))}
     for name, wanted in _PLAN_COLUMNS.items():
         layers[name] = _layer(lonlat[name], ("building", *wanted))
-    for name in _PLACES:
-        layers[name] = _layer(lonlat[name], ("name",))
+    for name, wanted in _FREE_COLUMNS.items():
+        layers[name] = _layer(lonlat[name], wanted)
     bounds = None
     seen = buildings if len(buildings) else lonlat["areas"]
     if len(seen):

@@ -141,11 +141,13 @@ def _sources(district: District) -> Iterator[tuple[str, LayerSource]]:
     yield "footprints", district.footprints
     for source in district.attributes:
         yield f"attributes: {source.name}", source
-    for name in ("streets", "areas", "stations", "sections", "fire_walls"):
+    for name in ("streets", "areas", "stations", "sections", "fire_walls", "expansion_joints"):
         if (layer := getattr(district, name)) is not None:
             yield name, layer
     for obstacles in district.obstacles:
         yield "obstacles", obstacles
+    for ground in district.ground:
+        yield "ground", ground
     if district.scenario.fires is not None:
         yield "fires", district.scenario.fires
 

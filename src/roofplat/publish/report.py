@@ -18,19 +18,24 @@ from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, NO_AREA, asset, write_whole
 from roofplat.publish.map import Wind
 from roofplat.publish.page import fill, html_page
+from roofplat.publish.wording import METHOD_WORDS, without_code
 from roofplat.rules import Rulebook
 
 __all__ = ["write_report"]
 
 _TOP = 25
-_MOST_REASONS = 12
+_MOST_ROWS = 200
 # Which columns say how a thing is known, and what to call them.
 _BASES = (
     ("buildings", "family_basis", "Roof family, by building"),
     ("buildings", "height_basis", "Height, by building"),
     ("sections", "axis_basis", "Framing axis, by section"),
     ("sections", "spacing_basis", "Spacings, by section"),
+    ("sections", "shape_basis", "Form of the roof, by section"),
+    ("sections", "slope_basis", "Slope, by section"),
     ("walls", "kind_basis", "Wall kind, by wall"),
+    ("members", "basis", "Members, by kind and section"),
+    ("planes", "basis", "Planes of pitched roofs, by plane"),
     ("sections", "fire_basis", "Fire spot of the scenario, by planned section"),
     ("sections", "wind_basis", "Wind of the scenario, by planned section"),
 )
@@ -92,7 +97,11 @@ def write_report(
         overridden=rules.overridden,
         statuses=_statuses(rules),
         problems=_problems(tables),
-        not_cut=_not_cut(tables),
+        planned=_planned(tables, rules),
+        pushing=_pushing(tables, rules),
+        out_of_reach=_out_of_reach(tables),
+        solar=_solar(tables, rules),
+        unknown=_unknown(tables),
         top=_top(tables),
         unseen=_unseen(tables),
     )
@@ -127,6 +136,16 @@ def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
             ("Openings", f"{len(openings):,}"),
             ("Sections whose openings are short of the area wanted", f"{short:,}"),
         ]
+    if "ladders" in tables:
+        beyond = tables["ladders"]["apparatus"] == "out_of_reach"
+        found.append(("Ladder spots out of reach", f"{beyond.sum():,}"))
+    if "collapse_zones" in tables:
+        found.append(("Roofs known to push walls out", f"{tables['collapse_zones']['pushes_out'].sum():,}"))
+    if "solar_access" in tables:
+        failed = tables["solar_access"]
+        failed = failed[(failed["passes"] == False).fillna(False)]  # noqa: E712  three values
+        arrays = failed.drop_duplicates(["section_id", "array"])
+        found.append(("Solar arrays that fail an access rule", f"{len(arrays):,}"))
     if "trenches" in tables:
         found.append(("Trenches", f"{len(tables['trenches']):,}"))
     if "problems" in tables:
@@ -150,8 +169,7 @@ def _grid(frame: pd.DataFrame) -> dict[str, Any]:
 
 def _families_by_area(buildings: pd.DataFrame, rules: Rulebook) -> dict[str, Any]:
     area = buildings["dispatch_area"].fillna(NO_AREA)
-    label = buildings["roof_family"].map({key: entry.label for key, entry in rules.families.items()})
-    cross = pd.crosstab(label.fillna(buildings["roof_family"]), area)
+    cross = pd.crosstab(_labels(buildings["roof_family"], rules), area)
     total = cross.sum(axis=1)
     cross = cross.assign(total=total).sort_values("total", ascending=False, kind="stable")
     most = int(total.max()) if len(total) else 1
@@ -195,15 +213,157 @@ def _problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     return _records(kinds.drop(columns="order"))
 
 
-def _not_cut(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, int]]:
+def _planned(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> list[dict[str, Any]]:
+    """Count for each family and area the sections with and without an opening, and say why without."""
     if "sections" not in tables:
         return []
-    sections = tables["sections"]
-    reasons = sections.loc[sections["cut_method"].isna(), "cut_method_why"].fillna("no reason given")
-    tally = reasons.value_counts()
-    shown = [(str(reason), int(number)) for reason, number in tally.head(_MOST_REASONS).items()]
-    rest = int(tally.iloc[_MOST_REASONS:].sum())
-    return [*shown, ("other reasons, see layers.gpkg", rest)] if rest else shown
+    sections = pd.DataFrame(tables["sections"])
+    buildings = _by_id(tables)
+    opened = sections["cut_method"].notna() & (sections["cut_method"] != "do_not_cut")
+    frame = pd.DataFrame(
+        {
+            "family": _labels(sections["roof_family"], rules),
+            "area": sections["building_id"].map(buildings["dispatch_area"]).fillna(NO_AREA),
+            "opened": opened,
+            "method": sections["cut_method"].astype("str").fillna(""),
+            "why": sections["cut_method_why"].astype("str").fillna("no reason given"),
+        }
+    )
+    rows = []
+    for (family, area), part in frame.groupby(["family", "area"], sort=True):
+        closed = part.loc[~part["opened"], "why"].value_counts()
+        ways = part.loc[part["opened"], "method"].value_counts()
+        rows.append(
+            {
+                "family": family,
+                "area": area,
+                "sections": len(part),
+                "opened": int(part["opened"].sum()),
+                "ways": [f"{METHOD_WORDS[str(way)]} {number:,}" for way, number in ways.items()],
+                "reasons": [f"{without_code(str(why))} ({number:,})" for why, number in closed.items()],
+            }
+        )
+    return rows
+
+
+def _pushing(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]:
+    """List buildings of families that push walls out, and whether a ladder base stands in the zone."""
+    if "collapse_zones" not in tables:
+        return _capped([])
+    zones = pd.DataFrame(tables["collapse_zones"])
+    zones = zones[zones["pushes_out"]]
+    inside: pd.Series = pd.Series(dtype="str")
+    if "ladders" in tables:
+        ladders = pd.DataFrame(tables["ladders"])
+        ladders = ladders[ladders["in_collapse_zone"].fillna(False).astype(bool)]
+        inside = ladders["rank"].astype("str").groupby(ladders["building_id"]).agg(", ".join)
+    buildings = _by_id(tables)
+    own = zones["building_id"]
+    frame = pd.DataFrame(
+        {
+            "id": own,
+            "place": _places(own, buildings),
+            "family": _labels(own.map(buildings["roof_family"]), rules),
+            "basis": own.map(buildings["family_basis"]),
+            "zone": zones["distance_ft"].map("{:.1f} ft".format),
+            "inside": own.map(inside).astype("str").fillna("none"),
+        }
+    )
+    return _capped(_records(frame))
+
+
+def _out_of_reach(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
+    """List ladder spots that nothing reaches, with the height that defeats the best there is."""
+    if "ladders" not in tables:
+        return _capped([])
+    ladders = pd.DataFrame(tables["ladders"])
+    ladders = ladders[ladders["apparatus"] == "out_of_reach"]
+    own = ladders["building_id"]
+    frame = pd.DataFrame(
+        {
+            "id": own,
+            "place": _places(own, _by_id(tables)),
+            "spot": ladders["rank"].astype("str") + ", side " + ladders["side"].fillna("?"),
+            "support": ladders["support_ft"].map("{:.1f} ft".format, na_action="ignore"),
+            "highest": ladders["highest_ft"].map("{:.1f} ft".format, na_action="ignore"),
+            "basis": ladders["height_basis"],
+            "reasons": ladders["reasons"].astype("str"),
+        }
+    )
+    return _capped(_records(frame))
+
+
+def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]:
+    """Tell the solar access audit by rule, and list every finding that is not met."""
+    if "solar_access" not in tables or tables["solar_access"].empty:
+        return {"arrays": 0, "rules": [], **_capped([])}
+    audit = pd.DataFrame(tables["solar_access"])
+    verdict = audit["passes"].astype("Int64").map({1: "met", 0: "failed"}).fillna("open")
+    counts = pd.crosstab(audit["rule"], verdict).reindex(columns=["met", "failed", "open"], fill_value=0)
+    failed = audit[verdict == "failed"]
+    own = failed["building_id"]
+    frame = pd.DataFrame(
+        {
+            "id": own,
+            "place": _places(own, _by_id(tables)),
+            "array": failed["section_id"] + ", array " + failed["array"].astype("str"),
+            "rule": failed["rule"],
+            "wanted": failed["wanted_ft"].map("{:.2f} ft".format),
+            "measured": failed["measured_ft"].map("{:.2f} ft".format, na_action="ignore"),
+            "basis": failed["basis"],
+            "message": failed["message"],
+        }
+    )
+    return {
+        "arrays": len(audit.drop_duplicates(["section_id", "array"])),
+        "rules": [
+            {"rule": rule, "meaning": rules[str(rule)].meaning if rule in rules.rules else "", **row}
+            for rule, row in counts.to_dict("index").items()
+        ],
+        **_capped(_records(frame)),
+    }
+
+
+def _unknown(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
+    """List the roofs of which nobody knows the family, in the order of the ranking where there is one."""
+    buildings = pd.DataFrame(tables["buildings"])
+    unknown = buildings[buildings["roof_family"] == "unknown"]
+    if "ranking" in tables:
+        rank = pd.DataFrame(tables["ranking"]).set_index("building_id")["rank"]
+        unknown = unknown.assign(rank=unknown["building_id"].map(rank)).sort_values("rank", kind="stable")
+    own = unknown["building_id"]
+    frame = pd.DataFrame(
+        {
+            "id": own,
+            "place": _places(own, _by_id(tables)),
+            "area": unknown["dispatch_area"].fillna(NO_AREA),
+            "lightweight": unknown["p_lightweight"].map("{:.2f}".format, na_action="ignore"),
+            "rank": unknown["rank"].astype("str") if "rank" in unknown else "",
+        }
+    )
+    by_area = unknown["dispatch_area"].fillna(NO_AREA).value_counts(sort=False).sort_index()
+    listed = _capped(_records(frame), most=_TOP)
+    return {"by_area": [(str(name), int(number)) for name, number in by_area.items()], **listed}
+
+
+def _capped(rows: list[dict[str, Any]], most: int = _MOST_ROWS) -> dict[str, Any]:
+    """Keep a page readable: the first rows, and how many there are."""
+    return {"rows": rows[:most], "number": len(rows), "more": max(0, len(rows) - most)}
+
+
+def _by_id(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    return pd.DataFrame(tables["buildings"]).drop_duplicates("building_id").set_index("building_id")
+
+
+def _places(ids: pd.Series, buildings: pd.DataFrame) -> pd.Series:
+    """Name and address of buildings as one text."""
+    name, address = (ids.map(buildings[column]).fillna("").astype("str") for column in ("name", "address"))
+    between = pd.Series("", index=ids.index, dtype="str").mask((name != "") & (address != ""), ", ")
+    return name + between + address
+
+
+def _labels(families: pd.Series, rules: Rulebook) -> pd.Series:
+    return families.map({key: entry.label for key, entry in rules.families.items()}).fillna(families)
 
 
 def _top(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:

@@ -10,6 +10,10 @@ var roofplatDraw = (function () {
   const FILL_EVERY = 200;
   const HATCH_STEP = 8;
   const LABEL_REACH = 130;
+  const LEAST_PLANE = 34;
+  // A building smaller than this on the screen would vanish under its badges and its fire spot.
+  const LEAST_BADGED = 40, LEAST_FIRE = 26;
+  const FIRST_METHODS = new Set(["existing_opening", "glazing"]);
   // Okabe and Ito 2008; the greys are plain.
   const INK = "#14181c", WHITE = "#ffffff", GREY = "#6b7177", PALE = "#d4d6d3";
   const ORANGE = "#e69f00", SKY = "#56b4e9", GREEN = "#009e73", YELLOW = "#f0e442";
@@ -23,33 +27,65 @@ var roofplatDraw = (function () {
   const GUESSED = new Set(["inferred", "assumed", "doubtful"]);
   const DASH = [7, 5];
 
-  // How each thing is drawn: shape is line, area, point, ladder or cross.
+  // How each thing is drawn: shape is line, area, point, ladder, arrow or ring. Along a line or an edge run
+  // beads or ticks: strokes of their own width and dash. A dashed line says inferred or assumed, nothing else.
+  const OPENED = "#f0e442d0", BEADS = [0.1, 12], TICKS = [1.6, 8];
   const LOOKS = {
+    "collapse_zones/pushes_out": { label: "Collapse zone, roof that pushes walls out", shape: "area", color: VERMILLION, fill: "#d55e0022", edge: 2, along: TICKS, alongWidth: 9, lines: true },
+    "collapse_zones/by_height": { label: "Collapse zone, by height", shape: "area", color: VERMILLION, fill: "#d55e0012", edge: 2, along: TICKS, alongWidth: 9 },
+    "ground/area": { label: "Ground no ladder stands on", shape: "area", color: GREY, fill: "#d4d6d3b0", level: true },
+    "ground/line": { label: "Line no ladder stands on", shape: "line", color: GREY, width: 1, along: [0.1, 7], alongWidth: 4, round: true },
     "walls/bearing": { label: "Bearing wall", shape: "line", color: INK, width: 5 },
     "walls/nonbearing": { label: "Nonbearing wall", shape: "line", color: INK, width: 2 },
     "walls/party": { label: "Party wall", shape: "line", color: INK, width: 7, core: WHITE },
     "walls/unknown": { label: "Wall, kind unknown", shape: "line", color: GREY, width: 2.5 },
-    "members/beam": { label: "Beam", shape: "line", color: BLUE, width: 3 },
+    "planes/plane": { label: "Down the slope", shape: "arrow", color: GREY, width: 1.8, dashWhenGuessed: [3, 2] },
+    "members/close": { label: "Rafter, joist or truss under the deck (near by)", shape: "line", color: BLUE, width: 0.7 },
     "members/purlin": { label: "Purlin", shape: "line", color: BLUE, width: 1 },
+    "members/tee": { label: "Stem of a concrete tee", shape: "line", color: BLUE, width: 1, along: [6, 12], alongWidth: 4 },
+    "members/beam": { label: "Beam", shape: "line", color: BLUE, width: 3 },
+    "members/girder": { label: "Girder", shape: "line", color: BLUE, width: 5, core: SKY },
+    "members/timber": { label: "Timber", shape: "line", color: BLUE, width: 6 },
+    "members/frame": { label: "Frame", shape: "line", color: BLUE, width: 3, along: [3, 14], alongWidth: 9 },
+    "members/truss": { label: "Truss, wide apart", shape: "line", color: BLUE, width: 7, core: WHITE, coreShare: 0.6, along: [1.4, 8], alongWidth: 7 },
+    "members/glazing": { label: "Line of glazing (fall hazard)", shape: "line", color: INK, width: 6, core: SKY },
+    "members/valley": { label: "Valley", shape: "line", color: BLUE, width: 1.6, along: TICKS, alongWidth: 9 },
+    "members/hip": { label: "Hip", shape: "line", color: BLUE, width: 1.6, along: BEADS, alongWidth: 6, round: true },
+    "members/ridge": { label: "Ridge", shape: "line", color: BLUE, width: 5, core: WHITE },
+    "obstacles/unit": { label: "Rooftop unit", shape: "area", color: INK, fill: "#8d9398" },
+    "obstacles/skylight": { label: "Skylight (fall hazard)", shape: "area", color: INK, fill: WHITE, mark: "cross" },
+    "obstacles/smoke_vent": { label: "Smoke vent (fall hazard)", shape: "area", color: INK, fill: WHITE, mark: "bar" },
+    "obstacles/hatch": { label: "Roof hatch", shape: "area", color: INK, fill: YELLOW, mark: "cross" },
+    "obstacles/solar": { label: "Solar array", shape: "area", color: INK, fill: "#1d3557", mark: "bar", markColor: SKY },
+    "obstacles/suspended_load": { label: "Load hung from the roof", shape: "area", color: VERMILLION, fill: WHITE, mark: "cross" },
+    "obstacles/other": { label: "Other obstacle", shape: "area", color: INK, fill: PALE },
+    "obstacles/parapet": { label: "Parapet, with its height", shape: "line", color: INK, width: 8, core: WHITE, coreShare: 0.6, along: [1.4, 6], alongWidth: 7 },
+    "obstacles/overhead_line": { label: "Overhead line", shape: "line", color: VERMILLION, width: 3, dash: [12, 4, 2, 4] },
+    "solar_access/failed": { label: "Solar array, an access rule is not met", shape: "area", color: VERMILLION, fill: "#ffffff00", edge: 4, hatch: true },
+    "solar_access/open": { label: "Solar array, an access rule cannot be told", shape: "area", color: VERMILLION, fill: "#ffffff00", edge: 4, mark: "slash" },
     "trenches/with_construction": { label: "Trench, with construction", shape: "area", color: PURPLE, fill: "#cc79a7b0" },
     "trenches/against_construction": { label: "Trench, against construction", shape: "area", color: INK, fill: "#cc79a7b0", hatch: true },
-    "openings/fold_back": { label: "Opening, fold-back, with its order", shape: "area", color: VERMILLION, fill: "#f0e442d0" },
-    "openings/center_rafter_louver": { label: "Opening, center-rafter louver, with its order", shape: "area", color: VERMILLION, fill: "#f0e442d0", bar: true },
-    "obstacles/unit": { label: "Rooftop unit", shape: "area", color: INK, fill: "#8d9398" },
-    "obstacles/skylight": { label: "Skylight", shape: "area", color: INK, fill: WHITE, cross: true },
-    "obstacles/smoke_vent": { label: "Smoke vent", shape: "area", color: INK, fill: WHITE, bar: true },
-    "obstacles/hatch": { label: "Roof hatch", shape: "area", color: INK, fill: YELLOW, cross: true },
-    "obstacles/solar": { label: "Solar array", shape: "area", color: INK, fill: "#1d3557", bar: true, barColor: SKY },
-    "obstacles/suspended_load": { label: "Load hung from the roof", shape: "area", color: VERMILLION, fill: WHITE, cross: true },
-    "obstacles/other": { label: "Other obstacle", shape: "area", color: INK, fill: PALE },
-    "obstacles/overhead_line": { label: "Overhead line", shape: "line", color: VERMILLION, width: 3, dash: [12, 4, 2, 4] },
+    "openings/existing_opening": { label: "There already: open first, fall hazard; with its order", shape: "area", color: VERMILLION, fill: WHITE, edge: 3, mark: "cross" },
+    "openings/glazing": { label: "Glazing: open first, fall hazard; with its order", shape: "area", color: VERMILLION, fill: "#56b4e9b0", edge: 3, mark: "panes" },
+    "openings/fold_back": { label: "Opening, fold-back, with its order", shape: "area", color: VERMILLION, fill: OPENED },
+    "openings/center_rafter_louver": { label: "Opening, center-rafter louver, with its order", shape: "area", color: VERMILLION, fill: OPENED, mark: "bar" },
+    "openings/joist_louver": { label: "Opening, louver between joists, with its order", shape: "area", color: VERMILLION, fill: OPENED, mark: "bars" },
+    "openings/between_joists": { label: "Opening between joists, with its order", shape: "area", color: VERMILLION, fill: OPENED, mark: "slash" },
+    "openings/near_ridge": { label: "Opening near the ridge, with its order", shape: "area", color: VERMILLION, fill: OPENED, mark: "chevron" },
+    "openings/small_opening": { label: "Small opening, with its order", shape: "area", color: VERMILLION, fill: OPENED, mark: "dot" },
     "paths/path": { label: "Path of travel", shape: "line", color: GREEN, width: 5 },
     "checks/inspection_cut": { label: "Inspection cut", shape: "line", color: VERMILLION, width: 5 },
     "checks/indicator_hole": { label: "Indicator hole", shape: "point", color: VERMILLION, fill: WHITE },
     "fires/fire": { label: "Fire spot of the scenario", shape: "ring", color: VERMILLION },
-    "ladders/ladder": { label: "Ladder spot, with its rank", shape: "ladder", color: INK },
+    "ladders/ground_ladder": { label: "Ladder spot, with its rank", shape: "ladder", color: INK },
+    "ladders/aerial": { label: "Aerial from the street, with the rank of its spot", shape: "line", color: INK, width: 6, core: YELLOW },
+    "ladders/out_of_reach": { label: "Spot out of reach, with its rank", shape: "line", color: VERMILLION, width: 2, along: [2, 5], alongWidth: 11 },
   };
-  const PLAN_ORDER = ["sections", "walls", "members", "trenches", "openings", "obstacles", "paths", "checks", "fires", "ladders"];
+  const PLAN_ORDER = ["collapse_zones", "ground", "sections", "walls", "planes", "members", "obstacles", "solar_access", "trenches", "openings", "paths", "checks", "fires", "ladders"];
+  // Members closer than this lie under the deck and are drawn thin; nothing is drawn that would run together.
+  const CLOSE_FT = 6, CLOSE_KINDS = new Set(["rafter", "joist"]);
+  const LEAST_GAP = 6, LEAST_GAP_CHOSEN = 2.5;
+  const EQUATOR_FT = 40075016.686 / 0.3048;
 
   // A tile being drawn: its canvas, where it lies, and the scale from world pixels.
   function tileView(canvas, coords, ratio) {
@@ -57,7 +93,9 @@ var roofplatDraw = (function () {
     const context = canvas.getContext("2d");
     context.scale(ratio, ratio);
     context.lineJoin = "round";
-    return { context, zoom: coords.z, scale, left: coords.x * TILE, top: coords.y * TILE };
+    // Web Mercator: the secant of the latitude is the hyperbolic cosine of its ordinate.
+    const feet = EQUATOR_FT / (TILE * scale) / Math.cosh(Math.PI * (1 - 2 * (coords.y + 0.5) / scale));
+    return { context, zoom: coords.z, scale, left: coords.x * TILE, top: coords.y * TILE, feet };
   }
 
   function rowsIn(view, layer, reach) {
@@ -65,9 +103,9 @@ var roofplatDraw = (function () {
       (view.left + TILE + reach) / view.scale, (view.top + TILE + reach) / view.scale);
   }
 
-  function trace(view, layer, row, path) {
-    const closed = layer.kind(row) === 2;
-    for (let curve = layer.firstCurve[row]; curve < layer.firstCurve[row + 1]; curve++) {
+  function trace(view, layer, row, path, most = Infinity) {
+    const closed = layer.kind(row) === 2, from = layer.firstCurve[row];
+    for (let curve = from; curve < Math.min(layer.firstCurve[row + 1], from + most); curve++) {
       const first = layer.firstVertex[curve], end = layer.firstVertex[curve + 1];
       for (let i = first; i < end; i++) {
         const x = layer.x[i] * view.scale - view.left, y = layer.y[i] * view.scale - view.top;
@@ -116,27 +154,61 @@ var roofplatDraw = (function () {
 
   // Lines both ways, so that one of them crosses a narrow shape whichever way it runs. Counted from
   // the corner of the whole shape: the lines meet where tiles do.
-  function drawHatch(context, path, box) {
+  function drawHatch(context, path, box, { both = true, level = false }) {
     const across = box.width + box.height, lines = new Path2D();
-    for (let at = HATCH_STEP; at < across; at += HATCH_STEP) {
-      lines.moveTo(box.x + at, box.y); lines.lineTo(box.x + at - box.height, box.y + box.height);
-      lines.moveTo(box.x + at - box.height, box.y); lines.lineTo(box.x + at, box.y + box.height);
+    const step = both || level ? HATCH_STEP : 2 * HATCH_STEP;
+    if (level) {
+      for (let at = step / 2; at < box.height; at += step) { lines.moveTo(box.x, box.y + at); lines.lineTo(box.x + box.width, box.y + at); }
+    } else {
+      for (let at = step; at < across; at += step) {
+        lines.moveTo(box.x + at, box.y); lines.lineTo(box.x + at - box.height, box.y + box.height);
+        if (both) { lines.moveTo(box.x + at - box.height, box.y); lines.lineTo(box.x + at, box.y + box.height); }
+      }
     }
     context.save();
     context.clip(path, "evenodd");
+    context.setLineDash([]);
     context.lineWidth = 1;
     context.stroke(lines);
     context.restore();
   }
 
-  // Draws one shape in one look; also makes the legend's samples, so the two cannot differ.
-  function drawLook(context, look, path, box, guessed, growth, near) {
-    context.setLineDash(look.dash || (guessed ? DASH : []));
+  // Beads or ticks along a path: its dashes, drawn wider than the path itself.
+  function drawAlong(context, look, path, growth) {
+    if (!look.along) return;
+    context.save();
+    context.setLineDash(look.along);
+    context.lineCap = look.round ? "round" : "butt";
     context.strokeStyle = look.color;
-    if (look.shape === "line") {
+    context.lineWidth = look.alongWidth * growth;
+    context.stroke(path);
+    context.restore();
+  }
+
+  // The strokes inside an area that tell it from others without colour.
+  function markPath(mark, { x, y, width, height }) {
+    const inner = new Path2D(), line = (a, b, c, d) => { inner.moveTo(x + a * width, y + b * height); inner.lineTo(x + c * width, y + d * height); };
+    if (mark === "cross") { line(0, 0, 1, 1); line(0, 1, 1, 0); }
+    if (mark === "bar") line(0, 0.5, 1, 0.5);
+    if (mark === "bars") { line(0, 1 / 3, 1, 1 / 3); line(0, 2 / 3, 1, 2 / 3); }
+    if (mark === "slash") line(0, 1, 1, 0);
+    if (mark === "chevron") { line(0, 1, 0.5, 0); line(0.5, 0, 1, 1); }
+    if (mark === "panes") for (const at of [0.25, 0.5, 0.75]) line(at, 0, at, 1);
+    if (mark === "dot") inner.ellipse(x + width / 2, y + height / 2, width / 4, height / 4, 0, 0, 2 * Math.PI);
+    return inner;
+  }
+
+  // Draws one shape in one look; also makes the legend's samples, so the two cannot differ.
+  function drawLook(context, look, path, box, guessed, growth, near, edge = path) {
+    context.setLineDash(look.dash || (guessed ? look.dashWhenGuessed || DASH : []));
+    context.strokeStyle = look.color;
+    if (look.shape === "line" || look.shape === "arrow") {
       context.lineWidth = look.width * growth;
       context.stroke(path);
-      if (look.core) { context.strokeStyle = look.core; context.lineWidth /= 3; context.stroke(path); }
+      if (look.core) { context.strokeStyle = look.core; context.lineWidth *= look.coreShare || 1 / 3; context.stroke(path); }
+      drawAlong(context, look, path, growth);
+      // The head of an arrow is whole however its shaft is dashed.
+      if (look.shape === "arrow") { context.setLineDash([]); context.stroke(edge); }
     } else if (look.shape === "ladder") {
       context.setLineDash([]);
       context.lineWidth = 9; context.strokeStyle = INK; context.stroke(path);
@@ -159,49 +231,81 @@ var roofplatDraw = (function () {
       }
     } else {
       context.fillStyle = look.fill; context.fill(path, "evenodd");
-      context.lineWidth = 1.5; context.stroke(path);
-      if (look.hatch) drawHatch(context, path, box);
-      if (look.cross || look.bar) {
-        const inner = new Path2D();
-        if (look.cross) { inner.moveTo(box.x, box.y); inner.lineTo(box.x + box.width, box.y + box.height); }
-        inner.moveTo(box.x, look.cross ? box.y + box.height : box.y + box.height / 2);
-        inner.lineTo(box.x + box.width, look.cross ? box.y : box.y + box.height / 2);
+      context.lineWidth = look.edge || 1.5; context.stroke(edge);
+      drawAlong(context, look, edge, growth);
+      context.lineWidth = 1.5;
+      if (look.hatch || look.lines || look.level) drawHatch(context, path, box, { both: Boolean(look.hatch), level: Boolean(look.level) });
+      if (look.mark) {
         context.save();
         context.clip(path);
-        context.strokeStyle = look.barColor || look.color;
-        context.stroke(inner);
+        context.setLineDash([]);
+        context.strokeStyle = look.markColor || look.color;
+        context.stroke(markPath(look.mark, box));
         context.restore();
       }
     }
   }
 
   // Which column tells the looks of a layer apart; the others have one look each.
-  const KIND_COLUMNS = { walls: "kind", members: "kind", trenches: "method", openings: "method", obstacles: "kind", checks: "kind" };
-  const ONLY_KINDS = { paths: "path", fires: "fire", ladders: "ladder" };
+  const KIND_COLUMNS = { walls: "kind", members: "kind", trenches: "method", openings: "method", obstacles: "kind", checks: "kind", ladders: "apparatus", solar_access: "finding" };
+  const ONLY_KINDS = { paths: "path", fires: "fire", planes: "plane" };
+  const BASIS_COLUMNS = { walls: "kind_basis", planes: "basis", members: "basis", obstacles: "basis", buildings: "family_basis", fires: "fire_basis",
+    collapse_zones: "height_basis", ground: "basis", solar_access: "basis" };
+
+  function isClose(members, row) {
+    const kind = members.get("kind", row);
+    return CLOSE_KINDS.has(kind) || (kind === "truss" && members.get("spacing_ft", row) < CLOSE_FT);
+  }
 
   function lookOf(layer, row) {
+    if (layer.name === "members" && isClose(layer, row)) return "members/close";
+    if (layer.name === "collapse_zones") return `collapse_zones/${layer.get("pushes_out", row) ? "pushes_out" : "by_height"}`;
+    if (layer.name === "ground") return `ground/${layer.kind(row) === 2 ? "area" : "line"}`;
     const column = KIND_COLUMNS[layer.name];
     return `${layer.name}/${column ? layer.get(column, row) : ONLY_KINDS[layer.name]}`;
   }
 
-  // All looks that a layer's rows have; its packed words are those that occur.
+  // All looks that a layer's rows have.
   function looksIn(layer) {
-    const column = KIND_COLUMNS[layer.name];
-    if (!layer.size) return [];
-    return (column ? layer.columns[column].words : [ONLY_KINDS[layer.name]]).map((word) => `${layer.name}/${word}`);
+    const found = new Set();
+    for (let row = 0; row < layer.size; row++) found.add(lookOf(layer, row));
+    return found;
   }
 
   function isGuess(layer, row) {
-    const column = { walls: "kind_basis", members: "basis", obstacles: "basis", buildings: "family_basis", fires: "fire_basis" }[layer.name];
+    const column = BASIS_COLUMNS[layer.name];
     const basis = column ? layer.get(column, row) : "drawn";
     return column !== undefined && (basis === null || GUESSED.has(basis));
   }
 
+  // An arrow of a plane, its middle in the plane, as shaft and head; angles clockwise from north.
+  function arrowPaths(x, y, degrees, length) {
+    const shaft = new Path2D(), head = new Path2D(), angle = (degrees * Math.PI) / 180, east = Math.sin(angle), south = -Math.cos(angle);
+    const tip = [x + east * length / 2, y + south * length / 2];
+    shaft.moveTo(x - east * length / 2, y - south * length / 2);
+    shaft.lineTo(...tip);
+    for (const side of [-1, 1]) {
+      head.moveTo(...tip);
+      head.lineTo(tip[0] - 6 * east - side * 4 * south, tip[1] - 6 * south + side * 4 * east);
+    }
+    return [shaft, head];
+  }
+
   function pathOf(view, layer, row) {
-    const path = new Path2D();
     const box = boxOf(view, layer, row);
+    if (layer.name === "planes") {
+      const [shaft, head] = arrowPaths(box.x, box.y, layer.get("downslope_deg", row) || 0, 24);
+      return [shaft, box, head];
+    }
+    const path = new Path2D();
     if (layer.kind(row) === 0 && layer.name === "obstacles") path.rect(box.x - 5, box.y - 5, 10, 10);
     else trace(view, layer, row, path);
+    if (layer.name === "collapse_zones") {
+      // Its inner edge is the walls, which are drawn as what they are.
+      const outer = new Path2D();
+      trace(view, layer, row, outer, 1);
+      return [path, box, outer];
+    }
     return [path, layer.kind(row) === 0 ? { x: box.x - 5, y: box.y - 5, width: 10, height: 10 } : box];
   }
 
@@ -254,25 +358,115 @@ var roofplatDraw = (function () {
     }
   }
 
-  function drawPlan(view, layers) {
+  function hasRoom(view, layers, building, shown, least) {
+    if (building === shown.building || building < 0) return true;
+    const box = boxOf(view, layers.buildings, building);
+    return Math.min(box.width, box.height) >= least;
+  }
+
+  // What would run together, or speaks of one building alone, waits until it can be read or is asked for.
+  function isShown(view, layers, layer, row, shown) {
+    const building = layer.columns.building ? layer.columns.building.values[row] : -1, chosen = building >= 0 && building === shown.building;
+    if (layer.name === "collapse_zones") return chosen || shown.zones || layer.get("pushes_out", row);
+    if (layer.name === "fires" || layer.name === "checks") return hasRoom(view, layers, building, shown, LEAST_FIRE);
+    if (layer.name === "planes") return (chosen || view.zoom >= NEAR_ZOOM) && Math.sqrt(layer.get("area_ft2", row)) / view.feet > LEAST_PLANE;
+    if (layer.name !== "members" || !isClose(layer, row)) return true;
+    return layer.get("spacing_ft", row) / view.feet >= (chosen ? LEAST_GAP_CHOSEN : LEAST_GAP);
+  }
+
+  function drawPlan(view, layers, shown) {
     const near = view.zoom >= NEAR_ZOOM, growth = near ? 1 : view.zoom === 18 ? 0.8 : 0.55;
     for (const name of PLAN_ORDER) {
       const layer = layers[name];
       for (const row of rowsIn(view, layer, 24)) {
-        const [path, box] = pathOf(view, layer, row);
+        if (!isShown(view, layers, layer, row, shown)) continue;
+        const [path, box, edge] = pathOf(view, layer, row);
         if (name === "sections") {
           view.context.setLineDash([]); view.context.strokeStyle = INK; view.context.lineWidth = 1.5;
           view.context.stroke(path);
         } else {
           const look = LOOKS[lookOf(layer, row)];
-          if (look) drawLook(view.context, look, path, box, isGuess(layer, row), growth, near);
+          if (look) drawLook(view.context, look, path, box, isGuess(layer, row), growth, near, edge);
         }
       }
     }
   }
 
-  function drawPlanLabels(view, layers) {
+  // The longest run of a line, as its middle and its length on the screen.
+  function longestRun(view, layer, row) {
+    let best = { length: 0 };
+    for (let curve = layer.firstCurve[row]; curve < layer.firstCurve[row + 1]; curve++) {
+      for (let i = layer.firstVertex[curve] + 1; i < layer.firstVertex[curve + 1]; i++) {
+        const length = Math.hypot(layer.x[i] - layer.x[i - 1], layer.y[i] - layer.y[i - 1]) * view.scale;
+        if (length > best.length + 1e-6) {
+          best = { length, x: (layer.x[i] + layer.x[i - 1]) / 2 * view.scale - view.left, y: (layer.y[i] + layer.y[i - 1]) / 2 * view.scale - view.top };
+        }
+      }
+    }
+    return best;
+  }
+
+  // The middle of the northernmost stretch of an outline, and a little beyond.
+  function northernmost(view, layer, row) {
+    const first = layer.firstVertex[layer.firstCurve[row]], end = layer.firstVertex[layer.firstCurve[row] + 1];
+    let best = [0, Infinity];
+    for (let i = first, j = end - 1; i < end; j = i++) {
+      const y = (layer.y[i] + layer.y[j]) / 2;
+      if (y < best[1]) best = [(layer.x[i] + layer.x[j]) / 2, y];
+    }
+    return [best[0] * view.scale - view.left, best[1] * view.scale - view.top - 12];
+  }
+
+  // The words beside what is drawn: kinds of lines in the building that is open, heights, dangers.
+  function drawPlanWords(view, layers, shown) {
+    const { context } = view, { members, collapse_zones: zones, ground, obstacles, solar_access: audit } = layers;
+    if (view.zoom < PLAN_ZOOM + 1) return;
+    for (const row of rowsIn(view, members, LABEL_REACH)) {
+      if (view.zoom < NEAR_ZOOM || members.columns.building.values[row] !== shown.building || !isShown(view, layers, members, row, shown)) continue;
+      const run = longestRun(view, members, row), kind = members.get("kind", row);
+      if (run.length > 50) write(context, kind, run.x, run.y, 12, BLUE);
+    }
+    for (const row of rowsIn(view, zones, LABEL_REACH)) {
+      if (!isShown(view, layers, zones, row, shown)) continue;
+      const [x, y] = northernmost(view, zones, row);
+      write(context, `collapse zone ${zones.get("distance_ft", row).toFixed(0)} ft`, x, y, 13, VERMILLION);
+    }
+    for (const row of rowsIn(view, ground, LABEL_REACH)) {
+      const box = boxOf(view, ground, row), kind = ground.get("kind", row);
+      if (Math.max(box.width, box.height) > 60) write(context, `no ladder: ${kind === null || kind === "other" ? "ground" : kind}`, ...(ground.kind(row) === 2 ? middle(box) : placeOf(longestRun(view, ground, row))), 12, GREY);
+    }
+    for (const row of rowsIn(view, obstacles, LABEL_REACH)) {
+      if (obstacles.get("kind", row) !== "parapet") continue;
+      const run = longestRun(view, obstacles, row), height = obstacles.get("height_ft", row);
+      if (run.length > 110) write(context, height === null ? "parapet" : `parapet ${height} ft`, run.x, run.y, 12);
+    }
+    for (const row of rowsIn(view, audit, LABEL_REACH)) {
+      const box = boxOf(view, audit, row);
+      if (box.width > 90 && audit.get("finding", row) === "failed") write(context, "access not met", ...middle(box), 12, VERMILLION);
+    }
+    for (const row of rowsIn(view, layers.openings, LABEL_REACH)) {
+      const box = boxOf(view, layers.openings, row);
+      if (FIRST_METHODS.has(layers.openings.get("method", row)) && view.zoom >= NEAR_ZOOM) write(context, "open first", box.x + box.width / 2, box.y + box.height + 9, 11, VERMILLION);
+    }
+    for (const row of rowsIn(view, layers.ladders, LABEL_REACH)) {
+      const words = spotWarning(layers, row), { x, y } = layers.ladders, start = layers.ladders.firstVertex[layers.ladders.firstCurve[row]];
+      if (!words || !hasRoom(view, layers, layers.ladders.columns.building.values[row], shown, LEAST_BADGED)) continue;
+      // Beyond the base, away from the roof.
+      const east = x[start] - x[start + 1], south = y[start] - y[start + 1], length = Math.hypot(east, south) || 1;
+      write(context, words, x[start] * view.scale - view.left + (east / length) * (20 + 3.5 * words.length), y[start] * view.scale - view.top + (south / length) * 22, 12, VERMILLION);
+    }
+  }
+
+  const placeOf = ({ x, y }) => [x, y];
+
+  function spotWarning(layers, row) {
+    if (layers.ladders.get("apparatus", row) === "out_of_reach") return "out of reach";
+    return layers.ladders.get("in_collapse_zone", row) && layers.pushing.has(layers.ladders.columns.building.values[row]) ? "in the collapse zone" : null;
+  }
+
+  function drawPlanLabels(view, layers, shown) {
     const context = view.context;
+    const badged = (layer, row) => hasRoom(view, layers, layer.columns.building.values[row], shown, LEAST_BADGED);
     for (const row of rowsIn(view, layers.openings, 24)) {
       const box = boxOf(view, layers.openings, row);
       // Openings lie side by side: figures larger than they are would run into one number.
@@ -280,12 +474,13 @@ var roofplatDraw = (function () {
     }
     for (const row of rowsIn(view, layers.walls, 40)) {
       const side = layers.walls.get("side_letter", row);
-      if (side === null) continue;
+      if (side === null || !badged(layers.walls, row)) continue;
       const [x, y] = middle(boxOf(view, layers.walls, row));
       const outward = (layers.walls.get("outward_deg", row) || 0) * Math.PI / 180;
       badge(context, side, x + 20 * Math.sin(outward), y - 20 * Math.cos(outward), true);
     }
     for (const row of rowsIn(view, layers.ladders, 40)) {
+      if (!badged(layers.ladders, row)) continue;
       const start = layers.ladders.firstVertex[layers.ladders.firstCurve[row]];
       badge(context, String(layers.ladders.get("rank", row)),
         layers.ladders.x[start] * view.scale - view.left, layers.ladders.y[start] * view.scale - view.top, false);
@@ -314,7 +509,7 @@ var roofplatDraw = (function () {
     context.strokeStyle = WHITE; context.lineWidth = 2.5; context.stroke(house);
   }
 
-  function drawNames(view, layers, mode) {
+  function drawNames(view, layers, mode, chosen) {
     if (view.zoom < 16) return;
     for (const row of rowsIn(view, layers.streets, LABEL_REACH)) {
       const box = boxOf(view, layers.streets, row), name = layers.streets.get("name", row);
@@ -329,7 +524,8 @@ var roofplatDraw = (function () {
     for (const row of rowsIn(view, layers.buildings, LABEL_REACH)) {
       const box = boxOf(view, layers.buildings, row);
       const text = mode === "rank" ? `rank ${layers.buildings.get("rank", row) ?? "none"}` : titleOf(layers.buildings, row);
-      if (!text || box.width < (mode === "rank" ? 50 : Math.min(text.length * 7.5, 150)) || box.height < 22) continue;
+      // The name of the building that is open stands on its card.
+      if (row === chosen || !text || box.width < (mode === "rank" ? 50 : Math.min(text.length * 7.5, 150)) || box.height < 22) continue;
       if (view.zoom >= PLAN_ZOOM && box.height <= 80 && layers.opened.has(row)) continue;
       // Inside the edge, clear of the openings, where there is room for a plan.
       const [x, y] = middle(box);
@@ -351,22 +547,31 @@ var roofplatDraw = (function () {
       this.layers = layers;
       this.fills = fills;
       this.mode = "family";
+      this.shown = { building: -1, zones: false };
     },
     createTile(coords) {
       const canvas = document.createElement("canvas");
+      this.paint(canvas, coords);
+      return canvas;
+    },
+    // Setting its size empties a canvas.
+    paint(canvas, coords) {
       const ratio = Math.min(2, window.devicePixelRatio || 1);
       canvas.width = canvas.height = TILE * ratio;
       const view = tileView(canvas, coords, ratio);
       drawStreets(view, this.layers);
       drawBuildings(view, this.layers.buildings, this.fills[this.mode]);
-      if (view.zoom >= PLAN_ZOOM) drawPlan(view, this.layers);
+      if (view.zoom >= PLAN_ZOOM) drawPlan(view, this.layers, this.shown);
       drawPlaces(view, this.layers);
-      drawNames(view, this.layers, this.mode);
-      if (view.zoom >= PLAN_ZOOM) drawPlanLabels(view, this.layers);
-      return canvas;
+      drawNames(view, this.layers, this.mode, this.shown.building);
+      if (view.zoom >= PLAN_ZOOM) { drawPlanWords(view, this.layers, this.shown); drawPlanLabels(view, this.layers, this.shown); }
+    },
+    // Paints the tiles that are there once more, in place: nothing blinks.
+    repaint() {
+      for (const { el, coords } of Object.values(this._tiles)) this.paint(el, coords);
     },
   });
 
   return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
-    RANK_FILLS, RANK_WORDS, DistrictLayer, drawLook, drawStation, fillStrength, isGuess, looksIn, titleOf };
+    RANK_FILLS, RANK_WORDS, DistrictLayer, arrowPaths, drawLook, drawStation, fillStrength, isGuess, looksIn, spotWarning, titleOf };
 })();

@@ -5,7 +5,7 @@
 var roofplat = (function () {
   const { TILE, Layer, unpack } = roofplatData;
   const { DASH, FAMILY_FILLS, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM, RANK_FILLS, RANK_WORDS, DistrictLayer,
-    drawLook, drawStation, fillStrength, isGuess, looksIn, titleOf } = roofplatDraw;
+    arrowPaths, drawLook, drawStation, fillStrength, isGuess, looksIn, spotWarning, titleOf } = roofplatDraw;
   const { INK, WHITE, PALE, PURPLE, VERMILLION } = roofplatDraw.COLORS;
 
   function element(tag, text, className) {
@@ -61,10 +61,10 @@ var roofplat = (function () {
   }
 
   function sample(context, look, near = false) {
-    const path = new Path2D(), box = { x: 6, y: 3, width: 28, height: 16 };
+    const [path, head] = look.shape === "arrow" ? arrowPaths(20, 11, 90, 26) : [new Path2D()], box = { x: 6, y: 3, width: 28, height: 16 };
     if (look.shape === "area") path.rect(box.x, box.y, box.width, box.height);
-    else { path.moveTo(2, 11); path.lineTo(38, 11); }
-    drawLook(context, look, path, box, false, 1, near);
+    else if (look.shape !== "arrow") { path.moveTo(2, 11); path.lineTo(38, 11); }
+    drawLook(context, look, path, box, false, 1, near, head);
   }
 
   function swatch(context, fill, guessed, strength) {
@@ -78,9 +78,31 @@ var roofplat = (function () {
     return String(Math.round(value)).replace(/\B(?=(\d{3})+$)/g, ",");
   }
 
+  // What methods are called; it comes with the data.
+  let methodWords = {};
+
   function words(name) {
-    const trade = { fold_back: "fold-back", center_rafter_louver: "center-rafter louver" };
-    return name === null ? null : trade[name] || name.replaceAll("_", " ");
+    return name === null ? null : methodWords[name] || name.replaceAll("_", " ");
+  }
+
+  // Codes of the tables read as words; ids of rules, which have a point in them, stay as they are.
+  function plain(text) {
+    return text.replace(/(?<![.\w])[a-z]+(?:_[a-z]+)+(?![.\w])/g, (code) => words(code));
+  }
+
+  // A reason begins with the method or the code it is about; said once is enough.
+  function reason(text, method) {
+    const [, code, rest] = /^(\w+): (.*)$/s.exec(text) || [null, null, text];
+    return code === null || code === method ? sentence(plain(rest)) : sentence(`${words(code)}: ${plain(rest)}`);
+  }
+
+  function sentence(text) {
+    const whole = text.charAt(0).toUpperCase() + text.slice(1);
+    return /[.!?]$/.test(whole) ? whole : `${whole}.`;
+  }
+
+  function number(value, places = 1) {
+    return String(Number(value.toFixed(places)));
   }
 
   function withBasis(value, basis) {
@@ -116,54 +138,104 @@ var roofplat = (function () {
   function fillCard(state, row) {
     const { layers } = state, buildings = layers.buildings;
     const get = (column) => buildings.get(column, row);
-    const family = state.families[get("roof_family")] || state.families.unknown;
+    const familyOf = (key) => state.families[key] || state.families.unknown;
+    const family = familyOf(get("roof_family")), parts = rowsOf(layers.sections, row);
     const card = document.getElementById("card-body");
     card.replaceChildren(element("h2", titleOf(buildings, row)));
     if (get("alert")) card.append(element("p", get("alert"), "alert"));
     if (get("surveyed_on") === null) card.append(element("p", "Nobody has surveyed this roof.", "warn"));
+    const cautions = new Set([family, ...parts.map((part) => familyOf(layers.sections.get("roof_family", part)))].map((one) => one.caution));
+    card.append(element("h3", "Caution"));
+    for (const caution of cautions) card.append(element("p", caution, "warn"));
+    const zones = rowsOf(layers.collapse_zones, row), zone = (column) => layers.collapse_zones.get(column, zones[0]);
+    if (zones.length && zone("pushes_out")) card.append(element("p", `Collapse zone ${number(zone("distance_ft"))} ft from the walls. ${zone("why") || ""}`, "warn"));
+    card.append(element("h3", "Building"));
     addFacts(card, [
       ["Id", get("building_id")], ["Address", get("address")], ["Area", get("dispatch_area")],
       ["Roof", withBasis(family.label, get("family_basis"))],
       ["Lightweight", get("p_lightweight") === null ? null : `chance ${get("p_lightweight")}`],
       ["Occupancy", get("occupancy")], ["Built", get("year_built")], ["Storeys", get("storeys")],
       ["Height", get("height_ft") === null ? null : withBasis(`${get("height_ft").toFixed(0)} ft`, get("height_basis"))],
+      ["Collapse zone", zones.length ? `${number(zone("distance_ft"))} ft from the walls, for walls of ${withBasis(`${number(zone("height_ft"))} ft`, zone("height_basis"))}` : null],
       ["Ground area", get("area_ft2") === null ? null : `${thousands(get("area_ft2"))} ft2`],
       ["Sprinklers", { true: "yes", false: "no" }[get("sprinklered")] || "not known"],
       ["Roof survey", get("surveyed_on") || "never"], ["Inspected", get("inspected_on") || "no record"],
     ]);
-    card.append(element("h3", "Caution"), element("p", family.caution, "warn"));
     if (get("rank") !== null) {
       card.append(element("h3", `Rank ${get("rank")} of ${state.ranked}`), element("p", get("reasons")));
       addFacts(card, [["Score", get("score")], ["Inspection class", get("class")], ["Next due", get("next_due")]]);
     }
     addList(card, "Ladder spots", "ul", rowsOf(layers.ladders, row).map((spot) => [
-      [`${layers.ladders.get("rank", spot)}.`], [ladderWords(layers.ladders, spot)],
+      [`${layers.ladders.get("rank", spot)}.`], [ladderWords(layers.ladders, spot)], [spotDanger(layers, spot), "warn"],
       [layers.ladders.get("usng", spot), "grid"], [layers.ladders.get("reasons", spot), "small"]]));
-    addList(card, "Roof sections", "ul", rowsOf(layers.sections, row).map((part) => [
-      [sectionWords(layers.sections, part)], [layers.sections.get("cut_method_why", part), "small"]]));
+    for (const part of parts) addSection(card, state, row, part, parts.length > 1);
     addList(card, "Openings, in order", "ul", rowsOf(layers.openings, row).map((part) => [
-      [`${layers.openings.get("seq", part)}. ${words(layers.openings.get("method", part))}, ${thousands(layers.openings.get("area_ft2", part) || 0)} ft2`],
+      [`${layers.openings.get("seq", part)}. ${openingWords(layers.openings, part)}`],
       [layers.openings.get("usng", part), "grid"], [layers.openings.get("why", part), "small"]]));
     addList(card, "Trench", "ul", rowsOf(layers.trenches, row).map((part) => [
       [`${words(layers.trenches.get("method", part))}, ${thousands(layers.trenches.get("length_ft", part) || 0)} ft long`],
       [layers.trenches.get("usng", part), "grid"], [layers.trenches.get("why", part), "small"]]));
+    if (get("solar_checks")) {
+      const audit = layers.solar_access;
+      card.append(element("h3", "Solar access"), element("p", `${get("solar_met")} of ${get("solar_checks")} checks met.`));
+      const list = element("ul");
+      for (const one of rowsOf(audit, row)) list.append(element("li", `${audit.get("finding", one) === "failed" ? "Not met" : "Cannot be told"}, array ${audit.get("array", one)}: ${audit.get("message", one)}`));
+      if (list.childElementCount) card.append(list);
+    }
     card.append(element("h3", "Read this"), element("p", state.scenario), element("p", state.ground), element("p", state.caution));
   }
 
   function ladderWords(ladders, row) {
-    const how = { ground_ladder: `${ladders.get("ladder_ft", row)} ft ground ladder`, aerial: "aerial", out_of_reach: "out of reach" };
-    const setback = ladders.get("base_setback_ft", row);
-    return `side ${ladders.get("side", row) ?? "?"}, ${how[ladders.get("apparatus", row)] || "ladder not known"}` +
-      (setback === null ? "" : `, base ${setback.toFixed(1)} ft out`) + ` (height ${ladders.get("height_basis", row) || "assumed"})`;
+    const get = (column) => ladders.get(column, row), setback = get("base_setback_ft"), support = get("support_ft"), highest = get("highest_ft");
+    const how = { ground_ladder: `${get("ladder_ft")} ft ground ladder`, aerial: "aerial", out_of_reach: "out of reach" };
+    return [`side ${get("side") ?? "?"}`, how[get("apparatus")] || "ladder not known",
+      setback === null || get("apparatus") !== "ground_ladder" ? null : `base ${setback.toFixed(1)} ft out`,
+      get("aerial_setback_ft") === null ? null : `${get("aerial_setback_ft").toFixed(0)} ft from the street to the tip`,
+      support === null ? `height ${get("height_basis") || "assumed"}` : `edge and parapet at ${withBasis(`${number(support)} ft`, get("height_basis"))}`,
+      highest === null ? null : `${get("apparatus") === "out_of_reach" ? "the best there is reaches" : "reaches"} ${number(highest)} ft`].filter(Boolean).join(", ");
   }
 
-  function sectionWords(sections, row) {
-    const axis = sections.get("framing_axis_deg", row), beam = sections.get("beam_spacing_ft", row);
-    return [`${thousands(sections.get("area_ft2", row) || 0)} ft2`,
-      axis === null ? "axis not known" : `beams run ${axis.toFixed(0)}° (${sections.get("axis_basis", row) || "assumed"})`,
-      beam === null ? null : `beams ${beam} ft, purlins ${sections.get("purlin_spacing_ft", row)} ft apart (${sections.get("spacing_basis", row) || "assumed"})`,
-      sections.get("fire_basis", row) === null ? null : `fire spot ${sections.get("fire_basis", row)}, wind from ${sections.get("wind_from_deg", row)}° (${sections.get("wind_basis", row)})`,
-      sections.get("cut_method", row) === null ? "no cut drawn" : words(sections.get("cut_method", row))].filter(Boolean).join("; ");
+  function spotDanger(layers, row) {
+    return spotWarning(layers, row) === "in the collapse zone" ? "The base stands in the collapse zone." : null;
+  }
+
+  function openingWords(openings, row) {
+    const method = openings.get("method", row), first = method === "existing_opening" || method === "glazing";
+    return `${words(method)}, ${thousands(openings.get("area_ft2", row) || 0)} ft2` + (first ? ": open first, fall hazard" : "");
+  }
+
+  // 12 rafters, 2 ft apart (assumed)
+  function memberWords(members, row) {
+    const kind = members.get("kind", row), count = members.get("count", row), spacing = members.get("spacing_ft", row);
+    const one = kind === "glazing" ? "line of glazing" : kind;
+    const kinds = count === 1 ? one : { truss: "trusses", glazing: "lines of glazing" }[kind] || `${kind}s`;
+    return withBasis([count === null ? kinds : `${thousands(count)} ${kinds}`, spacing === null ? null : `${number(spacing, 2)} ft apart`].filter(Boolean).join(", "), members.get("basis", row));
+  }
+
+  function addSection(card, state, building, row, several) {
+    const { sections, members, planes } = state.layers, get = (column) => sections.get(column, row);
+    const own = (layer) => rowsOf(layer, building).filter((one) => layer.get("part", one) === get("part"));
+    const family = state.families[get("roof_family")] || state.families.unknown, method = get("cut_method"), slope = get("slope_deg");
+    const flat = get("area_ft2"), along = get("true_area_ft2"), axis = get("framing_axis_deg");
+    card.append(element("h3", several ? `Roof section ${get("part")}` : "Roof"));
+    addFacts(card, [
+      ["Family", several ? withBasis(family.label, get("family_basis")) : null],
+      ["Form", get("roof_shape") === null ? null : withBasis(words(get("roof_shape")), get("shape_basis"))],
+      ["Slope", slope === null ? null : withBasis(`${number(slope)}°`, get("slope_basis"))],
+      ["Rise", get("rise_ft") ? `${number(get("rise_ft"))} ft from eave to top` : null],
+      ["Planes", own(planes).length || null],
+      ["Area", `${thousands(flat || 0)} ft2 on the ground` + (along === null || Math.round(along) === Math.round(flat) ? "" : `, ${thousands(along)} ft2 along the slope`)],
+      ["Framing runs", axis === null ? "not known" : withBasis(`${axis.toFixed(0)}°`, get("axis_basis"))],
+      ["Members", own(members).map((one) => memberWords(members, one)).join("; ") || "none drawn"],
+      ["Scenario", get("fire_basis") === null ? null : `fire spot ${get("fire_basis")}, wind from ${get("wind_from_deg")}° (${get("wind_basis")})`],
+      ["Opening", method === null ? "no cut drawn" : words(method)],
+    ]);
+    if (get("cut_method_why")) card.append(element("p", reason(get("cut_method_why"), method), method === null || method === "do_not_cut" ? "warn" : undefined));
+    const rejected = (get("methods_rejected") || "").split(/; (?=\w+: )/).filter(Boolean);
+    if (!rejected.length) return;
+    const list = element("ul");
+    for (const one of rejected) list.append(element("li", sentence(plain(one))));
+    card.append(element("h4", "Rejected, and the rule"), list);
   }
 
   function select(state, row, { move = false, focus = true } = {}) {
@@ -179,6 +251,7 @@ var roofplat = (function () {
     }
     // Under the tiles: a halo that covers nothing of the plan.
     state.highlight = L.polyline(rings, { color: VERMILLION, weight: 18, interactive: false, pane: "halo" }).addTo(map);
+    show(state, { building: row });
     fillCard(state, row);
     const card = document.getElementById("card");
     card.hidden = false;
@@ -187,15 +260,22 @@ var roofplat = (function () {
       const legend = document.getElementById("legend");
       const left = window.innerWidth > 640 && legend.open ? legend.offsetWidth + 50 : 50;
       const covered = window.innerWidth > 640 ? [card.offsetWidth + 40, 40] : [30, card.offsetHeight + 20];
-      map.fitBounds(state.highlight.getBounds(), { animate: false, maxZoom: 20, paddingTopLeft: [left, 60], paddingBottomRight: covered });
+      map.fitBounds(state.highlight.getBounds(), { animate: false, maxZoom: 21, paddingTopLeft: [left, 60], paddingBottomRight: covered });
     }
     if (focus) card.focus();
     history.replaceState(null, "", `#${encodeURIComponent(buildings.get("building_id", row))}`);
   }
 
+  // What the tiles draw beyond what is always there.
+  function show(state, change) {
+    Object.assign(state.tiles.shown, change);
+    state.tiles.repaint();
+  }
+
   function close(state) {
     document.getElementById("card").hidden = true;
     if (state.highlight) state.highlight.remove();
+    show(state, { building: -1 });
     history.replaceState(null, "", "#");
     state.map.getContainer().focus();
   }
@@ -279,6 +359,12 @@ var roofplat = (function () {
     });
     at("by-family").addEventListener("click", () => setMode(state, "family"));
     at("by-rank").addEventListener("click", () => setMode(state, "rank"));
+    at("zones").hidden = !state.layers.collapse_zones.size;
+    at("zones").addEventListener("click", () => {
+      const zones = !state.tiles.shown.zones;
+      at("zones").setAttribute("aria-pressed", String(zones));
+      show(state, { zones });
+    });
     at("about-open").addEventListener("click", () => at("about").showModal());
     at("about-close").addEventListener("click", () => at("about").close());
     window.addEventListener("hashchange", () => goToHash(state));
@@ -294,13 +380,15 @@ var roofplat = (function () {
     const layers = {};
     for (const [name, packed] of Object.entries(data.layers)) layers[name] = new Layer(name, packed, data.steps_per_degree);
     layers.opened = new Set(layers.openings.columns.building.values);
+    const { collapse_zones: zones } = layers;
+    layers.pushing = new Set(zones.columns.building.values.filter((building, row) => zones.get("pushes_out", row)));
     const { buildings } = layers, families = data.families;
     const ranked = data.ranked;
     const classOf = (row) => (families[buildings.get("roof_family", row)] || families.unknown).class;
     const state = { map, layers, families, ranked, mode: "family", drawn: new Set(), classes: new Set(), caution: data.caution, ground: data.ground, scenario: data.scenario };
     for (let row = 0; row < buildings.size; row++) state.classes.add(classOf(row));
-    for (const name of PLAN_ORDER.slice(1)) {
-      for (const look of looksIn(layers[name])) state.drawn.add(look);
+    for (const name of PLAN_ORDER) {
+      if (name !== "sections") for (const look of looksIn(layers[name])) state.drawn.add(look);
     }
     const rankFill = (row) => {
       const rank = buildings.get("rank", row);
@@ -317,6 +405,7 @@ var roofplat = (function () {
     }
     try {
       const data = await unpack(document.getElementById("map-data").textContent.trim());
+      methodWords = data.methods;
       const state = makeState(map, data);
       if (data.bounds) map.fitBounds(data.bounds, { animate: false });
       if (!state.layers.buildings.size) fault("There are no buildings in this map.");
