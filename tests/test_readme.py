@@ -95,7 +95,7 @@ def test_every_setting_is_documented(model: type[BaseModel]) -> None:
 
 def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     head = {"footprints", "attributes", "streets", "areas", "stations", "obstacles", "sections"}
-    head |= {"fire_walls", "scenario", "rules", "folder"}
+    head |= {"fire_walls", "expansion_joints", "ground", "scenario", "rules", "families", "folder"}
     assert set(rows("### `[district]`")) == set(District.model_fields) - head
     layers = rows("### Layers")
     own = set(LayerSource.model_fields)
@@ -157,10 +157,15 @@ def test_every_command_in_a_code_block_exists() -> None:
         assert words == "all" or words in rules or any(rule.startswith(f"{words}.") for rule in rules)
 
 
-def test_the_override_is_one_that_works() -> None:
-    (block,) = re.findall(r"```toml\n(.*?)```", README, flags=re.DOTALL)
-    overrides = tomllib.loads(block)["rules"]
-    assert {rule.id for rule in load_rulebook(overrides).overridden} == set(overrides)
+def test_the_overrides_and_the_family_are_ones_that_work() -> None:
+    blocks = re.findall(r"```toml\n(.*?)```", README, flags=re.DOTALL)
+    document = tomllib.loads("\n".join(blocks))
+    overrides, families = document["rules"], document["families"]
+    rulebook = load_rulebook(overrides, families)
+    assert {rule.id for rule in rulebook.overridden} == set(overrides)
+    (name,) = families
+    assert rulebook.families[name].number("rafter_spacing_ft") == 4.0
+    assert rulebook.families[name].methods == rulebook.families["sawn_rafter_pitched"].methods
 
 
 def test_the_example_runs(tmp_path: Path) -> None:
