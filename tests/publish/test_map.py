@@ -239,6 +239,9 @@ def test_no_two_things_look_alike(visit: Callable[..., Any]) -> None:
     keys = page.evaluate("Object.keys(roofplatDraw.LOOKS)")
     looks = {key: page.evaluate(DRAW_LOOK, [key, True]) for key in keys}
     assert len({look["picture"] for look in looks.values()}) == len(keys)
+    # What is opened first must not be taken for a load overhead, whatever the colours.
+    assert looks["obstacles/suspended_load"]["dark"] > 150
+    assert looks["openings/existing_opening"]["dark"] == 0
     # The two trenches differ without any colour.
     assert looks["trenches/with_construction"]["dark"] == 0
     assert looks["trenches/against_construction"]["dark"] > 30

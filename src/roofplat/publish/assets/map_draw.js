@@ -57,7 +57,7 @@ var roofplatDraw = (function () {
     "obstacles/smoke_vent": { label: "Smoke vent (fall hazard)", shape: "area", color: INK, fill: WHITE, mark: "bar" },
     "obstacles/hatch": { label: "Roof hatch", shape: "area", color: INK, fill: YELLOW, mark: "cross" },
     "obstacles/solar": { label: "Solar array", shape: "area", color: INK, fill: "#1d3557", mark: "bar", markColor: SKY },
-    "obstacles/suspended_load": { label: "Load hung from the roof", shape: "area", color: VERMILLION, fill: WHITE, mark: "cross" },
+    "obstacles/suspended_load": { label: "Load hung from the roof", shape: "area", color: VERMILLION, fill: INK, mark: "dot", markColor: WHITE },
     "obstacles/other": { label: "Other obstacle", shape: "area", color: INK, fill: PALE },
     "obstacles/parapet": { label: "Parapet, with its height", shape: "line", color: INK, width: 8, core: WHITE, coreShare: 0.6, along: [1.4, 6], alongWidth: 7 },
     "obstacles/overhead_line": { label: "Overhead line", shape: "line", color: VERMILLION, width: 3, dash: [12, 4, 2, 4] },
