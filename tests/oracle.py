@@ -15,7 +15,8 @@ import itertools
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import geopandas as gpd
@@ -25,6 +26,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 from shapely.geometry import LineString, Point, Polygon, box
+from shapely.ops import substring
 
 from roofplat.ground import Ground, local_planes
 from roofplat.rules import Rulebook
@@ -33,6 +35,16 @@ __all__ = ["BuildingByLoop", "District", "Planner", "plan_by_loop"]
 
 XY = tuple[float, float]
 _TINY_FT = 1e-7
+# Ways that need a saw.
+CUTTING = (
+    "fold_back",
+    "center_rafter_louver",
+    "joist_louver",
+    "between_joists",
+    "near_ridge",
+    "small_opening",
+)
+LOUVERS = ("center_rafter_louver", "joist_louver")
 
 
 def _fold(angle_deg: float) -> float:
@@ -88,6 +100,10 @@ class WallByLoop:
             self.start[1] + along_ft * cosine + out_ft * sine,
         )
 
+    def start_along(self, point: XY) -> float:
+        """How far along the wall a point on it is."""
+        return math.dist(self.start, point)
+
     def view(self, geometry: Any) -> Any:
         """A geometry in feet, in this wall's coordinates: along it, and out from it."""
         sine, cosine = math.sin(math.radians(self.azimuth_deg)), math.cos(math.radians(self.azimuth_deg))
@@ -120,6 +136,14 @@ class LadderByLoop:
     base: XY
     foothold: XY
     score: float
+    support_ft: float = 0.0
+    ground: bool = True
+    """Whether a ladder's base can stand there."""
+    aerial: tuple[XY, float, bool] | None = None
+    """Turntable, its distance from the tip, and whether it stands in the collapse zone."""
+    apparatus: str = ""
+    ladder_ft: float | None = None
+    in_zone: bool = True
 
 
 @dataclass
@@ -137,6 +161,7 @@ class OpeningByLoop:
     v_finish: float
     parts: int
     cuts: list[tuple[str, int, int, float]]
+    method: str = ""
 
     @property
     def box(self) -> Polygon:
@@ -177,7 +202,15 @@ class BuildingByLoop:
     fire: XY = (math.nan, math.nan)
     bays: list[BayByLoop] = field(default_factory=list)
     refusal: str = ""
-    louver: bool = False
+    joists: list[float] = field(default_factory=list)
+    joist_runs: list[tuple[float, float, float]] = field(default_factory=list)
+    method: str | None = None
+    """The first of the family's ways that nothing speaks against; told where it is drawn."""
+    cutting: str | None = None
+    rejected: dict[str, str] = field(default_factory=dict)
+    """Ways of the family that are not taken, and the rule that decides."""
+    existing: tuple[float, float, float, float] | None = None
+    along_walls_ft: float | None = None
     ladders: list[LadderByLoop] = field(default_factory=list)
     paths: list[PathByLoop | None] = field(default_factory=list)
     openings: list[OpeningByLoop] = field(default_factory=list)
@@ -198,10 +231,14 @@ class District:
         rules: Rulebook,
         ground: Ground,
         wind_from_deg: float,
+        ground_layer: gpd.GeoDataFrame | None = None,
+        fires: dict[str, Any] | None = None,
     ) -> None:
         if roofs["building_id"].duplicated().any():
             raise ValueError("The loop takes one section a building.")
         self.rules, self.wind_from_deg = rules, wind_from_deg
+        # Stated fire spots by building, in the working CRS.
+        self.fires = fires or {}
         self.rows = roofs.drop(columns="geometry").to_dict("records")
         self.polygons = list(shapely.normalize(roofs.geometry.to_numpy()))
         self.tree = shapely.STRtree(self.polygons)
@@ -214,15 +251,29 @@ class District:
         ]
         self.on_roof: dict[str, list[tuple[str, Any]]] = {}
         self.lines: list[tuple[float, Any]] = []
-        for kind, building, voltage, geometry in zip(
+        self.parapets: list[tuple[str | None, float, Any]] = []
+        lies = [] if ground_layer is None else zip(ground_layer["kind"], ground_layer.geometry, strict=True)
+        self.ground_shapes: list[tuple[str, Any]] = list(lies)
+        whole = shapely.union_all(self.polygons)
+        self.yards = [
+            Polygon(hole)
+            for part in getattr(whole, "geoms", [whole])
+            for hole in part.interiors
+            # A courtyard of one building alone has no outer walls.
+            if not any(Polygon(hole).equals(Polygon(own)) for one in self.polygons for own in one.interiors)
+        ]
+        for kind, building, voltage, height, geometry in zip(
             obstacles["kind"],
             obstacles["building_id"],
             obstacles["voltage_kv"],
+            obstacles["height_ft"],
             obstacles.geometry,
             strict=True,
         ):
             if kind == "overhead_line":
                 self.lines.append((voltage, geometry))
+            elif kind == "parapet":
+                self.parapets.append((building if isinstance(building, str) else None, height, geometry))
             elif isinstance(building, str):
                 self.on_roof.setdefault(building, []).append((kind, geometry))
 
@@ -271,7 +322,8 @@ class Planner:
         self.result = BuildingByLoop(self.row["section_id"], self.feet)
         family = self.row["roof_family"]
         self.family = district.rules.families[family if isinstance(family, str) else "unknown"]
-        self.panelized = self.family.plan == "panelized"
+        self.grid = self.family.framing == "grid"
+        self.joisted = self.family.framing == "joists"
         self.rule = district.number
 
     # Coordinates
@@ -287,6 +339,11 @@ class Planner:
     def turn(self) -> Any:
         sine, cosine = math.sin(math.radians(self.axis)), math.cos(math.radians(self.axis))
         return np.array([[sine, cosine], [-cosine, sine]])
+
+    def feet_of(self, xy: XY) -> XY:
+        """From the working CRS to feet east and north."""
+        east, north = self.to_feet @ (np.array(xy) - self.origin)
+        return float(east), float(north)
 
     def uv(self, east_north: XY) -> XY:
         u, v = self.turn @ np.array(east_north)
@@ -305,7 +362,9 @@ class Planner:
     def plan(self) -> BuildingByLoop:
         result = self.result
         self.spacing: dict[str, Any] = {
-            name: self._number(name) if self._number(name) is not None else getattr(self.family, name)
+            name: self._number(name)
+            if self._number(name) is not None and self.family.number(name) is not None
+            else self.family.number(name)
             for name in ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
         }
         self._find_axis()
@@ -323,12 +382,9 @@ class Planner:
             for kind, geometry in self.district.on_roof.get(self.row["building_id"], [])
             if kind != "suspended_load"
         ]
-        result.fire = self._deepest_point()
-        result.louver = (
-            (not pd.isna(self.row["suspended_load"]) and bool(self.row["suspended_load"]))
-            or self.row["panel_type"] == "early_heavy"
-            or (*self.family.methods, "")[0] == "center_rafter_louver"
-        )
+        stated = self.district.fires.get(self.row["building_id"])
+        result.fire = self._deepest_point() if stated is None else self.uv(self.feet_of(stated))
+        self._choose_method()
         result.refusal = self._refusal_before_placing()
         if not result.refusal:
             result.bays = self._lay_out_bays()
@@ -336,23 +392,30 @@ class Planner:
         if not result.refusal and first is None:
             result.refusal = "no_clear_bay"
         result.ladders = self._ladders(first)
+        reached = bool(result.ladders) and result.ladders[0].apparatus != "out_of_reach"
         if first is not None:
             graph, feet, targets = self._graph(first)
             result.paths = [self._path(graph, foot, targets) for foot in feet]
             if not result.ladders:
                 result.refusal = "no_wall_reachable"
+            elif not reached:
+                result.refusal = "out_of_reach"
             elif result.paths[0] is None:
                 result.refusal = "no_path"
-            if self._apparatus() == "out_of_reach":
-                result.refusal = "out_of_reach"
+        if reached and result.method == "existing_opening":
+            result.openings.append(self._uncut(*result.existing, "existing_opening"))
+        if reached and result.method == "glazing":
+            result.openings += self._glazing()
         if first is not None and not result.refusal:
-            result.openings = [self._opening(bay) for bay in self._bays_to_open(first)]
+            result.openings += [self._opening(bay) for bay in self._bays_to_open(first)]
             way = result.paths[0].points
             result.trench, result.trench_refusal = self.find_trench(way)
             result.inspection = self._inspection_cut()
             result.holes = self.find_holes(way)
         else:
             result.trench_refusal = "no_opening"
+            if reached and len(result.ladders) == 2:
+                result.along_walls_ft = self._along_the_walls()
         return result
 
     def _number(self, name: str) -> float | None:
@@ -390,14 +453,19 @@ class Planner:
         self.axis = direction
         u0, v0, u1, v1 = self.in_uv(self.district.polygons[self.index]).bounds
         azimuth = direction + 90.0 if u1 - u0 > v1 - v0 + 0.01 else direction
+        if self.family.shape == "sawtooth":
+            # The glazing looks north, so its lines are those nearer to east and west.
+            azimuth = direction + 90.0 if direction < 45.0 else direction
         basis = "inferred" if share(azimuth) >= self.rule("axis.doubtful_share") else "doubtful"
 
         walk, felt = self._number("sounding_walk_deg"), self._number("sounding_spacing_ft")
         given = self._number("framing_axis_deg")
-        if walk is not None and felt is not None and self.panelized:
+        along_ft = self.spacing["purlin_spacing_ft"]
+        across_ft = self.spacing["rafter_spacing_ft" if self.joisted else "beam_spacing_ft"]
+        if walk is not None and felt is not None and (along_ft is not None or across_ft is not None):
             match = self.rule("sounding.match_share")
-            purlin = abs(felt / self.spacing["purlin_spacing_ft"] - 1.0) <= match
-            beam = abs(felt / self.spacing["beam_spacing_ft"] - 1.0) <= match
+            purlin = along_ft is not None and abs(felt / along_ft - 1.0) <= match
+            beam = across_ft is not None and abs(felt / across_ft - 1.0) <= match
             if purlin != beam:
                 azimuth = walk if purlin else walk + 90.0
                 if abs(_fold(azimuth - direction)) <= tolerance:
@@ -414,8 +482,9 @@ class Planner:
 
     def _lay_out_members(self) -> None:
         u0, v0, u1, v1 = self.outline.bounds
-        self.wide_enough = min(u1 - u0, v1 - v0) >= self.rule("member.least_section_ft")
-        if not (self.panelized and self.wide_enough):
+        least = "member.least_joist_section_ft" if self.joisted else "member.least_section_ft"
+        self.wide_enough = min(u1 - u0, v1 - v0) >= self.rule(least)
+        if not self.wide_enough or self.family.framing == "walls":
             return
         result = self.result
 
@@ -426,13 +495,30 @@ class Planner:
             return count
 
         beam, purlin = self.spacing["beam_spacing_ft"], self.spacing["purlin_spacing_ft"]
+        if self.joisted:
+            # A bay is several joists wide.
+            joist = self.spacing["rafter_spacing_ft"]
+            beam = max(math.floor(self.rule("opening.joist_length_ft") / joist + 1e-9), 1) * joist
+            purlin = self.rule("opening.joist_width_ft")
         count = steps(v1 - v0, beam)
         rest = (v1 - v0 - (count - 1) * beam) / 2
         result.beams = [v0 + rest + k * beam for k in range(count)]
-        result.purlins = [u0 + (k + 1) * purlin for k in range(steps(u1 - u0, purlin))]
-        for v in result.beams:
-            for piece in _pieces(LineString([(u0 - 1, v), (u1 + 1, v)]), self.outline):
-                result.beam_runs.append((v, piece.bounds[0], piece.bounds[2]))
+        if self.grid or self.joisted:
+            result.purlins = [u0 + (k + 1) * purlin for k in range(steps(u1 - u0, purlin))]
+        if self.joisted:
+            # Through the bays' borders; in a single bay as many on one side as on the other.
+            number = steps(v1 - v0, joist)
+            middle = v0 + (v1 - v0 - (number - 1) * joist) / 2
+            first = result.beams[0] if result.beams else middle
+            while first - joist > v0 + 0.05 - 1e-9:
+                first -= joist
+            while first < v1 - 0.05 + 1e-9:
+                result.joists.append(first)
+                first += joist
+        for lines, runs in ((result.beams, result.beam_runs), (result.joists, result.joist_runs)):
+            for v in lines:
+                for piece in _pieces(LineString([(u0 - 1, v), (u1 + 1, v)]), self.outline):
+                    runs.append((v, piece.bounds[0], piece.bounds[2]))
         for u in result.purlins:
             for piece in _pieces(LineString([(u, v0 - 1), (u, v1 + 1)]), self.outline):
                 result.purlin_runs.append((u, piece.bounds[1], piece.bounds[3]))
@@ -499,8 +585,13 @@ class Planner:
             if wall.shell:
                 wall.side = "ABCD"[int((wall.outward_deg - facing + 45.0) % 360.0 // 90.0)]
             along = abs(_fold(wall.azimuth_deg - self.axis)) <= self.rule("axis.along_tolerance_deg")
-            known = self.panelized and self.result.axis_basis != "doubtful"
+            known = self.family.framing in ("grid", "joists", "trusses")
+            known = known and self.result.axis_basis != "doubtful" and self.family.shape != "sawtooth"
             wall.kind = "bearing" if known and along else "unknown"
+            beside = abs((wall.azimuth_deg - self.axis + 90.0) % 180.0 - 90.0) <= 45.0
+            if wall.kind == "bearing" and beside and not self.grid:
+                # Joists and trusses land on the walls across them.
+                wall.kind = "nonbearing"
             if isinstance(stated, str):
                 named = stated.upper() == "ALL" or (wall.side is not None and wall.side in stated.upper())
                 wall.kind = "bearing" if named else "nonbearing"
@@ -555,12 +646,68 @@ class Planner:
         radius = shapely.maximum_inscribed_circle(self.outline, tolerance=0.05)
         return radius.coords[0]
 
+    def _choose_method(self) -> None:
+        """The first way that nothing speaks against, the first with a saw, what rejects the rest."""
+        family, result = self.family, self.result
+        result.existing = self._existing()
+        u0, _, u1, _ = self.outline.bounds
+        span = {"grid": self.spacing["beam_spacing_ft"], "joists": u1 - u0}.get(family.framing)
+        limit = family.figures["span_ft"].range[1] if "span_ft" in family.figures else math.inf
+        hangs = not pd.isna(self.row["suspended_load"]) and bool(self.row["suspended_load"])
+        mine = f"family.{family.id}."
+        good = []
+        for way in family.methods:
+            why = ""
+            if way in family.not_permitted:
+                why = mine + "needs_permit"
+            elif way == "existing_opening" and result.existing is None:
+                why = "opening.existing_reach_ft"
+            elif way == "fold_back" and hangs and not self.rule("opening.fold_back_under_load"):
+                why = "opening.fold_back_under_load"
+            elif (
+                way == "fold_back"
+                and self.row["panel_type"] == "early_heavy"
+                and not self.rule("opening.fold_back_heavy")
+            ):
+                why = "opening.fold_back_heavy"
+            elif way in CUTTING and span is not None and span > limit:
+                why = mine + "span_ft"
+            if why:
+                result.rejected[way] = why
+            else:
+                good.append(way)
+        result.method = next(iter(good), None)
+        result.cutting = next((way for way in good if way in CUTTING), None)
+        result.rejected |= {
+            way: mine + "methods" for way in good if way not in (result.method, result.cutting)
+        }
+
+    def _existing(self) -> tuple[float, float, float, float] | None:
+        """The skylight, vent or hatch nearest the fire spot, whole on the roof and within reach."""
+        near = []
+        fire = Point(self.result.fire)
+        for kind, geometry in self.district.on_roof.get(self.row["building_id"], []):
+            if kind in ("skylight", "smoke_vent", "hatch"):
+                sides = self._obstacle_box(geometry)
+                away = box(*sides).distance(fire)
+                on_roof = all(self.outline.covers(Point(corner)) for corner in box(*sides).exterior.coords)
+                if on_roof and away <= self.rule("opening.existing_reach_ft"):
+                    near.append(((_level(away, 2), _level(sides[1], 2), _level(sides[0], 2)), sides))
+        return min(near)[1] if near else None
+
     def _refusal_before_placing(self) -> str:
-        if self.family.id == "unknown":
+        family, result = self.family, self.result
+        if family.id == "unknown":
             return "family_unknown"
-        if not self.panelized:
-            return "family_walls_only"
-        if self.result.axis_basis == "doubtful":
+        if result.cutting is None:
+            if result.method == "glazing":
+                return "glazing_only"
+            whys = [why.split(".")[-1] for way, why in result.rejected.items() if way in CUTTING]
+            for rule, code in (("needs_permit", "method_not_permitted"), ("span_ft", "span_beyond_family")):
+                if rule in whys:
+                    return code
+            return "family_not_cut"
+        if result.axis_basis == "doubtful":
             return "axis_doubtful"
         return "" if self.wide_enough else "section_too_small"
 
@@ -596,23 +743,92 @@ class Planner:
 
     # Ladders
 
-    def _support_ft(self) -> float:
+    def _parapet_ft(self, wall: WallByLoop, along: float) -> float:
+        """The drawn parapet at a spot, the highest of several, else the recorded one."""
+        near = self.rule("join.parapet_reach_ft")
+        drawn = []
+        for building, height, line in self.district.parapets:
+            if building not in (None, self.row["building_id"]):
+                continue
+            for start, end in itertools.pairwise(wall.view(self.in_feet(line)).coords):
+                if abs(end[0] - start[0]) < abs(end[1] - start[1]):
+                    continue
+                piece = LineString([start, end]).intersection(box(0.0, -near, wall.length_ft, near))
+                if (
+                    not piece.is_empty
+                    and piece.length
+                    and piece.bounds[0] - 0.01 <= along <= piece.bounds[2] + 0.01
+                ):
+                    drawn.append(height)
+        return max(drawn) if drawn else self._number("parapet_ft") or 0.0
+
+    def _edge_ft(self) -> float:
         height = self._number("height_ft")
-        if height is None:
-            height = self.rule("ladder.default_height_ft.one_storey")
-        return height + (self._number("parapet_ft") or 0.0)
+        return self.rule("ladder.default_height_ft.one_storey") if height is None else height
 
-    def _setback_ft(self) -> float:
+    def _setback_ft(self, support: float) -> float:
         share = self.rule("ladder.base_share")
-        return share * self._support_ft() / math.sin(math.acos(share))
+        return share * support / math.sin(math.acos(share))
 
-    def _apparatus(self) -> str:
+    def _stock(self) -> list[float]:
+        """Every single ladder, the shortest first."""
+        book = self.district.rules
+        pairs = zip(book.numbers("ladder.stock_ft"), book.numbers("ladder.stock_count"), strict=True)
+        return sorted(length for length, count in pairs for _ in range(int(count)))
+
+    def _shortest(self, support: float, stock: list[float]) -> float | None:
         rise = math.sin(math.acos(self.rule("ladder.base_share")))
         above = self.rule("ladder.tip_above_edge_ft")
-        stock = self.district.rules.numbers("ladder.stock_ft")
-        if any(length * rise - above + 0.005 >= self._support_ft() for length in stock):
-            return "ground_ladder"
-        return "aerial" if self._support_ft() <= self.rule("ladder.aerial_reach_ft") else "out_of_reach"
+        return next((length for length in stock if length * rise - above + 0.005 >= support), None)
+
+    @cached_property
+    def _zone_ft(self) -> float:
+        """How far the collapse zone reaches: parapets are looked for every few feet."""
+        heights = [self._number("parapet_ft") or 0.0]
+        for wall in self.result.walls if self.district.parapets else []:
+            steps = [wall.length_ft * k / 20 for k in range(21)] if wall.shell else []
+            heights += [self._parapet_ft(wall, along) for along in steps]
+        pushes = self.family.pushes_walls_out
+        share = self.rule("collapse.pushes_out_share" if pushes else "collapse.height_share")
+        return share * (self._edge_ft() + max(heights))
+
+    def _aerial(self, wall: WallByLoop, tip: XY, support: float) -> tuple[XY, float, bool] | None:
+        """The turntable on the nearest named street, if the aerial works from there."""
+        reach = self.rule("aerial.reach_ft")
+        if reach <= 0:
+            return None
+        at, zone_ft = Point(self.to_crs(tip)), self._zone_ft
+        own = self.district.polygons[self.index]
+        if not self.district.streets:
+            places = [self.to_crs(wall.at(wall.start_along(tip), 1.0))]
+        else:
+            streets = [line for _, line in self.district.streets]
+            nearest = min(streets, key=lambda line: line.distance(at))
+            places = [nearest.interpolate(nearest.project(at)).coords[0]]
+            if self.family.pushes_walls_out:
+                zone = own.buffer((zone_ft + 0.1) * self.units_per_ft, quad_segs=64)
+                free = shapely.union_all(streets).difference(zone)
+                if not free.is_empty:
+                    places.insert(0, shapely.shortest_line(at, free).coords[1])
+        above, table = self.rule("ladder.tip_above_edge_ft"), self.rule("aerial.turntable_ft")
+        for place in places:
+            east, north = self.feet_of(place)
+            out = (east - tip[0], north - tip[1])
+            distance = math.hypot(*out)
+            setback = max(distance, self.rule("aerial.least_setback_ft"))
+            out = (out[0] / distance, out[1] / distance)
+            stand = (tip[0] + out[0] * setback, tip[1] + out[1] * setback)
+            if math.hypot(setback, support + above - table) > reach + 0.005:
+                continue
+            edge = self.rule("outline.jog_ft") + 0.1
+            way = LineString(
+                [self.to_crs(stand), self.to_crs((tip[0] + out[0] * edge, tip[1] + out[1] * edge))]
+            )
+            if len(self.district.tree.query(way, predicate="intersects")) or self._under_a_line(stand, tip):
+                continue
+            in_zone = own.distance(Point(self.to_crs(stand))) <= zone_ft * self.units_per_ft
+            return stand, setback, in_zone
+        return None
 
     def _candidates(self) -> Iterator[tuple[int, WallByLoop, float]]:
         near, step = self.rule("ladder.corner_near_ft"), self.rule("ladder.step_ft")
@@ -629,38 +845,42 @@ class Planner:
 
     def _ladders(self, first: BayByLoop | None) -> list[LadderByLoop]:
         beside = self.rule("ladder.base_clear_ft")
-        depth = self._setback_ft() + beside
         free = []
         for number, wall, along in self._candidates():
+            support = self._edge_ft() + self._parapet_ft(wall, along)
+            depth = self._setback_ft(support) + beside
             own = box(along - beside, 0.05, along + beside, depth)
             other = box(along - beside, -beside / 2, along + beside, depth)
-            if wall.view(self.feet.boundary).intersects(own):
-                continue
-            if any(wall.view(building.boundary).intersects(other) for building in self.others):
-                continue
-            tip, base = wall.at(along), wall.at(along, self._setback_ft())
+            clear = not wall.view(self.feet.boundary).intersects(own)
+            clear = clear and not any(
+                wall.view(building.boundary).intersects(other) for building in self.others
+            )
+            tip, base = wall.at(along), wall.at(along, self._setback_ft(support))
             foothold = self.uv(wall.at(along, -self.rule("ladder.landing_ft")))
-            free.append((number, wall, along, tip, base, foothold))
+            free.append((number, wall, along, tip, base, foothold, support, clear))
         farthest = 0.0
         if first is not None:
             u0, v0, u1, v1 = first.cut
             work = ((u0 + u1) / 2, (v0 + v1) / 2)
-            ways = [abs(spot[5][0] - work[0]) + abs(spot[5][1] - work[1]) for spot in free]
+            ways = [abs(spot[5][0] - work[0]) + abs(spot[5][1] - work[1]) for spot in free if spot[7]]
             farthest = max(ways, default=0.0)
 
         keep_off = [
-            box(*sides).buffer(self.rule("obstacle.clear_ft"), join_style="mitre") for sides in self.boxes
+            box(*sides).buffer(self.rule("obstacle.path_clear_ft"), join_style="mitre")
+            for sides in self.boxes
         ]
         if first is not None:
             opening_clear = self.rule("ladder.opening_clear_ft")
             keep_off.append(box(*first.cut).buffer(opening_clear, join_style="mitre"))
+        if self.result.method == "existing_opening":
+            opening_clear = self.rule("ladder.opening_clear_ft")
+            keep_off.append(box(*self.result.existing).buffer(opening_clear, join_style="mitre"))
         weights = self.district.rules.table("ladder.weight")
         spots = []
-        for number, wall, along, tip, base, foothold in free:
+        for number, wall, along, tip, base, foothold, support, clear in free:
             if any(area.contains(Point(foothold)) for area in keep_off):
                 continue
-            if self._under_a_line(base, tip):
-                continue
+            ground = clear and self._takes_a_base(base, tip)
             corner = min(
                 along if wall.convex_start else math.inf,
                 wall.length_ft - along if wall.convex_end else math.inf,
@@ -680,10 +900,44 @@ class Planner:
                 wishes["street"] = (1 + math.cos(math.radians(wall.outward_deg - self.street_deg))) / 2
             if first is not None:
                 way = abs(foothold[0] - work[0]) + abs(foothold[1] - work[1])
-                wishes["short_path"] = 1.0 - way / max(farthest, 1e-9)
+                wishes["short_path"] = max(1.0 - way / max(farthest, 1e-9), 0.0)
+            parapet = support - self._edge_ft()
+            wishes["low_parapet"] = min(max(1.0 - parapet / self.rule("ladder.parapet_full_ft"), 0.0), 1.0)
             score = sum(weights[wish] * met for wish, met in wishes.items()) / sum(weights.values())
-            spots.append(LadderByLoop(number, wall.side, tip, base, foothold, score))
+            spots.append(LadderByLoop(number, wall.side, tip, base, foothold, score, support, ground))
+        stock = self._stock()
+        nowhere = not any(clear and self._takes_a_base(base, tip) for _, _, _, tip, base, _, _, clear in free)
+        # One ladder too few for both spots: the last one alone reaches.
+        for spot in spots:
+            few = self._shortest(spot.support_ft, stock[:-1]) is None
+            if few or nowhere or self.family.pushes_walls_out:
+                spot.aerial = self._aerial(self.result.walls[spot.wall], spot.tip, spot.support_ft)
         return self._two_best(spots)
+
+    def _takes_a_base(self, base: XY, tip: XY) -> bool:
+        foot = Point(self.to_crs(base))
+        ladder = LineString([foot, self.to_crs(tip)])
+        clear = self.rule("ladder.base_clear_ft") * self.units_per_ft
+        return not (
+            self._under_a_line(base, tip)
+            or any(shape.distance(foot) <= clear for _, shape in self.district.ground_shapes)
+            or any(shape.intersects(ladder) for kind, shape in self.district.ground_shapes if kind == "fence")
+            or any(yard.intersects(foot) for yard in self.district.yards)
+        )
+
+    def _reached(self, spot: LadderByLoop, stock: list[float]) -> tuple[int, LadderByLoop] | None:
+        """The spot with what reaches it from a stock, and how good that is: less is better."""
+        ladder = self._shortest(spot.support_ft, stock) if spot.ground else None
+        up = {"apparatus": "aerial"}
+        if spot.aerial is not None:
+            up |= {"base": spot.aerial[0], "in_zone": spot.aerial[2]}
+        if spot.aerial is not None and self.family.pushes_walls_out and not spot.aerial[2]:
+            return 0, replace(spot, **up)
+        if ladder is not None:
+            return 1, replace(spot, apparatus="ground_ladder", ladder_ft=ladder)
+        if spot.aerial is not None:
+            return 2, replace(spot, **up)
+        return (3, replace(spot, apparatus="out_of_reach")) if spot.ground else None
 
     def _under_a_line(self, base: XY, tip: XY) -> bool:
         ladder = LineString([self.to_crs(base), self.to_crs(tip)])
@@ -697,31 +951,43 @@ class Planner:
         return False
 
     def _two_best(self, spots: list[LadderByLoop]) -> list[LadderByLoop]:
-        spots = sorted(
-            spots, key=lambda spot: (_level(-spot.score, 6), _level(spot.tip[0], 2), _level(spot.tip[1], 2))
-        )
+        def in_order(stock: list[float]) -> list[LadderByLoop]:
+            reached = [found for spot in spots if (found := self._reached(spot, stock)) is not None]
+            reached.sort(
+                key=lambda found: (
+                    found[0],
+                    _level(-found[1].score, 6),
+                    _level(found[1].tip[0], 2),
+                    _level(found[1].tip[1], 2),
+                )
+            )
+            return [spot for _, spot in reached]
+
         for _ in range(5):
-            if not spots:
+            stock = self._stock()
+            first = next(iter(in_order(stock)), None)
+            if first is None:
                 return []
-            first = spots[0]
+            if first.ladder_ft is not None:
+                stock.remove(first.ladder_ft)
             second = next(
                 (
                     spot
-                    for spot in spots
+                    for spot in in_order(stock)
                     if spot.side != first.side
                     and math.dist(spot.tip, first.tip) >= self.rule("ladder.apart_ft")
                 ),
                 None,
             )
             chosen = [first] if second is None else [first, second]
-            in_a_building = [
-                spot
+            struck = {
+                spot.tip
                 for spot in chosen
                 if len(self.district.tree.query(Point(self.to_crs(spot.base)), predicate="intersects"))
-            ]
-            if not in_a_building:
+            }
+            if not struck:
                 return chosen
-            spots = [spot for spot in spots if not any(spot is struck for struck in in_a_building)]
+            spots = [spot for spot in spots if spot.tip not in struck]
         raise ValueError(f"{self.row['section_id']}: five spots in a row stand inside buildings.")
 
     # Paths
@@ -785,9 +1051,10 @@ class Planner:
                     continue
                 east, north = self.turn.T @ np.array([stretch.centroid.x, stretch.centroid.y])
                 # Among equals the way farther west, then farther south.
-                weight = stretch.length * (cost[kind] + 1e-7 * (east + 0.1 * north)) + 1e-9
+                each_ft = cost["across" if kind == "purlin" and self.joisted else kind]
+                weight = stretch.length * (each_ft + 1e-7 * (east + 0.1 * north)) + 1e-9
                 if not graph.has_edge(tail, head) or graph[tail][head]["weight"] > weight:
-                    graph.add_edge(tail, head, weight=weight, cost=stretch.length * cost[kind])
+                    graph.add_edge(tail, head, weight=weight, cost=stretch.length * each_ft)
         self.place = place
         at_bay = box(*bay.cell).buffer(0.02, join_style="mitre")
         targets = [node for node, point in place.items() if node not in feet and at_bay.covers(Point(point))]
@@ -806,15 +1073,33 @@ class Planner:
         cost = sum(graph[a][b]["cost"] for a, b in itertools.pairwise(nodes))
         return PathByLoop(cost, length, points)
 
+    def _along_the_walls(self) -> float | None:
+        """The shorter way round the outer wall from the first ladder to the second."""
+        ring = self.outline.exterior
+        one, other = (ring.project(Point(self.uv(spot.tip))) for spot in self.result.ladders)
+        low, high = min(one, other), max(one, other)
+        inner = substring(ring, low, high)
+        outer = LineString([*substring(ring, high, ring.length).coords, *substring(ring, 0.0, low).coords])
+        grow = self.rule("obstacle.path_clear_ft") - 2e-3
+        blocks = [box(*sides).buffer(grow, join_style="mitre") for sides in self.in_the_way]
+        for way in sorted([inner, outer], key=lambda way: way.length):
+            if not any(way.intersects(block) for block in blocks):
+                return way.length if way.length > 0.02 else None
+        return None
+
     # Openings
 
     def _bays_to_open(self, first: BayByLoop) -> list[BayByLoop]:
         tip = self.result.ladders[0].foothold
         wanted = self.rule("opening.wanted_share") * float(self.row["area_ft2"])
+        if self.result.method == "existing_opening":
+            wanted -= box(*self.result.existing).area
+        longest = self._longest_ft()
         chosen = [first]
         while len(chosen) < self.district.rules.count("opening.crew_limit"):
             before = chosen[-1]
-            if sum(bay.cut_ft2 for bay in chosen) >= wanted:
+            sizes = [(bay.cut[2] - bay.cut[0], bay.cut[3] - bay.cut[1]) for bay in chosen]
+            if sum(min(one, longest) * min(other, longest) for one, other in sizes) >= wanted:
                 break
             neighbours = [
                 bay
@@ -844,21 +1129,64 @@ class Planner:
             )
         return chosen
 
-    def _opening(self, bay: BayByLoop) -> OpeningByLoop:
+    def _longest_ft(self) -> float:
+        rule = {"small_opening": "opening.small_ft", "between_joists": "opening.between_joists_ft"}
+        way = self.result.cutting
+        return self.rule(rule[way]) if way in rule else math.inf
+
+    def _kept_short(self, low: float, high: float, toward: float) -> tuple[float, float]:
+        """No longer than a short opening is, and as near to a place as it goes."""
+        longest = self._longest_ft()
+        if high - low <= longest:
+            return low, high
+        middle = min(max(toward, low + longest / 2), high - longest / 2)
+        return middle - longest / 2, middle + longest / 2
+
+    def _sides(self, u0: float, v0: float, u1: float, v1: float) -> tuple[float, float, float, float]:
+        """Head, base, start and finish: base and finish are nearer the first ladder."""
         tip_u, tip_v = self.result.ladders[0].foothold
-        u0, v0, u1, v1 = bay.cut
         base, head = (u0, u1) if abs(tip_u - u0) <= abs(tip_u - u1) else (u1, u0)
         finish, start = (v0, v1) if abs(tip_v - v0) <= abs(tip_v - v1) else (v1, v0)
+        return head, base, start, finish
+
+    def _uncut(self, u0: float, v0: float, u1: float, v1: float, method: str) -> OpeningByLoop:
+        return OpeningByLoop(*self._sides(u0, v0, u1, v1), 1, [], method)
+
+    def _glazing(self) -> list[OpeningByLoop]:
+        """The stretch of glazing nearest the fire spot, off the ends of its line."""
+        if self.result.axis_basis == "doubtful":
+            return []
+        clear, length = self.rule("opening.beam_clear_ft"), self.rule("opening.glazing_length_ft")
+        half = self.rule("opening.glazing_width_ft") / 2
+        _, v_low, _, v_high = self.outline.bounds
+        fire_u, fire_v = self.result.fire
+        near = []
+        for v, low, high in self.result.beam_runs:
+            if high - low - 2 * clear < length or not v_low < v - half < v + half < v_high:
+                continue
+            middle = min(max(fire_u, low + clear + length / 2), high - clear - length / 2)
+            key = (_level(math.hypot(middle - fire_u, v - fire_v), 2), _level(v, 2), _level(middle, 2))
+            near.append((key, (middle - length / 2, v - half, middle + length / 2, v + half)))
+        return [self._uncut(*min(near)[1], "glazing")] if near else []
+
+    def _opening(self, bay: BayByLoop) -> OpeningByLoop:
+        u0, v0, u1, v1 = bay.cut
+        u0, u1 = self._kept_short(u0, u1, self.result.fire[0])
+        v0, v1 = self._kept_short(v0, v1, self.result.fire[1])
+        sides = self._sides(u0, v0, u1, v1)
         length, width = v1 - v0, u1 - u0
-        if self.result.louver:
-            louver_ft = self.rule("opening.louver_rafters") * self.spacing["rafter_spacing_ft"]
-            parts = max(1, math.floor(length / louver_ft + 1e-9))
-            cuts = [("head_cut", 1, 1, length), ("parallel_cut", 2, parts + 1, width * (parts + 1))]
-            cuts.append(("base_cut", 1, 1, length))
-        else:
+        way = self.result.cutting or ""
+        if way == "fold_back":
             parts = max(1, round(length / self.rule("opening.fold_back_part_ft")))
             cuts = [("base_cut", 1, 1, length), ("parallel_cut", 2, parts + 1, width * (parts + 1))]
-        return OpeningByLoop(head, base, start, finish, parts, cuts)
+            return OpeningByLoop(*sides, parts, cuts, way)
+        parts = 1
+        if way in LOUVERS:
+            louver_ft = self.rule("opening.louver_rafters") * self.spacing["rafter_spacing_ft"]
+            parts = max(1, math.floor(length / louver_ft + 1e-9))
+        cuts = [("head_cut", 1, 1, length), ("parallel_cut", 2, parts + 1, width * (parts + 1))]
+        cuts.append(("base_cut", 1, 1, length))
+        return OpeningByLoop(*sides, parts, cuts, way)
 
     # Checks
 
@@ -873,7 +1201,13 @@ class Planner:
         spot = self.result.ladders[0]
         wall = self.result.walls[spot.wall]
         angle = math.radians(self.rule("check.inspection_angle_deg"))
-        length = self.spacing["rafter_spacing_ft"] / min(math.sin(angle), math.cos(angle))
+        # The members right under the deck: the finest there are.
+        under = next(
+            self.spacing[f"{part}_spacing_ft"]
+            for part in ("rafter", "purlin", "beam")
+            if self.spacing[f"{part}_spacing_ft"] is not None
+        )
+        length = under / min(math.sin(angle), math.cos(angle))
         along = math.dist(wall.start, spot.tip)
         inset = self.rule("ladder.landing_ft") + self.rule("check.inspection_inset_ft")
         ends = [
@@ -924,7 +1258,9 @@ class Planner:
         shell = outline.exterior
         u0, v0, u1, v1 = shapely.union_all([opening.box for opening in self.result.openings]).bounds
         candidates = []
-        for along_beam, runs in ((True, self.result.beam_runs), (False, self.result.purlin_runs)):
+        with_it = self.result.beam_runs if "with_construction" in self.family.trench else []
+        against = "against_construction" in self.family.trench and self.grid
+        for along_beam, runs in ((True, with_it), (False, self.result.purlin_runs if against else [])):
             low_side, high_side = (v0, v1) if along_beam else (u0, u1)
             for position, low, high in runs:
                 ends = (

@@ -45,9 +45,9 @@ BY_HAND = {
     "heavy_timber": {"timber": (7, 16.0, 60.0, 0.0), "purlin": (7, 8.0, 120.0, 90.0)},
     "steel_joist_steel_deck": {"girder": (2, 40.0, 60.0, 0.0), "joist": (11, 5.0, 120.0, 90.0)},
     "metal_building": {"frame": (4, 25.0, 60.0, 0.0), "purlin": (11, 5.0, 120.0, 90.0)},
-    # 120 ft hold 90 spaces of 16 in, and a little over: joists at 0.15, 1.48, ... 119.85.
-    "wood_i_joist_flat": {"joist": (91, 1.33, 60.0, 0.0)},
-    "sawn_joist_flat": {"joist": (91, 1.33, 60.0, 0.0)},
+    # 120 ft hold 90 spaces of 16 in, and a little over: joists at 0.81, 2.14, ... 119.18.
+    "wood_i_joist_flat": {"joist": (90, 1.33, 60.0, 0.0)},
+    "sawn_joist_flat": {"joist": (90, 1.33, 60.0, 0.0)},
     "plate_truss_flat": {"truss": (59, 2.0, 60.0, 0.0)},
     "bowstring_truss": {"truss": (5, 20.0, 60.0, 0.0)},
     "concrete_deck": {"tee": (11, 10.0, 60.0, 0.0)},

@@ -40,8 +40,8 @@ def test_spacings_of_all_ways_of_framing(shapes: ModuleType) -> None:
     np.testing.assert_array_equal(found.beam_ft, [20.0, nothing, nothing, 20.0, nothing, nothing])
     np.testing.assert_array_equal(found.purlin_ft, [8.0] + [nothing] * 5)
     np.testing.assert_array_equal(found.rafter_ft, [2.0, 1.33, 1.33, nothing, nothing, nothing])
-    # Eight joists of 16 in come nearest to the 10 ft of a bay.
-    np.testing.assert_allclose(found.lattice_beam_ft, [20.0, 8 * 1.33, nothing, 20.0, nothing, nothing])
+    # Seven spaces of 16 in go into the 10 ft of a bay.
+    np.testing.assert_allclose(found.lattice_beam_ft, [20.0, 7 * 1.33, nothing, 20.0, nothing, nothing])
     np.testing.assert_array_equal(found.lattice_purlin_ft, [8.0, 6.0] + [nothing] * 4)
     assert found.purlins_bear.tolist() == [True, False, True, True, True, True]
     assert found.least_ft.tolist() == [20.0, 10.0, 20.0, 20.0, 20.0, 20.0]

@@ -28,8 +28,18 @@ from roofplat.pipeline import draw_plans
 from roofplat.rules import Rulebook, load_rulebook
 
 RULES = load_rulebook()
+# The same with everything permitted that a department may permit.
+FREE = load_rulebook(
+    {
+        f"family.{family.id}.permits": list(family.not_permitted)
+        for family in RULES.families.values()
+        if family.not_permitted
+    }
+)
+FLAT = [family.id for family in RULES.families.values() if family.framing != "pitched"]
 SIZES = st.integers(10, 400).map(float)
 TURNS = st.one_of(st.sampled_from([0.0, 90.0, 45.0]), st.integers(0, 179).map(float))
+THINGS = ["unit", "skylight", "solar", "suspended_load", "hatch", "smoke_vent"]
 GAPS = st.sampled_from([-2.0, 0.0, 0.5, 3.0, 8.0, 40.0])
 
 LAW_NAMES = [
@@ -47,6 +57,9 @@ LAW_NAMES = [
     "ladders_keep_the_clearance_of_overhead_lines",
     "the_second_ladder_is_on_another_side_and_apart",
     "ladders_lean_on_an_outer_wall_at_the_quarter",
+    "what_is_named_reaches",
+    "no_ladder_is_used_twice",
+    "collapse_zones_surround_their_building",
     "paths_start_at_their_ladder_and_end_at_the_first_bay",
     "paths_stay_on_the_roof",
     "paths_touch_no_opening",
@@ -64,10 +77,25 @@ LAW_NAMES = [
     "trenches_start_away_from_the_egress",
     "every_section_has_an_answer",
     "every_building_has_one_planned_section",
-    "only_planned_panelized_roofs_of_known_axis_are_cut",
+    "only_planned_roofs_of_known_axis_are_cut",
     "ladders_only_where_a_plan_is",
     "the_fire_spot_lies_on_the_planned_section",
     "geometry_is_valid_and_plain",
+    "openings_are_made_as_their_family_allows",
+    "roofs_that_are_not_cut_are_left_alone",
+    "short_openings_are_short",
+    "end_cuts_lie_between_joists",
+    "cuts_are_counted",
+    "existing_openings_are_near_and_nearest",
+    "glazing_is_opened_on_its_line",
+    "paths_along_walls_lead_to_the_other_ladder",
+    "two_ladders_are_joined_by_a_path",
+    "paths_say_how_much_of_them_bears",
+    "methods_are_told_and_rejected_by_rule",
+    "trenches_run_as_their_family_allows",
+    "members_lie_as_their_family_says",
+    "members_are_there_where_the_family_has_them",
+    "walls_carry_as_their_family_says",
 ]
 
 
@@ -110,10 +138,11 @@ def outlines(draw: st.DrawFn) -> shapely.Polygon:
 
 
 @st.composite
-def districts(draw: st.DrawFn) -> dict[str, Any]:
-    """A row of buildings with things on their roofs, a street and lines overhead."""
-    shapes, things, at = [], [], 0.0
+def districts(draw: st.DrawFn, families: list[str]) -> dict[str, Any]:
+    """A row of buildings with things on their roofs, a street, lines overhead, stated fires."""
+    shapes, things, fires, at = [], [], [], 0.0
     facts: dict[str, list[Any]] = {
+        "roof_family": [],
         "height_ft": [],
         "suspended_load": [],
         "bearing_walls": [],
@@ -123,6 +152,7 @@ def districts(draw: st.DrawFn) -> dict[str, Any]:
         shape = affinity.translate(draw(outlines()), at, draw(st.sampled_from([0.0, 7.0])))
         at = shape.bounds[2] + draw(GAPS)
         shapes.append(shape)
+        facts["roof_family"].append(draw(st.sampled_from(families)))
         facts["height_ft"].append(draw(st.sampled_from([12.0, 20.0, 31.0, 60.0, 95.0])))
         facts["suspended_load"].append(draw(st.booleans()))
         facts["bearing_walls"].append(draw(st.sampled_from([None, "AC", "BD", "ALL"])))
@@ -131,12 +161,16 @@ def districts(draw: st.DrawFn) -> dict[str, Any]:
         for _ in range(draw(st.integers(0, 3))):
             x = west + (east - west) * draw(st.integers(0, 10)) / 10
             y = south + (north - south) * draw(st.integers(0, 10)) / 10
-            kind = draw(st.sampled_from(["unit", "skylight", "solar", "suspended_load", "hatch"]))
+            kind = draw(st.sampled_from(THINGS))
             thing: Any = shapely.Point(x, y)
             if kind != "hatch":
                 thing = affinity.rotate(_box(draw(st.integers(2, 40)), 8.0), draw(TURNS), origin=(0, 0))
                 thing = affinity.translate(thing, x, y)
             things.append((kind, f"B{number:03d}", thing))
+        if draw(st.booleans()):
+            x, y = (draw(st.integers(1, 9)) / 10 for _ in range(2))
+            spot = shapely.Point(west + (east - west) * x, south + (north - south) * y)
+            fires.append((f"B{number:03d}", spot))
     if draw(st.booleans()):
         level = draw(st.sampled_from([-12.0, -3.0, 30.0]))
         volts = draw(st.sampled_from([np.nan, 12.0, 230.0]))
@@ -147,6 +181,8 @@ def districts(draw: st.DrawFn) -> dict[str, Any]:
         "shapes": shapes,
         "facts": facts,
         "things": things,
+        "fires": fires,
+        "permitted": draw(st.booleans()),
         "street": draw(st.sampled_from([None, -30.0, 450.0])),
         "wind": draw(st.sampled_from([0.0, 45.0, 250.0])),
     }
@@ -161,6 +197,8 @@ def draw_plan(shapes: ModuleType, district: dict[str, Any]) -> dict[str, Any]:
         shapes.roofs(*district["shapes"], **district["facts"]),
         streets=streets,
         obstacles=obstacles,
+        fires=shapes.fires(*district["fires"]),
+        rules=FREE if district["permitted"] else RULES,
         wind_from_deg=district["wind"],
     )
     return tables_of(framing, plan, obstacles)
@@ -171,19 +209,22 @@ def tables_of(framing: Any, plan: Any, obstacles: gpd.GeoDataFrame) -> dict[str,
     return drawn | {"walls": framing.walls, "members": framing.members, "obstacles": obstacles}
 
 
-@settings(
-    max_examples=12,
-    # A smaller example is not worth minutes of a shared machine.
-    phases=[Phase.explicit, Phase.reuse, Phase.generate],
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
-@given(districts())
-def test_the_laws_hold_in_any_district(
-    shapes: ModuleType, laws: ModuleType, district: dict[str, Any]
-) -> None:
-    note("\n".join(shape.wkt for shape in district["shapes"]))
-    tables = draw_plan(shapes, district)
-    assert laws.broken(laws.Measured(tables, RULES, shapes.GROUND)) == {}
+@pytest.mark.parametrize("families", [["panelized_wood"], FLAT], ids=["panelized", "every flat family"])
+def test_the_laws_hold_in_any_district(shapes: ModuleType, laws: ModuleType, families: list[str]) -> None:
+    @settings(
+        max_examples=12,
+        # A smaller example is not worth minutes of a shared machine.
+        phases=[Phase.explicit, Phase.reuse, Phase.generate],
+        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+    )
+    @given(districts(families))
+    def hold(district: dict[str, Any]) -> None:
+        note("\n".join(shape.wkt for shape in district["shapes"]))
+        tables = draw_plan(shapes, district)
+        rules = FREE if district["permitted"] else RULES
+        assert laws.broken(laws.Measured(tables, rules, shapes.GROUND)) == {}
+
+    hold()
 
 
 @pytest.fixture(scope="session")
@@ -297,6 +338,66 @@ def test_a_law_notices_when_it_is_broken(
     tables = benchmark[1]
     spoilt = tables | {name: _moved(tables[name], by_ft) for name, by_ft in spoil.items()}
     assert len(laws.LAWS[law](laws.Measured(spoilt, RULES, shapes.GROUND))) > 10
+
+
+@pytest.fixture(scope="session")
+def families(shapes: ModuleType) -> dict[str, Any]:
+    """Six plain roofs of every flat family, a skylight on every second."""
+    outlines, kinds, things = [], [], []
+    for number, family in enumerate(FLAT * 6):
+        joists = RULES.families[family].framing == "joists"
+        x, y = 400.0 * (number % 12), 300.0 * (number // 12)
+        outlines.append(shapely.box(x, y, x + 90.0, y + (28.0 if joists else 80.0) + number // 12))
+        kinds.append(family)
+        if number % 2:
+            things.append(("skylight", f"B{number:03d}", shapely.box(x + 60, y + 8, x + 64, y + 12)))
+    obstacles = shapes.obstacles(*things)
+    framing, plan = shapes.planned(
+        shapes.roofs(*outlines, roof_family=kinds), obstacles=obstacles, rules=FREE, wind_from_deg=250.0
+    )
+    return tables_of(framing, plan, obstacles)
+
+
+def _with(table: str, **values: Any) -> Any:
+    """Change columns of a table to what cannot be."""
+    return lambda tables: tables | {table: tables[table].assign(**values)}
+
+
+def _move(table: str, by_ft: float) -> Any:
+    return lambda tables: tables | {table: _moved(tables[table], by_ft)}
+
+
+def _without(table: str) -> Any:
+    return lambda tables: tables | {table: tables[table].iloc[:0]}
+
+
+@pytest.mark.parametrize(
+    ("law", "spoil"),
+    [
+        ("openings_are_made_as_their_family_allows", _with("openings", method="near_ridge")),
+        ("roofs_that_are_not_cut_are_left_alone", _with("sections", cut_method="do_not_cut")),
+        ("short_openings_are_short", _with("openings", method="small_opening", length_ft=5.0)),
+        ("end_cuts_lie_between_joists", _move("members", 0.33)),
+        ("cuts_are_counted", _with("cuts", count=1)),
+        ("existing_openings_are_near_and_nearest", _move("obstacles", 2.0)),
+        ("existing_openings_are_near_and_nearest", _without("obstacles")),
+        ("glazing_is_opened_on_its_line", _move("openings", -80.0)),
+        ("paths_along_walls_lead_to_the_other_ladder", _move("paths", 1.0)),
+        ("two_ladders_are_joined_by_a_path", _without("paths")),
+        ("paths_say_how_much_of_them_bears", _with("paths", share_on_bearing=0.5)),
+        ("methods_are_told_and_rejected_by_rule", _with("sections", methods_rejected="")),
+        ("trenches_run_as_their_family_allows", _with("sections", roof_family="steel_joist_steel_deck")),
+        ("members_lie_as_their_family_says", _with("members", spacing_ft=9.0)),
+        ("members_lie_as_their_family_says", _with("members", kind="hip")),
+        ("members_are_there_where_the_family_has_them", _without("members")),
+        ("walls_carry_as_their_family_says", _with("walls", kind="bearing")),
+    ],
+)
+def test_a_law_of_families_notices_when_it_is_broken(
+    shapes: ModuleType, laws: ModuleType, families: dict[str, Any], law: str, spoil: Any
+) -> None:
+    assert laws.LAWS[law](laws.Measured(families, FREE, shapes.GROUND)) == []
+    assert len(laws.LAWS[law](laws.Measured(spoil(families), FREE, shapes.GROUND))) >= 3
 
 
 def _by_id(table: pd.DataFrame) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import geopandas as gpd
@@ -55,20 +55,30 @@ def plan_both_ways(
     obstacles: gpd.GeoDataFrame,
     rules: Rulebook | None = None,
     wind_from_deg: float = 250.0,
+    ground: gpd.GeoDataFrame | None = None,
+    fires: dict[str, Any] | None = None,
 ) -> Both:
     rules = rules or load_rulebook()
-    district = District(roofs, streets, obstacles, rules, GROUND, wind_from_deg)
+    district = District(roofs, streets, obstacles, rules, GROUND, wind_from_deg, ground, fires)
     planners = [Planner(district, number) for number in range(len(roofs))]
     for planner in planners:
         planner.plan()
     # The fire spots the loop assumed are stated to the rooms: deepest points are compared apart.
     spots = [planner.to_crs(planner.east_north(planner.result.fire)) for planner in planners]
-    fires = gpd.GeoDataFrame(
+    stated = gpd.GeoDataFrame(
         {"building_id": roofs["building_id"]}, geometry=[Point(spot) for spot in spots], crs=roofs.crs
     )
     framing = frame_roofs(roofs, streets, rules, GROUND)
     plan = place_plans(
-        framing, roofs, obstacles, fires, rules, wind_from_deg=wind_from_deg, wind_basis="assumed"
+        framing,
+        roofs,
+        obstacles,
+        stated,
+        rules,
+        wind_from_deg=wind_from_deg,
+        wind_basis="assumed",
+        streets=streets,
+        ground=ground,
     )
     return Both(framing, plan, planners)
 
@@ -86,10 +96,14 @@ def framing_differences(both: Both, planner: Planner) -> list[str]:
     if abs(section["axis_share"] - loop.axis_share) > 1e-9:
         found.append(f"axis share {section['axis_share']}, loop {loop.axis_share}")
     members = both.rows("members", planner).set_index("kind")
-    for kind, lines, runs in (
-        ("beam", loop.beams, loop.beam_runs),
-        ("purlin", loop.purlins, loop.purlin_runs),
-    ):
+    nothing: tuple[list[float], list[tuple[float, float, float]]] = ([], [])
+    laid = {"rafter": (loop.joists, loop.joist_runs)}
+    if not planner.joisted:
+        laid |= {"beam": (loop.beams, loop.beam_runs), "purlin": (loop.purlins, loop.purlin_runs)}
+    if set(members.index) - set(planner.family.members.values()):
+        found.append(f"members {list(members.index)}, family {planner.family.members}")
+    for part, kind in planner.family.members.items():
+        lines, runs = laid.get(part, nothing)
         count = int(members["count"].get(kind, 0))
         length = planner.in_feet(members.geometry[kind]).length if kind in members.index else 0.0
         wanted = sum(high - low for _, low, high in runs)
@@ -129,18 +143,46 @@ def ladder_differences(both: Both, planner: Planner) -> list[str]:
             found.append(f"ladder {row['rank']} at {tip} score {row['score']}, loop {spot.tip} {spot.score}")
         if abs(row["score"] - spot.score) > 1e-6:
             found.append(f"ladder {row['rank']} score {row['score']}, loop {spot.score}")
+        theirs = (row["apparatus"], row["ladder_ft"], row["in_collapse_zone"])
+        ladder = np.nan if spot.ladder_ft is None else spot.ladder_ft
+        if theirs[::2] != (spot.apparatus, spot.in_zone) or not np.array_equal(
+            theirs[1], ladder, equal_nan=True
+        ):
+            found.append(f"ladder {row['rank']} {theirs}, loop {spot.apparatus} {ladder} {spot.in_zone}")
+        if abs(row["support_ft"] - spot.support_ft) > 1e-6:
+            found.append(f"ladder {row['rank']} to {row['support_ft']} ft, loop {spot.support_ft}")
         if row["wall"] != spot.wall or row["side"] != spot.side:
             found.append(f"ladder {row['rank']} on wall {row['wall']}, loop {spot.wall}")
     return found
 
 
-def opening_differences(both: Both, planner: Planner) -> list[str]:
+def method_differences(both: Both, planner: Planner) -> list[str]:
+    """What is told of the methods: the first, the reason of a refusal, the rejected ones and their rules."""
     loop, found = planner.result, []
     section = both.rows("sections", planner).iloc[0]
-    code = section["cut_method_why"].split(":")[0]
-    method = "center_rafter_louver" if loop.louver else "fold_back"
-    if code != (loop.refusal or method):
-        found.append(f"{code}, loop {loop.refusal or method}")
+    told = loop.method if loop.openings or loop.method == "do_not_cut" else None
+    theirs = None if pd.isna(section["cut_method"]) else section["cut_method"]
+    if theirs != told:
+        found.append(f"method {theirs}, loop {told}")
+    why = section["cut_method_why"]
+    if why.split(":")[0] != (told or loop.refusal):
+        found.append(f"{why}, loop {told or loop.refusal}")
+    if told == "existing_opening":
+        then = f"no deck is cut ({loop.refusal}: " if loop.refusal else f"then {loop.cutting}"
+        if then not in why:
+            found.append(f"{why}, loop {then}")
+    rejected = {
+        part.split(":")[0]: part.split("(")[-1][:-1]
+        for part in section["methods_rejected"].split("; ")
+        if part
+    }
+    if rejected != loop.rejected:
+        found.append(f"rejected {rejected}, loop {loop.rejected}")
+    return found
+
+
+def opening_differences(both: Both, planner: Planner) -> list[str]:
+    loop, found = planner.result, []
     openings = both.rows("openings", planner).sort_values("seq")
     if len(openings) != len(loop.openings):
         return [*found, f"{len(openings)} openings, loop {len(loop.openings)}"]
@@ -151,10 +193,9 @@ def opening_differences(both: Both, planner: Planner) -> list[str]:
         wanted += [(opening.u_base, opening.v_finish), (opening.u_base, opening.v_start), wanted[0]]
         if np.abs(corners - wanted).max() > 0.01:
             found.append(f"opening {row['seq']} at {corners.tolist()}, loop {wanted}")
-        if row["parts"] != opening.parts or row["method"] != method:
-            found.append(
-                f"opening {row['seq']} {row['method']} in {row['parts']}, loop {method} {opening.parts}"
-            )
+        if row["parts"] != opening.parts or row["method"] != opening.method:
+            theirs = f"{row['method']} in {row['parts']}"
+            found.append(f"opening {row['seq']} {theirs}, loop {opening.method} {opening.parts}")
         steps = cuts[(cuts["feature"] == "opening") & (cuts["feature_seq"] == row["seq"])].sort_values("seq")
         theirs = [
             (kind, int(saw), int(count), round(feet, 6))
@@ -174,19 +215,20 @@ def opening_differences(both: Both, planner: Planner) -> list[str]:
 WELD_FT = 0.02
 
 
-def cost_of(planner: Planner, points: Sequence[tuple[float, float]]) -> float:
-    """Cost of a polyline along bearing lines; infinite where it leaves them or meets an obstacle."""
+def cost_of(planner: Planner, points: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Cost of a polyline, and how far it goes across joists; infinite where it leaves all lines or
+    meets an obstacle."""
     rules, loop = planner.district.rules, planner.result
     border = planner.outline.boundary
     blocks = [
         box(*sides).buffer(rules.number("obstacle.path_clear_ft") - 2e-3, join_style="mitre")
         for sides in planner.in_the_way
     ]
-    cost = 0.0
+    cost = across = 0.0
     for start, end in itertools.pairwise(points):
         leg = LineString([start, end])
         if any(leg.intersects(block) for block in blocks):
-            return math.inf
+            return math.inf, math.inf
         if border.distance(Point(start)) < WELD_FT and border.buffer(WELD_FT).covers(leg):
             kind = "wall"
         elif abs(start[1] - end[1]) < WELD_FT and any(
@@ -202,17 +244,21 @@ def cost_of(planner: Planner, points: Sequence[tuple[float, float]]) -> float:
             and max(leg.bounds[1::2]) <= high + WELD_FT
             for u, low, high in loop.purlin_runs
         ):
-            kind = "purlin"
+            kind = "across" if planner.joisted else "purlin"
         else:
-            return math.inf
+            return math.inf, math.inf
         cost += leg.length * rules.number(f"path.cost.{kind}")
-    return cost
+        across += leg.length if kind == "across" else 0.0
+    return cost, across
 
 
 def path_differences(both: Both, planner: Planner) -> list[str]:
     loop, found = planner.result, []
     paths = both.rows("paths", planner).set_index("ladder_rank")
-    wanted = loop.paths if loop.openings else []
+    if loop.along_walls_ft is not None:
+        return wall_path_differences(both, planner)
+    cut = any(opening.cuts for opening in loop.openings)
+    wanted = loop.paths if cut else []
     for rank, path in enumerate(wanted, start=1):
         if (path is None) != (rank not in paths.index):
             found.append(f"path {rank} {'found' if path is None else 'missing'}, loop {path}")
@@ -220,12 +266,15 @@ def path_differences(both: Both, planner: Planner) -> list[str]:
         if path is None:
             continue
         line = planner.in_uv(paths.geometry[rank])
-        cost = cost_of(planner, list(line.coords))
+        cost, across = cost_of(planner, list(line.coords))
+        share = paths["share_on_bearing"][rank]
+        if abs((1 - share) * line.length - across) > 2 * WELD_FT:
+            found.append(f"path {rank} bears on {share}, loop {across} ft of {line.length} across")
         if not abs(cost - path.cost) <= 1e-4 * path.cost + 2 * WELD_FT:
             found.append(f"path {rank} costs {cost}, loop {path.cost}: {list(line.coords)} and {path.points}")
-        elif (
-            abs(line.length - path.length_ft) > 2 * WELD_FT
-            or abs(paths["length_ft"][rank] - line.length) > 1e-5
+        elif abs(paths["length_ft"][rank] - line.length) > 1e-5 or (
+            # Ten feet across joists cost what twenty along a wall do: of equals either will do.
+            not planner.joisted and abs(line.length - path.length_ft) > 2 * WELD_FT
         ):
             found.append(f"path {rank} {line.length} ft, loop {path.length_ft} ft")
     if len(paths) != sum(path is not None for path in wanted):
@@ -233,10 +282,30 @@ def path_differences(both: Both, planner: Planner) -> list[str]:
     return found
 
 
+def wall_path_differences(both: Both, planner: Planner) -> list[str]:
+    """One path from the first ladder to the second, the shorter way round the outer wall."""
+    loop = planner.result
+    paths = both.rows("paths", planner)
+    if list(paths["ladder_rank"]) != [1]:
+        return [f"paths {list(paths['ladder_rank'])}, loop one along the walls"]
+    line = planner.in_uv(paths.geometry.iloc[0])
+    found = []
+    if abs(line.length - loop.along_walls_ft) > WELD_FT or paths["share_on_bearing"].iloc[0] != 1.0:
+        found.append(f"path of {line.length} ft along the walls, loop {loop.along_walls_ft}")
+    for end, spot in zip(line.boundary.geoms, loop.ladders, strict=True):
+        if math.dist(end.coords[0], planner.uv(spot.tip)) > WELD_FT:
+            found.append(f"the path along the walls ends at {end}, loop {planner.uv(spot.tip)}")
+    if not planner.outline.exterior.buffer(WELD_FT).covers(line):
+        found.append("the path leaves the walls")
+    return found
+
+
 def way_of(both: Both, planner: Planner) -> list[tuple[float, float]] | None:
     """The program's own first path: among equal ones the loop's may be another."""
     paths = both.rows("paths", planner)
     paths = paths[paths["ladder_rank"] == 1]
+    if planner.result.along_walls_ft is not None:
+        return None
     return None if paths.empty else list(planner.in_uv(paths.geometry.iloc[0]).coords)
 
 
@@ -297,6 +366,7 @@ COMPARISONS = {
     "framing": framing_differences,
     "walls": wall_differences,
     "ladders": ladder_differences,
+    "methods": method_differences,
     "openings": opening_differences,
     "paths": path_differences,
     "trenches": trench_differences,
@@ -324,6 +394,7 @@ def make_roofs(shapes_ft: Sequence[Polygon], **columns: Any) -> gpd.GeoDataFrame
     roofs["section_id"] = roofs["building_id"] + "/1"
     roofs["part"] = 1
     roofs["area_ft2"] = [shape.area for shape in shapes_ft]
+    roofs["undivided_ft2"] = roofs["area_ft2"]
     roofs["roof_family"] = "panelized_wood"
     roofs["roof_family_basis"] = "surveyed"
     roofs["height_ft"] = 18.0
@@ -347,6 +418,7 @@ def make_obstacles(things_ft: Sequence[tuple[str | None, str, Any]]) -> gpd.GeoD
             "obstacle_id": [str(number) for number in range(len(things_ft))],
             "kind": pd.Series([kind for _, kind, _ in things_ft], dtype="str"),
             "voltage_kv": np.nan,
+            "height_ft": np.nan,
             "basis": "recorded",
             "note": None,
         },
@@ -439,10 +511,88 @@ def test_what_a_survey_says_is_read_as_by_the_loop() -> None:
     roofs["address"] = pd.Series(addresses, dtype="str")
     both = plan_both_ways(roofs, streets, obstacles, wind_from_deg=33.0)
     seen = {planner.result.refusal for planner in both.planners}
-    assert {"", "family_unknown", "family_walls_only", "out_of_reach"} <= seen
+    assert {"", "family_unknown", "family_not_cut", "out_of_reach"} <= seen
     unfit = both.framing.problems["feature"][both.framing.problems["code"] == "sounding_fits_no_spacing"]
     assert set(unfit) == {p.result.section_id for p in both.planners if p.result.sounding_unfit} != set()
     assert differences(both) == []
+
+
+FLAT = [family.id for family in load_rulebook().families.values() if family.framing != "pitched"]
+
+
+def permitting() -> Rulebook:
+    """The rulebook of a department that permits whatever it may."""
+    families = load_rulebook().families.values()
+    return load_rulebook(
+        {f"family.{entry.id}.permits": list(entry.not_permitted) for entry in families if entry.not_permitted}
+    )
+
+
+def families_district(seed: int) -> tuple[Any, Any, Any, dict[str, Any]]:
+    """Every flat family as a small and a large rectangle, L, U, courtyard, turned and not."""
+    random = np.random.default_rng(seed)
+    shapes: list[Polygon] = []
+    things: list[tuple[str | None, str, Any]] = []
+    fires: dict[str, Any] = {}
+    families, spacings = [], {"beam": [], "purlin": [], "rafter": []}
+    for number in range(5 * len(FLAT)):
+        family = FLAT[number % len(FLAT)]
+        joists = load_rulebook().families[family].framing == "joists"
+        long = random.uniform(40, 90) if joists else random.uniform(50, 240)
+        short = random.uniform(12, 44) if joists else random.uniform(30, 150)
+        wing = random.uniform(0.3, 0.6)
+        shape = [
+            box(0, 0, long, short),
+            box(0, 0, long, short),
+            l_shape(long, short, long * wing, short * wing),
+            u_shape(long, short, long * wing / 2, short * wing),
+            with_courtyard(long, short, long * wing / 2, short * wing / 2),
+        ][number // len(FLAT)]
+        turn = random.choice([0.0, random.uniform(0, 180)])
+        x, y = 400.0 * (number % 12), 400.0 * (number // 12)
+        shapes.append(translate(rotate(shape, turn, origin="centroid"), x, y))
+        families.append(family)
+        for part, low, high in (("beam", 12, 40), ("purlin", 5, 10), ("rafter", 1.33, 2.4)):
+            spacings[part].append(random.uniform(low, high) if random.random() < 0.25 else np.nan)
+        kinds = ["skylight", "hatch", "smoke_vent", "suspended_load", "unit", "solar"]
+        inner = shapes[-1].buffer(-1.0).boundary
+        spots = [shapely.line_interpolate_point(inner, share, normalized=True) for share in random.random(2)]
+        spots.append(translate(shapes[-1].representative_point(), *random.uniform(-1.0, 1.0, 2)))
+        for spot in spots[: random.integers(0, 4)]:
+            size = random.uniform(2, 8)
+            thing = box(spot.x - size / 2, spot.y - 2, spot.x + size / 2, spot.y + 2)
+            thing = random.choice(np.array([spot, rotate(thing, turn), rotate(thing, 30.0)], dtype=object))
+            things.append((f"B{number}", str(random.choice(kinds)), thing))
+        if random.random() < 0.4:
+            stated = shapes[-1].buffer(-random.uniform(1, 4)).representative_point()
+            stated = spots[-1] if stated.is_empty else stated
+            fires[f"B{number}"] = shapely.get_coordinates(on_the_ground(stated))[0]
+    roofs = make_roofs(
+        shapes,
+        roof_family=families,
+        suspended_load=pd.array(random.random(len(shapes)) < 0.3, dtype="boolean"),
+        **{f"{part}_spacing_ft": values for part, values in spacings.items()},
+    )
+    streets = make_streets(
+        *[(f"Row {y}", [(-400.0, 400.0 * y - 171), (5000.0, 400.0 * y - 183)]) for y in range(7)]
+    )
+    return roofs, streets, make_obstacles(things), fires
+
+
+@pytest.mark.parametrize("permits", [False, True], ids=["nothing permitted", "all permitted"])
+def test_every_family_is_planned_as_by_the_loop(permits: bool) -> None:
+    """Methods, lattices, existing openings, glazing, short openings, ways along walls, trenches."""
+    roofs, streets, obstacles, fires = families_district(4 + permits)
+    both = plan_both_ways(roofs, streets, obstacles, permitting() if permits else None, fires=fires)
+    planners = [planner for planner in both.planners if not is_on_a_knife_edge(planner)]
+    assert len(planners) > 0.9 * len(both.planners)
+    used = {opening.method for planner in planners for opening in planner.result.openings}
+    assert {"existing_opening", "glazing", "between_joists", "joist_louver", "small_opening"} <= used
+    trenched = {planner.family.id for planner in planners if planner.result.trench}
+    assert {"heavy_timber", "sawn_joist_flat"} & trenched
+    assert {planner.result.refusal for planner in planners} >= {"span_beyond_family", "family_unknown"}
+    assert sum(planner.result.along_walls_ft is not None for planner in planners) > 20
+    assert differences(replace(both, planners=planners)) == []
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 17.3, 62.9, 90.0])
@@ -635,11 +785,12 @@ def test_the_assumed_fire_spot_is_deep(thousand: tuple[gpd.GeoDataFrame, Plan]) 
 def test_cuts_stay_off_walls(thousand: tuple[gpd.GeoDataFrame, Plan]) -> None:
     """opening.beam_clear_ft: cuts stay this far from beams and walls, those of wings too."""
     roofs, plan = thousand
-    outlines = roofs.set_index("section_id").geometry.reindex(plan.openings["section_id"]).to_numpy()
-    gap_ft = shapely.distance(shapely.boundary(outlines), plan.openings.geometry.to_numpy()) / GROUND.foot_m
+    openings = plan.openings[plan.openings["method"] != "existing_opening"]
+    outlines = roofs.set_index("section_id").geometry.reindex(openings["section_id"]).to_numpy()
+    gap_ft = shapely.distance(shapely.boundary(outlines), openings.geometry.to_numpy()) / GROUND.foot_m
     # The scale of the working CRS is within a thousandth of true.
     clear_ft = load_rulebook().number("opening.beam_clear_ft") * 0.999
-    assert plan.openings["section_id"][gap_ft < clear_ft].tolist() == []
+    assert openings["section_id"][gap_ft < clear_ft].tolist() == []
 
 
 def test_both_footholds_stay_off_every_opening(thousand: tuple[gpd.GeoDataFrame, Plan]) -> None:
@@ -672,3 +823,93 @@ def test_the_inspection_cut_lies_inside_the_first_foothold(district: Both) -> No
             assert -middle.y == pytest.approx(wanted, abs=0.01)
             seen += 1
     assert seen > 200
+
+
+def make_ground(*rows: tuple[str, Any]) -> gpd.GeoDataFrame:
+    frame = gpd.GeoDataFrame(
+        {
+            "ground_id": [str(number) for number in range(len(rows))],
+            "kind": [kind for kind, _ in rows],
+            "basis": "recorded",
+            "note": None,
+        },
+        geometry=[on_the_ground(shape) for _, shape in rows],
+        crs=CRS,
+    )
+    return conform("ground", frame)
+
+
+def ladders_differ(both: Both) -> list[str]:
+    """What differs of the ladders alone: the rest of other families' plans is not in the loop."""
+    return [
+        f"{planner.result.section_id}: {text}"
+        for planner in both.planners
+        if not is_on_a_knife_edge(planner)
+        for text in ladder_differences(both, planner)
+    ]
+
+
+@pytest.mark.parametrize(("seed", "with_streets"), [(1, True), (2, True), (3, False)])
+def test_ladders_in_hard_places_are_those_of_the_loop(seed: int, with_streets: bool) -> None:
+    """Scarce stock, parapets, ponds and fences, closed yards, streets near and far, walls pushed out."""
+    random = np.random.default_rng(seed)
+    shapes: list[Polygon] = []
+    ground: list[tuple[str, Any]] = []
+    things: list[tuple[str | None, str, Any]] = []
+    heights = []
+    for number in range(16):
+        x, y = 260.0 * (number % 4), 260.0 * (number // 4)
+        width, depth = random.uniform(50, 120), random.uniform(40, 110)
+        corner = box(x, y, x + width, y + depth)
+        shapes.append(rotate(corner, random.choice([0.0, random.uniform(0, 90)])))
+        wall = corner.exterior.coords
+        first = int(random.integers(0, 4))
+        drawn = LineString(wall[first : first + 2])
+        if random.random() < 0.5:
+            shapes[-1] = corner
+            owner = None if random.random() < 0.5 else f"B{number}"
+            things.append((owner, "parapet", LineString([wall[first], drawn.centroid])))
+            heights.append(random.choice([2.0, 5.0, 9.0]))
+        if random.random() < 0.6:
+            kind = str(random.choice(["water", "pool", "fence", "steep"]))
+            side = box(x - 30, y - 30, x + random.uniform(20, 200), y - random.uniform(1, 12))
+            ground.append((kind, side if kind != "fence" else LineString(side.exterior.coords)))
+    # Four buildings around a yard.
+    far = 1400.0
+    shapes += [box(far, 0, far + 100, 30), box(far, 70, far + 100, 100)]
+    shapes += [box(far, 30, far + 30, 70), box(far + 70, 30, far + 100, 70)]
+    things.append((None, "overhead_line", LineString([(-100, -50), (2000, -62)])))
+    heights.append(np.nan)
+    obstacles = make_obstacles(things)
+    obstacles["height_ft"] = heights
+    count = len(shapes)
+    family = np.where(random.random(count) < 0.3, "thrown_out", "panelized_wood")
+    roofs = make_roofs(
+        shapes,
+        height_ft=random.choice([14.0, 22.0, 28.0, 40.0, 70.0], count),
+        parapet_ft=pd.array(random.choice([0.0, 1.5, 4.0], count), dtype="Float64"),
+    )
+    roofs["roof_family"] = family
+    streets = make_streets(
+        *[
+            (f"Row {n}", [(-400.0, level), (2000.0, level + 9.0)])
+            for n, level in enumerate((-45.0, 205.0, 480.0))
+        ],
+        ("Cross Way", [(-52.0, -400.0), (-52.0, 1500.0)]),
+        ("", [(-400.0, -12.0), (2000.0, -12.0)]),
+    )
+    rules = load_rulebook(
+        {
+            "ladder.stock_ft": [16.0, 24.0, 35.0, 28.0],
+            "ladder.stock_count": [1, 2, 1, 1],
+            "aerial.reach_ft": 90.0,
+        },
+        {"thrown_out": {"like": "panelized_wood", "pushes_walls_out": True}},
+    )
+    both = plan_both_ways(
+        roofs, streets if with_streets else make_streets(), obstacles, rules, ground=make_ground(*ground)
+    )
+    spots = [spot for planner in both.planners for spot in planner.result.ladders]
+    seen = {spot.apparatus for spot in spots}
+    assert seen == {"ground_ladder", "aerial", *(["out_of_reach"] if with_streets else [])}
+    assert ladders_differ(both) == []

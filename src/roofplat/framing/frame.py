@@ -123,7 +123,8 @@ def frame_roofs(
     frames = section_frames(
         outlines,
         axis.azimuth_deg,
-        spacings.lattice_beam_ft,
+        # Under a ridge the lattice lies on the planes, not on the section.
+        np.where(spacings.framing == "pitched", np.nan, spacings.lattice_beam_ft),
         spacings.lattice_purlin_ft,
         least_section_ft=spacings.least_ft,
         purlins_bear=spacings.purlins_bear,
@@ -257,7 +258,9 @@ def _mark_eaves(
 
 def _joist_grid(frames: SectionFrames, spacings: Spacings) -> Grid:
     """All joists of the roofs that have them, some of which bound the bays."""
-    spacing = np.where((spacings.framing == "joists") & (frames.beams.count > 0), spacings.rafter_ft, np.nan)
+    # A section that holds a single bay has joists too.
+    wide = np.minimum(frames.u_high - frames.u_low, frames.v_high - frames.v_low) >= spacings.least_ft
+    spacing = np.where((spacings.framing == "joists") & wide, spacings.rafter_ft, np.nan)
     return fill_in(frames.beams, frames.v_low, frames.v_high, spacing)
 
 

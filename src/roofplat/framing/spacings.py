@@ -35,7 +35,11 @@ class Spacings:
     basis
         Number in `tables.BASES` of the weakest spacing in force, -1 without any.
     lattice_beam_ft, lattice_purlin_ft
-        The lattice of the bays. On a roof of joists a bay is several joists wide.
+        The lattice of the bays. On a roof of joists, and under a ridge, a bay is several members
+        wide; a lattice under a ridge is laid out on each plane.
+    side_clear_ft
+        How far a cut keeps from the members that border its bay. Between joists and rafters the
+        cuts along them run midway between two.
     purlins_bear
         False where the lines across the beams only measure out the bays.
     least_ft
@@ -49,6 +53,7 @@ class Spacings:
     basis: IntArray
     lattice_beam_ft: FloatArray
     lattice_purlin_ft: FloatArray
+    side_clear_ft: FloatArray
     purlins_bear: npt.NDArray[np.bool_]
     least_ft: FloatArray
 
@@ -85,7 +90,8 @@ def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
     roofs
         `tables.TABLES["roofs"]`, n rows.
     rules
-        Families, `member.*`, `opening.joist_length_ft` and `opening.joist_width_ft`.
+        Families, `member.*`, `opening.joist_*`, `opening.ridge_length_ft`, `opening.louver_rafters`,
+        `opening.hanger_clear_ft`, `opening.beam_clear_ft`.
 
     Returns
     -------
@@ -106,9 +112,16 @@ def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
         weakest = np.where(has, np.maximum(weakest, place), weakest)
     beam, purlin, rafter = (spacing[name] for name in _NAMES)
 
-    joists, grid = framing == "joists", framing == "grid"
+    joists, grid, pitched = (framing == way for way in ("joists", "grid", "pitched"))
+    length = np.where(
+        pitched, rules.number("opening.ridge_length_ft"), rules.number("opening.joist_length_ft")
+    )
+    side = _side_clear_ft(rafter, rules.number("opening.joist_clear_ft"))
+    together = np.where(joists, rules.count("opening.louver_rafters"), 1)
     with np.errstate(invalid="ignore"):
-        joists_wide = np.maximum(np.round(rules.number("opening.joist_length_ft") / rafter), 1)
+        # A whole number of louvers, none longer than the cut may be.
+        cut = np.maximum(np.floor(length / rafter / together + 1e-9), 1) * together * rafter
+    width = rules.number("opening.joist_width_ft") + 2 * rules.number("opening.hanger_clear_ft")
     least = np.where(
         joists, rules.number("member.least_joist_section_ft"), rules.number("member.least_section_ft")
     )
@@ -118,13 +131,19 @@ def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
         purlin_ft=purlin,
         rafter_ft=rafter,
         basis=weakest,
-        lattice_beam_ft=np.where(joists, joists_wide * rafter, np.where(framing == "pitched", np.nan, beam)),
-        lattice_purlin_ft=np.where(
-            joists, rules.number("opening.joist_width_ft"), np.where(grid, purlin, np.nan)
-        ),
+        lattice_beam_ft=np.where(joists | pitched, cut + 2 * side, beam),
+        lattice_purlin_ft=np.where(joists, width, np.where(grid, purlin, np.nan)),
+        side_clear_ft=np.where(joists | pitched, side, rules.number("opening.beam_clear_ft")),
         purlins_bear=~joists,
         least_ft=least,
     )
+
+
+def _side_clear_ft(spacing_ft: FloatArray, least_ft: float) -> FloatArray:
+    """Way from a member to the first place midway between two that is far enough from it."""
+    with np.errstate(invalid="ignore"):
+        passed = np.ceil(np.maximum(least_ft / spacing_ft - 0.5, 0.0) - 1e-9)
+    return np.asarray((passed + 0.5) * spacing_ft)
 
 
 def _number_of(figure: str) -> Callable[[Family], float | None]:

@@ -40,7 +40,18 @@ from roofplat.framing.ragged import (
 from roofplat.placing.scene import Boxes, Segments, touches_box
 from roofplat.rules import Rulebook
 
-__all__ = ["TIE", "Ways", "blocked", "find_ways", "first_found", "legs_of", "no_ways", "trace", "wall_ways"]
+__all__ = [
+    "TIE",
+    "Ways",
+    "blocked",
+    "find_ways",
+    "first_found",
+    "grown_for_paths",
+    "legs_of",
+    "no_ways",
+    "trace",
+    "wall_ways",
+]
 
 # Added to the cost of each foot, times its place along the beams (and less, across them): among
 # equal ways the one at lower u, then at lower v, is taken.
@@ -134,8 +145,7 @@ def find_ways(
     """
     count = frames.count
     has_bay = marked(bay.section, count)
-    # A line along the border of the clearance is open, whatever the last bits say.
-    blocks = obstacles.grown(rules.number("obstacle.path_clear_ft") - _BORDER_FT)
+    blocks = grown_for_paths(obstacles, rules)
     if not every_line:
         beam_runs = _keep_lines(
             beam_runs, frames.beams, _needed(frames, frames.beams, "v", bay, blocks, has_bay)
@@ -271,6 +281,14 @@ def find_ways(
     return _without_the_deck(frames, ways, tip_section)
 
 
+def grown_for_paths(obstacles: Boxes, rules: Rulebook) -> Boxes:
+    """Boxes of obstacles with the clearance that paths keep, `obstacle.path_clear_ft`.
+
+    A line along the border of the clearance is open, whatever the last bits say.
+    """
+    return obstacles.grown(rules.number("obstacle.path_clear_ft") - _BORDER_FT)
+
+
 def _without_the_deck(frames: SectionFrames, ways: Ways, tip_section: IntArray) -> Ways:
     """Take off the bearing length what leads across joists, over nothing but deck."""
     chosen = np.flatnonzero(ways.found & ~frames.purlins_bear[tip_section])
@@ -295,6 +313,8 @@ def wall_ways(
     tip_u: FloatArray,
     tip_v: FloatArray,
     wanted: npt.NDArray[np.bool_],
+    *,
+    blocks: Boxes | None = None,
 ) -> Ways:
     """Lead along the walls from the first ladder to the second, the shorter way round.
 
@@ -306,12 +326,15 @@ def wall_ways(
         k ladder tips, ascending by section and rank.
     wanted
         True for a section whose walls are all that is known to bear, shape (n,).
+    blocks
+        Boxes that no path crosses, their clearance counted.
 
     Returns
     -------
     Ways
         For each tip; found for a first ladder whose section has a second. Where both ways round are
-        equally long (to 0.01 ft) the one with the wall's own direction is taken.
+        equally long (to 0.01 ft) the one with the wall's own direction is taken; where the shorter
+        one is blocked, the longer.
     """
     second = np.flatnonzero((tip_rank == 2) & wanted[tip_section])
     first = second - 1
@@ -322,12 +345,33 @@ def wall_ways(
     length = np.hypot(frames.u1 - frames.u0, frames.v1 - frames.v0)
     walked = np.cumsum(length) - length
     # The outer ring comes first in a section, its edges one after the other.
-    start = frames.outlines.start[tip_section[first]]
-    around = np.bincount(frames.outlines.section[shell], minlength=frames.count)[tip_section[first]]
     ring_ft = sums(length[shell], frames.outlines.section[shell], frames.count)[tip_section[first]]
     forward = (walked[edge[1]] + at[1] - walked[edge[0]] - at[0]) % ring_ft
     turn = forward > ring_ft / 2 + 0.005
+    shorter = _round_the_walls(frames, tip_section, first, edge, at, turn, blocks)
+    if blocks is None:
+        return shorter
+    return first_found(shorter, _round_the_walls(frames, tip_section, first, edge, at, ~turn, blocks))
+
+
+def _round_the_walls(
+    frames: SectionFrames,
+    tip_section: IntArray,
+    first: IntArray,
+    edge: IntArray,
+    at: FloatArray,
+    turn: npt.NDArray[np.bool_],
+    blocks: Boxes | None,
+) -> Ways:
+    """Ways between two places on edges, shape (2, k), with the walls' direction or turned against it."""
+    length = np.hypot(frames.u1 - frames.u0, frames.v1 - frames.v0)
+    start = frames.outlines.start[tip_section[first]]
+    outer = frames.outlines.section[frames.outlines.shell]
+    around = np.bincount(outer, minlength=frames.count)[tip_section[first]]
     corners = np.where(turn, edge[0] - edge[1], edge[1] - edge[0]) % np.maximum(around, 1)
+    # From one wall back to the same wall all the way round.
+    whole = (edge[0] == edge[1]) & np.where(turn, at[1] > at[0], at[1] < at[0])
+    corners = np.where(whole, around, corners)
     way, number = expand(corners + 2)
     last = number == corners[way] + 1
     ahead = np.where(turn[way], edge[0][way] - number + 1, edge[0][way] + number)
@@ -344,8 +388,13 @@ def wall_ways(
     again = np.zeros(way.size, dtype=bool)
     again[1:] = within & (step <= _AT_FT / 2)
     total = sums(step[within], way[1:][within], first.size)
+    walkable = total > _AT_FT
+    if blocks is not None:
+        leg = np.flatnonzero(within)
+        stopped = blocked(u, v, tip_section[first][way], leg, leg + 1, blocks, frames.count)
+        walkable &= ~marked(way[leg[stopped]], first.size)
     found = np.zeros(tip_section.size, dtype=bool)
-    found[first] = total > _AT_FT
+    found[first] = walkable
     points_of = np.zeros(tip_section.size, dtype=np.int64)
     points_of[first] = np.bincount(way[~again], minlength=first.size)
     length_ft = np.zeros(tip_section.size)
