@@ -40,6 +40,10 @@ class Bays:
         The bay itself, bearing line to bearing line.
     clear
         True where the rectangle inside the clearances can be opened.
+    end_clear_ft
+        How far a cut keeps from the borders along the beams, for all.
+    side_clear_ft
+        How far a cut keeps from the beams or joists that border the bay, shape (n,).
     """
 
     start: IntArray
@@ -52,10 +56,28 @@ class Bays:
     v_low: FloatArray
     v_high: FloatArray
     clear: npt.NDArray[np.bool_]
+    end_clear_ft: float
+    side_clear_ft: FloatArray
+
+    def rectangle(self, bay: IntArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """What may be cut in some bays: u from and to, v from and to, each of the shape of `bay`."""
+        side = self.side_clear_ft[self.section[bay]]
+        return (
+            self.u_low[bay] + self.end_clear_ft,
+            self.u_high[bay] - self.end_clear_ft,
+            self.v_low[bay] + side,
+            self.v_high[bay] - side,
+        )
 
 
 def lay_out_bays(
-    frames: SectionFrames, wanted: npt.NDArray[np.bool_], obstacles: Boxes, rules: Rulebook
+    frames: SectionFrames,
+    wanted: npt.NDArray[np.bool_],
+    obstacles: Boxes,
+    rules: Rulebook,
+    *,
+    side_clear_ft: FloatArray,
+    whole_only: npt.NDArray[np.bool_],
 ) -> Bays:
     """Lay out the bays and find the clear ones.
 
@@ -68,7 +90,12 @@ def lay_out_bays(
     obstacles
         Boxes of what must not be cut, without clearance.
     rules
-        `opening.*_clear_ft`, `opening.least_ft`, `obstacle.clear_ft`.
+        `opening.hanger_clear_ft`, `opening.least_ft`, `obstacle.clear_ft`.
+    side_clear_ft
+        How far a cut keeps from the beams or joists that border the bay, and from walls, shape (n,).
+    whole_only
+        True where a bay cut short by the section's end is none, shape (n,): its joists do not lie
+        where those of a whole bay do.
 
     Returns
     -------
@@ -81,7 +108,6 @@ def lay_out_bays(
     no edge touches its rectangle, its centre is inside the outline and no obstacle is near.
     """
     hanger = rules.number("opening.hanger_clear_ft")
-    beam = rules.number("opening.beam_clear_ft")
     least = rules.number("opening.least_ft")
     columns = np.where(wanted, frames.purlins.count + 1, 0)
     rows = np.where(wanted, frames.beams.count + 1, 0)
@@ -127,7 +153,7 @@ def lay_out_bays(
         row_start[touches],
         np.minimum(at_low, at_high)[touches],
         np.maximum(at_low, at_high)[touches],
-        hanger - beam + _EDGE_FT,
+        (hanger - side_clear_ft[owner] + _EDGE_FT)[touches],
     )
     middle = (band_low + band_high) / 2
     straddles = (v0 <= middle) != (v1 <= middle)
@@ -147,8 +173,8 @@ def lay_out_bays(
     box, step = expand(last - first + 1)
     line = first[box] + step
     owner = near.section[box]
-    band_low = _line(frames.beams, frames.v_low, frames.v_high, owner, line) + beam
-    band_high = _line(frames.beams, frames.v_low, frames.v_high, owner, line + 1) - beam
+    band_low = _line(frames.beams, frames.v_low, frames.v_high, owner, line) + side_clear_ft[owner]
+    band_high = _line(frames.beams, frames.v_low, frames.v_high, owner, line + 1) - side_clear_ft[owner]
     touches = (near.v_high[box] > band_low) & (near.v_low[box] < band_high)
     row_start = stroke_start[owner] + line * (columns[owner] + 1)
     _mark(
@@ -158,13 +184,15 @@ def lay_out_bays(
         row_start[touches],
         near.u_low[box][touches],
         near.u_high[box][touches],
-        hanger,
+        np.full(int(touches.sum()), hanger),
     )
 
     place = stroke_start[section] + row * (columns[section] + 1) + column
     untouched = np.cumsum(strokes)[place] == 0
     centre_inside = np.cumsum(parity)[place] % 2 == 1
-    big_enough = (u_high - u_low - 2 * hanger >= least) & (v_high - v_low - 2 * beam >= least)
+    across = v_high - v_low
+    big_enough = (u_high - u_low - 2 * hanger >= least) & (across - 2 * side_clear_ft[section] >= least)
+    big_enough &= ~whole_only[section] | (across >= frames.beams.spacing[section] - _EDGE_FT)
     return Bays(
         start=start,
         columns=columns,
@@ -176,6 +204,8 @@ def lay_out_bays(
         v_low=v_low,
         v_high=v_high,
         clear=untouched & centre_inside & big_enough,
+        end_clear_ft=hanger,
+        side_clear_ft=side_clear_ft,
     )
 
 
@@ -211,7 +241,7 @@ def _mark(
     row_start: IntArray,
     low: FloatArray,
     high: FloatArray,
-    clearance: float,
+    clearance: FloatArray,
 ) -> None:
     """Add 1 to the running sum over the cells whose inner width a range touches."""
     first = _cell(frames.purlins, low, section)

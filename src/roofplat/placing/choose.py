@@ -57,8 +57,6 @@ def next_bays(
     longest_ft: FloatArray,
     *,
     limit: int,
-    beam_clear_ft: float,
-    hanger_clear_ft: float,
     ladder_clear_ft: float,
 ) -> npt.NDArray[np.int64]:
     """Bays to open after the first: neighbours, each nearer the ladder than the one before.
@@ -77,8 +75,6 @@ def next_bays(
         Area wanted, and the longest side of an opening, infinite without a limit, shape (n,).
     limit
         Most bays a crew is planned to open.
-    beam_clear_ft, hanger_clear_ft
-        Clearances of the cuts.
     ladder_clear_ft
         No opening comes closer to either foothold than this.
 
@@ -95,7 +91,7 @@ def next_bays(
         chosen[:, 0] = first
     area = np.zeros(count)
     usable = first >= 0
-    area[usable] = _area(bays, first[usable], beam_clear_ft, hanger_clear_ft, longest_ft)
+    area[usable] = _area(bays, first[usable], longest_ft)
     for number in range(1, limit):
         before = chosen[:, number - 1]
         going = np.flatnonzero((before >= 0) & (area < wanted_ft2) & np.isfinite(tip_u))
@@ -117,10 +113,8 @@ def next_bays(
             exists
             & bays.clear[index]
             & (to_tip < tip_before - _EQUAL_FT)
-            & ~_near(bays, index, tip_u[going], tip_v[going], beam_clear_ft, hanger_clear_ft, ladder_clear_ft)
-            & ~_near(
-                bays, index, other_u[going], other_v[going], beam_clear_ft, hanger_clear_ft, ladder_clear_ft
-            )
+            & ~_near(bays, index, tip_u[going], tip_v[going], ladder_clear_ft)
+            & ~_near(bays, index, other_u[going], other_v[going], ladder_clear_ft)
         )
         owner = np.repeat(np.arange(going.size), _STEPS.shape[0])
         best = first_of_equals(
@@ -136,34 +130,26 @@ def next_bays(
         found = best >= 0
         picked = index.ravel()[best[found]]
         chosen[going[found], number] = picked
-        area[going[found]] += _area(bays, picked, beam_clear_ft, hanger_clear_ft, longest_ft)
+        area[going[found]] += _area(bays, picked, longest_ft)
     return chosen
 
 
 def _near(
-    bays: Bays,
-    bay: IntArray,
-    u: FloatArray,
-    v: FloatArray,
-    beam_clear_ft: float,
-    hanger_clear_ft: float,
-    ladder_clear_ft: float,
+    bays: Bays, bay: IntArray, u: FloatArray, v: FloatArray, ladder_clear_ft: float
 ) -> npt.NDArray[np.bool_]:
     """Whether the openings in bays, shape (k, m), come too close to points, shape (k,)."""
     at_u, at_v = u[:, None], v[:, None]
-    gap_u = np.maximum(bays.u_low[bay] + hanger_clear_ft - at_u, at_u - bays.u_high[bay] + hanger_clear_ft)
-    gap_v = np.maximum(bays.v_low[bay] + beam_clear_ft - at_v, at_v - bays.v_high[bay] + beam_clear_ft)
+    u_low, u_high, v_low, v_high = bays.rectangle(bay)
+    gap_u = np.maximum(u_low - at_u, at_u - u_high)
+    gap_v = np.maximum(v_low - at_v, at_v - v_high)
     # Where there is no point the gap is no number, and nothing is near.
     return np.asarray(np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0)) < ladder_clear_ft)
 
 
-def _area(
-    bays: Bays, bay: IntArray, beam_clear_ft: float, hanger_clear_ft: float, longest_ft: FloatArray
-) -> FloatArray:
+def _area(bays: Bays, bay: IntArray, longest_ft: FloatArray) -> FloatArray:
     longest = longest_ft[bays.section[bay]]
-    length = bays.v_high[bay] - bays.v_low[bay] - 2 * beam_clear_ft
-    width = bays.u_high[bay] - bays.u_low[bay] - 2 * hanger_clear_ft
-    return np.minimum(length, longest) * np.minimum(width, longest)
+    u_low, u_high, v_low, v_high = bays.rectangle(bay)
+    return np.minimum(v_high - v_low, longest) * np.minimum(u_high - u_low, longest)
 
 
 def _distance(bays: Bays, bay: IntArray, u: FloatArray, v: FloatArray) -> FloatArray:

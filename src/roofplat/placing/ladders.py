@@ -331,7 +331,7 @@ def find_ladder_spots(
         & (foothold_v > opening.v_low[section] - off)
         & (foothold_v < opening.v_high[section] + off)
     )
-    in_the_way = obstacles.grown(rules.number("obstacle.clear_ft"))
+    in_the_way = obstacles.grown(rules.number("obstacle.path_clear_ft"))
     bad |= in_boxes(foothold_u, foothold_v, section, in_the_way, count, with_border=False)
 
     asked = np.flatnonzero(wants & ~bad)

@@ -127,16 +127,11 @@ def opening_strips(
     Strips
         Where both ends are equally far from the ladder, work starts at the higher v.
     """
-    hanger = rules.number("opening.hanger_clear_ft")
-    beam = rules.number("opening.beam_clear_ft")
     section, order = np.nonzero(chosen >= 0)
     bay = chosen[section, order]
-    u_low, u_high = kept_short(
-        bays.u_low[bay] + hanger, bays.u_high[bay] - hanger, longest_ft[section], fire_u[section]
-    )
-    v_low, v_high = kept_short(
-        bays.v_low[bay] + beam, bays.v_high[bay] - beam, longest_ft[section], fire_v[section]
-    )
+    u_low, u_high, v_low, v_high = bays.rectangle(bay)
+    u_low, u_high = kept_short(u_low, u_high, longest_ft[section], fire_u[section])
+    v_low, v_high = kept_short(v_low, v_high, longest_ft[section], fire_v[section])
     tip_u, tip_v = foothold_u[section], foothold_v[section]
     base_is_low = np.abs(tip_u - u_low) <= np.abs(tip_u - u_high)
     finish_is_low = np.abs(tip_v - v_low) <= np.abs(tip_v - v_high)
@@ -169,11 +164,11 @@ def kept_short(
     >>> low.tolist(), high.tolist()
     ([6.0, 0.0], [10.0, 10.0])
     """
+    # Rounding makes no range too long.
+    too_long = longest < high - low - 1e-6
     half = np.minimum(longest, high - low) / 2
     middle = np.clip(toward, low + half, high - half)
-    return np.where(longest < high - low, middle - half, low), np.where(
-        longest < high - low, middle + half, high
-    )
+    return np.where(too_long, middle - half, low), np.where(too_long, middle + half, high)
 
 
 def cut_steps(strips: Strips) -> CutSteps:

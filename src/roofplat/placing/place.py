@@ -40,12 +40,12 @@ from roofplat.placing.existing import existing_openings, glazing_openings, in_or
 from roofplat.placing.ladders import find_ladder_spots, ladder_stock
 from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips
-from roofplat.placing.paths import find_ways, first_found, legs_of, wall_ways
+from roofplat.placing.paths import find_ways, first_found, grown_for_paths, legs_of, wall_ways
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside, merged_boxes, pair_up_any
 from roofplat.placing.sheets import Sheets
-from roofplat.placing.slope_ways import find_slope_ways
-from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips
+from roofplat.placing.slope_ways import find_slope_ways, planes_under
+from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips, under_tips
 from roofplat.placing.trenches import find_trenches
 from roofplat.placing.write import write_plan
 from roofplat.rules import Family, Rulebook
@@ -54,6 +54,8 @@ from roofplat.tables import APPARATUS, METHODS, WALL_KINDS, problem_rows
 __all__ = ["Plan", "place_plans"]
 
 _CHUNK = 2000
+# What reaches over a ridge by less than this does not lie on the plane beyond it.
+_BESIDE_FT = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,10 +257,11 @@ def _read_setting(
 
     boxes, blocking = _obstacle_boxes(framing.frames, building, owner, obstacles, planned, rules)
     planes = framing.pitched.planes
-    slopes = lay_out_slopes(framing.pitched, frames.outlines, framing.spacings.rafter_ft, rules)
+    slopes = lay_out_slopes(framing.pitched, frames.outlines, framing.spacings, rules)
     slope_obstacles, _ = _obstacle_boxes(
         slopes, building, owner[planes.section], obstacles, can_slope[planes.section], rules
     )
+    slope_obstacles = _on_their_planes(slopes, slope_obstacles)
     buildings = shapely.STRtree(roofs.geometry.to_numpy())
     kind = framing.wall_kind
     approach = read_approach(
@@ -334,6 +337,18 @@ def _stated_fires(
     return section[first], u[first], v[first], problems
 
 
+def _on_their_planes(planes: SectionFrames, boxes: Boxes) -> Boxes:
+    """Boxes without those that lie beyond the ridge or the eave, on another plane of the roof."""
+    plane = boxes.section
+    return take(
+        boxes,
+        (boxes.u_high > planes.u_low[plane] + _BESIDE_FT)
+        & (boxes.u_low < planes.u_high[plane] - _BESIDE_FT)
+        & (boxes.v_high > planes.v_low[plane] + _BESIDE_FT)
+        & (boxes.v_low < planes.v_high[plane] - _BESIDE_FT),
+    )
+
+
 def _obstacle_boxes(
     frames: SectionFrames,
     building: pd.Index[Any],
@@ -379,21 +394,20 @@ def _place_chunk(
     obstacles = _boxes_of_rows(setting.obstacles, rows)
     blocking = _boxes_of_rows(setting.blocking, rows)
     fire_u, fire_v = setting.fire_u[rows], setting.fire_v[rows]
-    hanger = rules.number("opening.hanger_clear_ft")
-    beam = rules.number("opening.beam_clear_ft")
 
-    bays = lay_out_bays(frames, setting.can_cut[rows], obstacles, rules)
+    bays = lay_out_bays(
+        frames,
+        setting.can_cut[rows],
+        obstacles,
+        rules,
+        side_clear_ft=framing.spacings.side_clear_ft[rows],
+        whole_only=framing.spacings.framing[rows] == "joists",
+    )
     first = first_bay(bays, fire_u, fire_v)
     has_bay = np.flatnonzero(first >= 0)
     bay = first[has_bay]
     first_cell = Boxes(has_bay, bays.u_low[bay], bays.u_high[bay], bays.v_low[bay], bays.v_high[bay])
-    first_opening = Boxes(
-        has_bay,
-        first_cell.u_low + hanger,
-        first_cell.u_high - hanger,
-        first_cell.v_low + beam,
-        first_cell.v_high - beam,
-    )
+    first_opening = Boxes(has_bay, *bays.rectangle(bay))
     planes = slice(framing.pitched.planes.start[rows.start], framing.pitched.planes.start[rows.stop])
     fire_east, fire_north = frames.east_north(fire_u, fire_v, np.arange(frames.count))
     slopes = slope_bays(
@@ -403,6 +417,7 @@ def _place_chunk(
         _boxes_of_rows(setting.slope_obstacles, planes),
         rules,
         wanted=setting.can_slope[rows],
+        side_clear_ft=framing.spacings.side_clear_ft[rows],
         wind_from_deg=setting.wind_from_deg[rows],
         fire_east=fire_east,
         fire_north=fire_north,
@@ -500,8 +515,6 @@ def _place_chunk(
         setting.wanted_ft2[rows] - existing_ft2,
         setting.longest_ft[rows],
         limit=rules.count("opening.crew_limit"),
-        beam_clear_ft=beam,
-        hanger_clear_ft=hanger,
         ladder_clear_ft=rules.number("ladder.opening_clear_ft"),
     )
     strips = opening_strips(
@@ -533,8 +546,9 @@ def _place_chunk(
     ahead = np.bincount(there.section, minlength=frames.count)
     strips = in_order(there, strips, frames.count)
     every = np.arange(frames.count)
+    plane = planes_under(framing.pitched.planes.wall[planes] - wall_rows.start, spots.wall)
     on_slopes = slope_strips(
-        slopes,
+        under_tips(slopes, plane, spots.tip_east, spots.tip_north),
         first_slope,
         rules,
         method=cutting,
@@ -551,7 +565,15 @@ def _place_chunk(
     walked = np.flatnonzero(is_first & ways.found & has_opening[spots.section])
     pitched = framing.spacings.framing[rows] == "pitched"
     # Where no way leads to any work, the walls still lead from one ladder to the other.
-    along = wall_ways(frames, spots.section, spots.rank, tip_u, tip_v, reached & ~has_opening & ~pitched)
+    along = wall_ways(
+        frames,
+        spots.section,
+        spots.rank,
+        tip_u,
+        tip_v,
+        reached & ~has_opening & ~pitched,
+        blocks=grown_for_paths(blocking, rules),
+    )
     by_wall = along.found
     trenches, refused_trenches = find_trenches(
         frames,
@@ -619,6 +641,6 @@ def _boxes_of_rows(boxes: Boxes, rows: slice) -> Boxes:
 
 def _kept_off(obstacles: Boxes, existing: Boxes, rules: Rulebook) -> Boxes:
     """What a foothold keeps off: an opening that is there already counts as one that is cut."""
-    farther = rules.number("ladder.opening_clear_ft") - rules.number("obstacle.clear_ft")
+    farther = rules.number("ladder.opening_clear_ft") - rules.number("obstacle.path_clear_ft")
     both = stack([obstacles, existing.grown(max(farther, 0.0))])
     return take(both, np.argsort(both.section, kind="stable"))

@@ -26,7 +26,7 @@ from roofplat.placing.scene import Boxes
 from roofplat.placing.slopes import SlopeBays
 from roofplat.rules import Rulebook
 
-__all__ = ["find_slope_ways"]
+__all__ = ["find_slope_ways", "planes_under"]
 
 # Lines that come this close meet there: outlines are simplified by more, but ends are computed.
 _MEET_FT = 0.05
@@ -102,7 +102,17 @@ def find_slope_ways(
         _roof_lines(frames, lines, active, ridge_cost, slope_cost),
         _bay_lines(frames, slopes, rise, first, slope_cost),
         _tip_lines(
-            frames, slopes, rise, plane_wall, tip_section, tip_wall, tip_u, tip_v, wanted, slope_cost
+            frames,
+            slopes,
+            rise,
+            plane_wall,
+            tip_section,
+            tip_wall,
+            tip_u,
+            tip_v,
+            wanted,
+            first[active],
+            slope_cost,
         ),
     ]
     joined = stack(parts)
@@ -236,13 +246,12 @@ def _tip_lines(
     tip_u: FloatArray,
     tip_v: FloatArray,
     wanted: IntArray,
+    opened: IntArray,
     cost: float,
 ) -> _Lines:
     """The member up from each tip that stands under an eave."""
     planes = slopes.frames
-    plane_at = np.full(max(int(plane_wall.max(initial=-1)), int(tip_wall.max(initial=-1))) + 1, -1)
-    plane_at[plane_wall] = np.arange(plane_wall.size)
-    plane = plane_at[tip_wall[wanted]]
+    plane = planes_under(plane_wall, tip_wall[wanted])
     tip = wanted[plane >= 0]
     plane = plane[plane >= 0]
     east, north = frames.east_north(tip_u[tip], tip_v[tip], tip_section[tip])
@@ -252,10 +261,22 @@ def _tip_lines(
     first[plane], number[plane], eave[plane] = v, 1, u
     runs = scan(planes, Grid(first, np.ones(planes.count), number), "u")
     at_eave = np.abs(runs.high - eave[runs.section]) <= _MEET_FT * 2
-    runs = take(runs, at_eave)
+    # No way leads through the first opening.
+    bay = np.full(planes.count, -1, dtype=np.int64)
+    bay[slopes.bays.section[opened]] = opened
+    low, high = slopes.bays.v_low[bay[runs.section]], slopes.bays.v_high[bay[runs.section]]
+    through = (bay[runs.section] >= 0) & (runs.position > low) & (runs.position < high)
+    runs = take(runs, at_eave & ~through)
     return _on_planes(
         frames, slopes, rise, runs.section, runs.position, runs.low, runs.high, cost, target=False
     )
+
+
+def planes_under(plane_wall: IntArray, tip_wall: IntArray) -> IntArray:
+    """The plane that rises from each tip's wall, -1 where none does, shape (k,)."""
+    plane_at = np.full(max(int(plane_wall.max(initial=-1)), int(tip_wall.max(initial=-1))) + 1, -1)
+    plane_at[plane_wall] = np.arange(plane_wall.size)
+    return np.asarray(plane_at[tip_wall])
 
 
 def _on_planes(

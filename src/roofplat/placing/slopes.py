@@ -19,14 +19,17 @@ from roofplat.framing.members import Grid, SectionFrames, lay_out_grid
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import Pitched
 from roofplat.framing.rafters import plane_frames
-from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, pair_up
+from roofplat.framing.spacings import Spacings
 from roofplat.placing.bays import Bays, lay_out_bays
 from roofplat.placing.choose import next_bays
 from roofplat.placing.openings import Strips, opening_strips
 from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
 
-__all__ = ["SlopeBays", "lay_out_slopes", "slope_bays", "slope_strips"]
+_EQUAL_FT = 0.01
+
+__all__ = ["SlopeBays", "lay_out_slopes", "slope_bays", "slope_strips", "under_tips"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +73,7 @@ class SlopeBays:
 
 
 def lay_out_slopes(
-    pitched: Pitched, outlines: Outlines, rafter_ft: FloatArray, rules: Rulebook
+    pitched: Pitched, outlines: Outlines, spacings: Spacings, rules: Rulebook
 ) -> SectionFrames:
     """Planes in true feet along the slope, with the lattice of their bays.
 
@@ -78,10 +81,10 @@ def lay_out_slopes(
     ----------
     pitched, outlines
         n sections and their p planes.
-    rafter_ft
-        Spacing of the members down the slope, shape (n,).
+    spacings
+        Of the members down the slope, and of the bays between them.
     rules
-        `opening.ridge_length_ft`, `opening.joist_width_ft`.
+        `opening.joist_width_ft`, `opening.hanger_clear_ft`.
 
     Returns
     -------
@@ -89,13 +92,12 @@ def lay_out_slopes(
         Of p planes; the lines of the lattice down the slope are members, the others only measure
         out the bays.
     """
-    level = plane_frames(pitched, outlines, rafter_ft)
+    level = plane_frames(pitched, outlines, spacings.rafter_ft)
     stretch = np.hypot(1.0, pitched.planes.rise)
     edge_stretch = stretch[level.outlines.section]
     members = level.beams
-    every = np.maximum(np.round(rules.number("opening.ridge_length_ft") / members.spacing), 1).astype(
-        np.int64
-    )
+    wide = np.nan_to_num(spacings.lattice_beam_ft[pitched.planes.section], nan=1.0)
+    every = np.maximum(np.round(wide / members.spacing), 1).astype(np.int64)
     spare = np.maximum(members.count - 1, 0)
     start = spare % every // 2
     beams = Grid(
@@ -104,7 +106,7 @@ def lay_out_slopes(
         np.where(members.count > 0, (spare - start) // every + 1, 0),
     )
     u_low, u_high = level.u_low * stretch, level.u_high * stretch
-    depth = np.full(stretch.size, rules.number("opening.joist_width_ft"))
+    depth = rules.number("opening.joist_width_ft") + 2 * rules.number("opening.hanger_clear_ft")
     return replace(
         level,
         u0=level.u0 * edge_stretch,
@@ -112,7 +114,7 @@ def lay_out_slopes(
         u_low=u_low,
         u_high=u_high,
         beams=beams,
-        purlins=lay_out_grid(u_low, u_high, depth, start="low_end"),
+        purlins=lay_out_grid(u_low, u_high, np.full(stretch.size, depth), start="low_end"),
         purlins_bear=np.zeros(stretch.size, dtype=bool),
         stretch=stretch,
     )
@@ -126,6 +128,7 @@ def slope_bays(
     rules: Rulebook,
     *,
     wanted: npt.NDArray[np.bool_],
+    side_clear_ft: FloatArray,
     wind_from_deg: FloatArray,
     fire_east: FloatArray,
     fire_north: FloatArray,
@@ -144,22 +147,31 @@ def slope_bays(
         `opening.*`, `obstacle.clear_ft`.
     wanted
         True for a section that is opened on its slopes, shape (n,).
-    wind_from_deg, fire_east, fire_north
+    side_clear_ft, wind_from_deg, fire_east, fire_north
         Of each section, shape (n,); the fire spot in feet on the section's plane.
 
     Returns
     -------
     SlopeBays
-        A plane is leeward when it falls toward where the wind goes, or at right angles to it, within
-        `opening.lee_tolerance_deg`. Among bays equally near the fire spot (to 0.01 ft along the
+        A bay is near the ridge when it begins no farther than `opening.ridge_reach_ft` below the top
+        of its plane. A plane is leeward when it falls toward where the wind goes, or at right angles
+        to it, within `opening.lee_tolerance_deg`. Among bays equally near the fire spot (to 0.01 ft along the
         slope) the one on the more leeward plane wins, then the lower plane number, then the lower
         row.
     """
     count = wanted.size
-    bays = lay_out_bays(planes, wanted[plane_section], obstacles, rules)
+    bays = lay_out_bays(
+        planes,
+        wanted[plane_section],
+        obstacles,
+        rules,
+        side_clear_ft=side_clear_ft[plane_section],
+        whole_only=np.ones(plane_section.size, dtype=bool),
+    )
     off_lee = np.abs((downslope_deg - wind_from_deg[plane_section] - 180.0 + 180.0) % 360.0 - 180.0)
     leeward = off_lee <= 90.0 + rules.number("opening.lee_tolerance_deg")
-    under_ridge = (bays.column == 0) & leeward[bays.section]
+    from_top = bays.u_low - planes.u_low[bays.section]
+    under_ridge = (from_top <= rules.number("opening.ridge_reach_ft") + _EQUAL_FT) & leeward[bays.section]
     bays = replace(bays, clear=bays.clear & under_ridge)
     owner = plane_section[bays.section]
     fire_u, fire_v = planes.uv(fire_east[owner], fire_north[owner], bays.section)
@@ -175,6 +187,33 @@ def slope_bays(
         count,
     )
     return SlopeBays(planes, plane_section, bays, first)
+
+
+def under_tips(slopes: SlopeBays, plane: IntArray, tip_east: FloatArray, tip_north: FloatArray) -> SlopeBays:
+    """The same with the bays closed through which a way leads from a ladder up to the ridge.
+
+    Parameters
+    ----------
+    slopes
+        Bays of the planes.
+    plane, tip_east, tip_north
+        Plane over each tip's wall, -1 for none, and the tip in feet, shape (k,).
+
+    Returns
+    -------
+    SlopeBays
+        The first bays stay: a way that would lead through one goes along the eave instead.
+    """
+    bays = slopes.bays
+    on = np.flatnonzero(plane >= 0)
+    order = on[np.argsort(plane[on], kind="stable")]
+    bay, tip = pair_up(bays.section, plane[order], slopes.plane_section.size)
+    v = slopes.frames.uv(tip_east[order], tip_north[order], plane[order])[1]
+    at = v[tip]
+    crossed = bay[(at > bays.v_low[bay]) & (at < bays.v_high[bay])]
+    clear = bays.clear.copy()
+    clear[crossed] = False
+    return replace(slopes, bays=replace(bays, clear=clear))
 
 
 def slope_strips(
@@ -212,12 +251,17 @@ def slope_strips(
     opened = np.flatnonzero(first >= 0)
     first_of_plane = np.full(owner.size, -1, dtype=np.int64)
     first_of_plane[slopes.bays.section[first[opened]]] = first[opened]
+    # One row of openings along the ridge: none below another.
+    bays = slopes.bays
+    column = np.full(owner.size, -1, dtype=np.int64)
+    column[bays.section[first[opened]]] = bays.column[first[opened]]
+    bays = replace(bays, clear=bays.clear & (bays.column == column[bays.section]))
     (tip_u, tip_v), (other_u, other_v) = (
         planes.uv(east[owner], north[owner], every) for east, north in footholds
     )
     no_limit = np.full(owner.size, np.inf)
     chosen = next_bays(
-        slopes.bays,
+        bays,
         first_of_plane,
         tip_u,
         tip_v,
@@ -226,12 +270,10 @@ def slope_strips(
         wanted_ft2[owner],
         no_limit,
         limit=rules.count("opening.crew_limit"),
-        beam_clear_ft=rules.number("opening.beam_clear_ft"),
-        hanger_clear_ft=rules.number("opening.hanger_clear_ft"),
         ladder_clear_ft=rules.number("ladder.opening_clear_ft"),
     )
     return opening_strips(
-        slopes.bays,
+        bays,
         chosen,
         tip_u,
         tip_v,

@@ -61,11 +61,13 @@ _METHOD_RULES = {
     "center_rafter_louver": "opening.louver_rafters",
     "joist_louver": "opening.louver_rafters opening.joist_length_ft opening.joist_width_ft",
     "between_joists": "opening.between_joists_ft",
-    "near_ridge": "opening.ridge_length_ft opening.joist_width_ft opening.lee_tolerance_deg",
+    "near_ridge": (
+        "opening.ridge_length_ft opening.ridge_reach_ft opening.joist_width_ft opening.lee_tolerance_deg"
+    ),
     "small_opening": "opening.small_ft",
 }
 _SLOPE_RULES = "path.cost.eave path.cost.ridge path.cost.slope obstacle.path_clear_ft"
-_WALL_RULES = "path.cost.wall"
+_WALL_RULES = "path.cost.wall obstacle.path_clear_ft"
 _CUT_RULES = "check.inspection_angle_deg check.inspection_inset_ft ladder.landing_ft obstacle.path_clear_ft"
 _HOLE_RULES = "check.indicator_step_ft check.indicator_offset_ft obstacle.path_clear_ft"
 _TRENCH_RULES = (
