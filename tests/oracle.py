@@ -496,10 +496,13 @@ class Planner:
 
         beam, purlin = self.spacing["beam_spacing_ft"], self.spacing["purlin_spacing_ft"]
         if self.joisted:
-            # A bay is several joists wide.
+            # A bay is a whole number of louvers and, on either side, room up to the next joist.
             joist = self.spacing["rafter_spacing_ft"]
-            beam = max(math.floor(self.rule("opening.joist_length_ft") / joist + 1e-9), 1) * joist
-            purlin = self.rule("opening.joist_width_ft")
+            louver = self.rule("opening.louver_rafters") * joist
+            louvers = max(math.floor(self.rule("opening.joist_length_ft") / louver + 1e-9), 1)
+            beam = louvers * louver + 2 * self._side_clear_ft()
+            purlin = self.rule("opening.joist_width_ft") + 2 * self.rule("opening.hanger_clear_ft")
+        self.bay_ft = beam
         count = steps(v1 - v0, beam)
         rest = (v1 - v0 - (count - 1) * beam) / 2
         result.beams = [v0 + rest + k * beam for k in range(count)]
@@ -711,8 +714,18 @@ class Planner:
             return "axis_doubtful"
         return "" if self.wide_enough else "section_too_small"
 
+    def _side_clear_ft(self) -> float:
+        """How far a cut keeps from the members along it: along joists it runs midway between two."""
+        if not self.joisted:
+            return self.rule("opening.beam_clear_ft")
+        joist, clear = self.spacing["rafter_spacing_ft"], self.rule("opening.joist_clear_ft")
+        side = joist / 2
+        while side < clear - 1e-9:
+            side += joist
+        return side
+
     def _lay_out_bays(self) -> list[BayByLoop]:
-        hanger, beam = self.rule("opening.hanger_clear_ft"), self.rule("opening.beam_clear_ft")
+        hanger, beam = self.rule("opening.hanger_clear_ft"), self._side_clear_ft()
         least, keep_off = self.rule("opening.least_ft"), self.rule("obstacle.clear_ft")
         u_low, v_low, u_high, v_high = self.outline.bounds
         u_lines = [u_low, *self.result.purlins, u_high]
@@ -724,10 +737,14 @@ class Planner:
                 cell = (u_lines[column], v_lines[row], u_lines[column + 1], v_lines[row + 1])
                 cut = (cell[0] + hanger, cell[1] + beam, cell[2] - hanger, cell[3] - beam)
                 clear = cut[2] - cut[0] >= least and cut[3] - cut[1] >= least
+                # Where the section's end cuts a bay of joists short, its joists lie elsewhere.
+                if self.joisted and self.result.beams:
+                    clear = clear and cell[3] - cell[1] >= self.bay_ft - 0.02
                 if clear:
                     area = box(*cut)
                     # No wall comes nearer to a cut than a beam may; two hundredths are rounding.
-                    room = area.buffer(beam - 0.02, join_style="mitre")
+                    u_room, v_room = min(beam, hanger) - 0.02, beam - 0.02
+                    room = box(cut[0] - u_room, cut[1] - v_room, cut[2] + u_room, cut[3] + v_room)
                     clear = self.outline.covers(room) and not any(area.intersects(other) for other in near)
                 bays.append(BayByLoop(row, column, cell, cut, clear))
         return bays

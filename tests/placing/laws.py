@@ -43,8 +43,6 @@ HAIR_FT = 1e-6
 ROUNDING_FT = 1e-5
 # A path takes points closer than a fiftieth of a foot for one, so its legs miss lines by as much.
 ON_LINE_FT = 0.03
-# Half a joist and the blade: nearer than this a cut runs over the joist.
-OFF_JOIST_FT = 0.15
 PARTS = ("beam", "purlin", "rafter")
 
 
@@ -239,7 +237,7 @@ def openings_inside_their_section(at: Measured) -> list[str]:
 
 
 def openings_clear_of_beams_and_purlins(at: Measured) -> list[str]:
-    """Joists cross the opening that lays them bare: see `end_cuts_lie_between_joists`."""
+    """Joists cross the opening that lays them bare: see `cuts_along_joists_run_midway_between_two`."""
     pairs = at.pairs(at.cut_openings, at.members[at.members["part"] != "rafter"])
     need = pairs["part"].map(
         {
@@ -757,22 +755,14 @@ def short_openings_are_short(at: Measured) -> list[str]:
     return _ids(at.openings, (side > limit + HAIR_FT).to_numpy(dtype=bool))
 
 
-def end_cuts_lie_between_joists(at: Measured) -> list[str]:
-    """The cuts along the joists at both ends of an opening run over deck, not over a joist."""
+def cuts_along_joists_run_midway_between_two(at: Measured) -> list[str]:
+    """Half the spacing away from every joist: a blade's turn runs over deck, not over a joist."""
     cuts = at.layer("cuts", feature="opening", kind="parallel_cut")
-    lines = shapely.get_parts(_feet(cuts))
-    first = np.r_[0, np.cumsum(shapely.get_num_geometries(_feet(cuts)))]
-    ends = [lines[first[:-1]], lines[first[1:] - 1]] if len(cuts) else []
-    joists = at.members[at.members["part"] == "rafter"]
-    found: list[str] = []
-    for end in ends:
-        pairs = at.pairs(cuts.assign(feet=end), joists)
-        gap = shapely.distance(_feet(pairs, "feet_x"), _feet(pairs, "feet_y"))
-        # At a wall the wall's clearance comes first, whatever lies under the cut.
-        wall = shapely.distance(_feet(pairs, "feet_x"), shapely.boundary(at.outline[pairs["row"].to_numpy()]))
-        at_wall = wall < at.rules.number("opening.beam_clear_ft") + 0.01
-        found += _ids(pairs, (gap < OFF_JOIST_FT) & ~at_wall)
-    return sorted(set(found))
+    joists = at.members[(at.members["part"] == "rafter") & at.flat[at.members["row"].to_numpy()]]
+    pairs = at.pairs(cuts, joists[["section_id", "row", "feet", "part"]])
+    gap = shapely.distance(_feet(pairs, "feet_x"), _feet(pairs, "feet_y"))
+    half = at.sections["rafter_spacing_ft"].to_numpy()[pairs["row"].to_numpy()] / 2
+    return _ids(pairs, np.abs(gap - half) > 1e-3)
 
 
 def cuts_are_counted(at: Measured) -> list[str]:
@@ -1120,7 +1110,7 @@ LAWS: dict[str, Callable[[Measured], list[str]]] = {
         openings_are_made_as_their_family_allows,
         roofs_that_are_not_cut_are_left_alone,
         short_openings_are_short,
-        end_cuts_lie_between_joists,
+        cuts_along_joists_run_midway_between_two,
         cuts_are_counted,
         existing_openings_are_near_and_nearest,
         glazing_is_opened_on_its_line,

@@ -538,7 +538,7 @@ def families_district(seed: int) -> tuple[Any, Any, Any, dict[str, Any]]:
     for number in range(5 * len(FLAT)):
         family = FLAT[number % len(FLAT)]
         joists = load_rulebook().families[family].framing == "joists"
-        long = random.uniform(40, 90) if joists else random.uniform(50, 240)
+        long = random.uniform(50, 130) if joists else random.uniform(50, 240)
         short = random.uniform(12, 44) if joists else random.uniform(30, 150)
         wing = random.uniform(0.3, 0.6)
         shape = [

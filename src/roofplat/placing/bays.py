@@ -153,7 +153,8 @@ def lay_out_bays(
         row_start[touches],
         np.minimum(at_low, at_high)[touches],
         np.maximum(at_low, at_high)[touches],
-        (hanger - side_clear_ft[owner] + _EDGE_FT)[touches],
+        # Where joists lie far apart a wall at the bay's own end is near enough.
+        (np.maximum(hanger - side_clear_ft[owner], 0.0) + _EDGE_FT)[touches],
     )
     middle = (band_low + band_high) / 2
     straddles = (v0 <= middle) != (v1 <= middle)
