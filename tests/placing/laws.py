@@ -973,9 +973,11 @@ def members_lie_as_their_family_says(at: Measured) -> list[str]:
         low, high = bounds[row[place]][[across, across + 2]]
         good = abs(stated - spacing) < HAIR_FT
         good &= bool((np.abs(ends[:, 0, across] - ends[:, 1, across]) < ROUNDING_FT).all())
-        good &= bool((np.abs(np.diff(level) - spacing) < 0.01).all()) and len(level) == number
-        # No room is left for one more line at either end.
-        good &= bool(level[0] - low <= spacing + 0.06) and bool(high - level[-1] <= spacing + 0.06)
+        good &= bool((np.abs(np.diff(level) - spacing) < 0.01).all())
+        # No room is left for one more line at either end; a line too short to draw, in the tip of a
+        # roof that tapers, is counted all the same.
+        ends_ft = np.array([level[0] - low, high - level[-1]])
+        good &= bool((np.ceil((ends_ft - 0.06) / spacing) - 1).clip(0).sum() == number - len(level) <= 2)
         bad[place] |= not good
     return _ids(members, bad)
 
@@ -999,7 +1001,10 @@ def members_are_there_where_the_family_has_them(at: Measured) -> list[str]:
         wanted = set()
         for part in parts.get(framing[row], set()):
             extent = sides[row][0 if part == "purlin" else 1]
-            if sides[row].min() >= least[row] and extent > at.sections[f"{part}_spacing_ft"].iloc[row] + 0.1:
+            if (
+                sides[row].min() >= least[row] + HAIR_FT
+                and extent > at.sections[f"{part}_spacing_ft"].iloc[row] + 0.1
+            ):
                 wanted.add(part)
         has = found.get(section, set())
         if wanted - has or has - parts.get(framing[row], set()):
