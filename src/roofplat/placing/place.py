@@ -53,7 +53,7 @@ from roofplat.tables import APPARATUS, METHODS, WALL_KINDS, problem_rows
 
 __all__ = ["Plan", "place_plans"]
 
-_CHUNK = 2000
+_CHUNK = 4000
 # What reaches over a ridge by less than this does not lie on the plane beyond it.
 _BESIDE_FT = 0.1
 
