@@ -17,7 +17,14 @@ NOTHING = Boxes(np.empty(0, dtype=np.int64), *[np.empty(0)] * 4)
 
 def _bays(shapes: ModuleType, obstacles: Boxes = NOTHING) -> Bays:
     """Five rows (v from -50 by 20) of six bays (u from -24 by 8)."""
-    return lay_out_bays(shapes.frames(shapes.rectangle(100, 48)), np.array([True]), obstacles, shapes.RULES)
+    return lay_out_bays(
+        shapes.frames(shapes.rectangle(100, 48)),
+        np.array([True]),
+        obstacles,
+        shapes.RULES,
+        side_clear_ft=np.array([1.0]),
+        whole_only=np.array([False]),
+    )
 
 
 def _next(
@@ -38,7 +45,7 @@ def _next(
         np.array([other[1]]),
         np.array([wanted]),
         np.array([longest]),
-        **({"limit": 3, "beam_clear_ft": 1.0, "hanger_clear_ft": 1.0, "ladder_clear_ft": 6.0} | limits),
+        **({"limit": 3, "ladder_clear_ft": 6.0} | limits),
     )[0]
     return [(int(bays.row[bay]), int(bays.column[bay])) if bay >= 0 else None for bay in chosen]
 
