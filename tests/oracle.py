@@ -1292,7 +1292,7 @@ class Planner:
                         key = (_level(high - low, 1), _level(gap, 1), not along_beam, _level(position, 2))
                         candidates.append((key, along_beam, sign, position, low, high))
         if not candidates:
-            return None, "trench_no_room"
+            return None, "trench_no_room" if self.family.trench else "trench_not_listed"
         candidates.sort(key=lambda candidate: candidate[0])
         for _, along_beam, sign, position, low, high in candidates:
             trench = self._strip(along_beam, sign, position, low, high, way)

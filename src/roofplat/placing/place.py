@@ -580,7 +580,7 @@ def _place_chunk(
         walls,
         take(beam_runs, setting.trench_with[rows][beam_runs.section]),
         take(purlin_runs, (setting.trench_against[rows] & frames.purlins_bear)[purlin_runs.section]),
-        take(openings, (first >= 0)[openings.section]),
+        merged_boxes(take(openings, (first >= 0)[openings.section]), _fires_to_hold(setting, rows, reached)),
         obstacles,
         rules,
         nonbearing=setting.nonbearing[wall_rows],
@@ -590,6 +590,8 @@ def _place_chunk(
         tip_v=foothold_v,
         way=legs_of(ways, walked, spots.section[walked]),
     )
+    may_run = setting.trench_with[rows] | setting.trench_against[rows]
+    refused_trenches[(refused_trenches == "trench_no_room") & ~may_run] = "trench_not_listed"
     checks = place_checks(
         frames,
         walls,
@@ -623,6 +625,18 @@ def _place_chunk(
     sheets.put("refused_trenches", code=refused_trenches)
     sheets.put("refusals", code=refusal)
     return sheets
+
+
+def _fires_to_hold(setting: _Setting, rows: slice, reached: npt.NDArray[np.bool_]) -> Boxes:
+    """Fire spots of roofs that are not cut and may still have a trench, as boxes without extent.
+
+    Such a trench is a line to retreat to: it leads the fire spot, as others lead their openings.
+    """
+    held = setting.choice.method[rows] == METHODS.index("do_not_cut")
+    held &= reached & setting.axis_sure[rows] & (setting.trench_with | setting.trench_against)[rows]
+    section = np.flatnonzero(held & np.isfinite(setting.fire_u[rows]))
+    u, v = setting.fire_u[rows][section], setting.fire_v[rows][section]
+    return Boxes(section, u, u, v, v)
 
 
 def _views_of(views: Views, walls: slice) -> Views:

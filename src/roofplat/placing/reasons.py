@@ -252,6 +252,8 @@ def _out_of_reach(heights_ft: npt.NDArray[np.float64], parapet: bool, answer: in
     edge = "roof edge and parapet" if parapet else "roof edge"
     left = "what the first spot leaves of the stock" if scarce else "the stock"
     ladders = f"{left} reaches {stock:g} ft" if stock >= 0 else f"{left} holds no ladder"
+    if stock >= support:
+        ladders = "no ground takes the base of a ladder that is long enough"
     by_aerial = {
         "too far or too high": f"the aerial {aerial:g} ft from the street"
         if aerial >= 0

@@ -37,6 +37,7 @@ __all__ = ["REFUSALS", "Trenches", "find_trenches"]
 _TOUCH_FT = 0.01
 REFUSALS = {
     "no_opening": "no opening is drawn, so there is nothing to lead",
+    "trench_not_listed": "the roof family lists no way for a trench to run",
     "trench_no_room": "no beam or purlin lies far enough from the openings",
     "trench_no_crossing": (
         "no crossing runs clear from wall to wall, off the path, and saves enough of the section"

@@ -148,7 +148,7 @@ def write_plan(
         "paths": _paths(framing, sheets, ids),
         "checks": _checks(framing, sheets, ids, rules),
         "openings": _openings(framing, sheets, ids, to_lonlat, wanted_ft2, fire_given, wind_from_deg),
-        "trenches": _trenches(framing, sheets, ids, to_lonlat, rules),
+        "trenches": _trenches(framing, sheets, ids, to_lonlat, rules, opened),
         "cuts": _cuts(framing, sheets, ids),
     }
     return tables, _problems(sheets, ids, refusal, planned)
@@ -378,7 +378,12 @@ def _openings(
 
 
 def _trenches(
-    framing: Framing, sheets: Sheets, ids: pd.DataFrame, to_lonlat: Transformer, rules: Rulebook
+    framing: Framing,
+    sheets: Sheets,
+    ids: pd.DataFrame,
+    to_lonlat: Transformer,
+    rules: Rulebook,
+    opened: npt.NDArray[np.bool_],
 ) -> gpd.GeoDataFrame:
     section = sheets.take("trenches", "section")
     along_beam = sheets.take("trenches", "along_beam")
@@ -389,17 +394,22 @@ def _trenches(
     wall = sheets.take("trenches", "start_wall")
     lead = rules.number("trench.lead_ft")
 
-    def sentence(along_beam: int, share: int) -> str:
-        line = "beam (with construction)" if along_beam else "purlin (against construction)"
-        return (
-            f"The shortest wall-to-wall crossing along a {line} at least {lead:g} ft from the openings; "
-            f"it saves {share} percent of the section and finishes toward the egress."
-        )
+    kind, names = pd.factorize(framing.sections["roof_family"].iloc[section])
 
-    def rule_ids(along_beam: int) -> str:
-        del along_beam
+    def sentence(along_beam: int, share: int, opened: int, kind: int) -> str:
+        family = rules.families.get(names[kind])
+        lines = {} if family is None else family.members
+        # Joists and trusses that are all there is run the way beams do.
+        with_it = lines.get("beam", lines.get("rafter", "beam"))
+        line = (
+            f"{with_it} (with construction)"
+            if along_beam
+            else f"{lines.get('purlin', 'purlin')} (against construction)"
+        )
+        lead_from = "the openings" if opened else "the fire spot, to fall back to: nothing is cut open here"
         return (
-            "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
+            f"The shortest wall-to-wall crossing along a {line} at least {lead:g} ft from {lead_from}; "
+            f"it saves {share} percent of the section and finishes toward the egress."
         )
 
     percent = np.round(sheets.take("trenches", "saved_share") * 100).astype(int)
@@ -412,7 +422,7 @@ def _trenches(
     frame["saves_deg"] = saves
     frame["usng"] = _grid(lon, lat)
     frame["rules"] = sentences([_TRENCH_RULES], np.zeros(len(frame), dtype=np.int64))
-    frame["why"] = compose([along_beam.astype(int), percent], sentence)
+    frame["why"] = compose([along_beam.astype(int), percent, opened[section].astype(int), kind], sentence)
     return _table("trenches", frame, sheets.take("trenches", "geometry"), framing)
 
 
