@@ -416,6 +416,8 @@ class Planner:
             result.trench_refusal = "no_opening"
             if reached and len(result.ladders) == 2:
                 result.along_walls_ft = self._along_the_walls()
+            if self.may_fall_back():
+                result.trench, result.trench_refusal = self.find_trench([])
         return result
 
     def _number(self, name: str) -> float | None:
@@ -1149,14 +1151,22 @@ class Planner:
     def _longest_ft(self) -> float:
         rule = {"small_opening": "opening.small_ft", "between_joists": "opening.between_joists_ft"}
         way = self.result.cutting
-        return self.rule(rule[way]) if way in rule else math.inf
+        longest = self.rule(rule[way]) if way in rule else math.inf
+        joist = self.spacing["rafter_spacing_ft"]
+        if way == "between_joists" and joist is not None and joist <= longest:
+            # Between joists no whole number of spaces is longer.
+            longest = math.floor(longest / joist + 1e-9) * joist
+        return longest
 
-    def _kept_short(self, low: float, high: float, toward: float) -> tuple[float, float]:
+    def _kept_short(self, low: float, high: float, toward: float, step: float = 0.0) -> tuple[float, float]:
         """No longer than a short opening is, and as near to a place as it goes."""
         longest = self._longest_ft()
-        if high - low <= longest:
+        if high - low <= longest + 1e-6:
             return low, high
         middle = min(max(toward, low + longest / 2), high - longest / 2)
+        if step:
+            # Its ends stay midway between two joists.
+            middle = low + longest / 2 + round((middle - longest / 2 - low) / step) * step
         return middle - longest / 2, middle + longest / 2
 
     def _sides(self, u0: float, v0: float, u1: float, v1: float) -> tuple[float, float, float, float]:
@@ -1189,7 +1199,8 @@ class Planner:
     def _opening(self, bay: BayByLoop) -> OpeningByLoop:
         u0, v0, u1, v1 = bay.cut
         u0, u1 = self._kept_short(u0, u1, self.result.fire[0])
-        v0, v1 = self._kept_short(v0, v1, self.result.fire[1])
+        joist = self.spacing["rafter_spacing_ft"] if self.result.cutting == "between_joists" else None
+        v0, v1 = self._kept_short(v0, v1, self.result.fire[1], joist or 0.0)
         sides = self._sides(u0, v0, u1, v1)
         length, width = v1 - v0, u1 - u0
         way = self.result.cutting or ""
@@ -1268,12 +1279,21 @@ class Planner:
 
     # Trench
 
+    def may_fall_back(self) -> bool:
+        """Whether a roof that is not cut may have a trench all the same, ahead of the fire spot."""
+        result = self.result
+        reached = bool(result.ladders) and result.ladders[0].apparatus != "out_of_reach"
+        sure = result.axis_basis != "doubtful"
+        return reached and sure and result.method == "do_not_cut" and bool(self.family.trench)
+
     def find_trench(self, way: list[XY]) -> tuple[TrenchByLoop | None, str]:
         """The shortest valid strip for a path, and why there is none."""
         outline = self.outline
         width, clear = self.rule("trench.width_ft"), self.rule("trench.beam_clear_ft")
         shell = outline.exterior
-        u0, v0, u1, v1 = shapely.union_all([opening.box for opening in self.result.openings]).bounds
+        # On a roof that is not cut the trench leads the fire spot.
+        ahead_of = [opening.box for opening in self.result.openings] or [Point(self.result.fire)]
+        u0, v0, u1, v1 = shapely.union_all(ahead_of).bounds
         candidates = []
         with_it = self.result.beam_runs if "with_construction" in self.family.trench else []
         against = "against_construction" in self.family.trench and self.grid
@@ -1353,7 +1373,7 @@ class Planner:
         if keep_off.contains(Point(foothold)):
             return None
         # A path along the wall at which a strip ends is cut by it too.
-        if LineString(way).distance(around) < 1e-6:
+        if way and LineString(way).distance(around) < 1e-6:
             return None
 
         saved_spot = Point(at(middle, far + sign * 1e-4))

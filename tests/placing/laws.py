@@ -590,8 +590,13 @@ def trenches_lie_on_the_roof(at: Measured) -> list[str]:
 def trenches_lead_the_openings(at: Measured) -> list[str]:
     pairs = at.pairs(at.trenches, at.openings)
     gap = shapely.distance(_feet(pairs, "feet_x"), _feet(pairs, "feet_y"))
-    lone = set(at.trenches["section_id"]) - set(at.openings["section_id"])
-    return sorted({*_ids(pairs, gap < at.rules.number("trench.lead_ft") - ROUNDING_FT), *lone})
+    # On a roof that is not cut a trench leads the fire spot, which is written in degrees.
+    alone = at.trenches[~at.trenches["section_id"].isin(at.cut_openings["section_id"])]
+    fire_ft = shapely.distance(_feet(alone), at.fire[alone["row"].to_numpy()])
+    close = fire_ft < at.rules.number("trench.lead_ft") - 0.02
+    close |= at.sections["cut_method"].to_numpy()[alone["row"].to_numpy()] != "do_not_cut"
+    short = gap < at.rules.number("trench.lead_ft") - ROUNDING_FT
+    return sorted({*_ids(pairs, short), *_ids(alone, close)})
 
 
 def trenches_save_the_side_without_the_fire(at: Measured) -> list[str]:
@@ -712,8 +717,7 @@ def only_planned_roofs_of_known_axis_are_cut(at: Measured) -> list[str]:
         section
         for table in (
             at.cut_openings,
-            at.tables["cuts"],
-            at.tables["trenches"],
+            at.tables["cuts"][at.tables["cuts"]["feature"] == "opening"],
             at.tables["checks"],
             at.to_work,
         )
@@ -721,7 +725,8 @@ def only_planned_roofs_of_known_axis_are_cut(at: Measured) -> list[str]:
     }
     known = (sections["roof_family"] != "unknown").to_numpy()
     opened = set(at.openings["section_id"]) - set(sections["section_id"][planned & known])
-    return sorted((found - cut) | opened)
+    trenched = set(at.tables["trenches"]["section_id"]) - set(sections["section_id"][sure & known])
+    return sorted((found - cut) | opened | trenched)
 
 
 def openings_are_made_as_their_family_allows(at: Measured) -> list[str]:
@@ -739,7 +744,13 @@ def roofs_that_are_not_cut_are_left_alone(at: Measured) -> list[str]:
     left = at.of_family(lambda family: family.framing in ("trusses", "walls"))
     left = left.astype(bool) | (at.sections["cut_method"] == "do_not_cut").to_numpy(dtype=bool)
     ids = set(at.sections["section_id"][left])
-    sawn = [at.cut_openings, at.tables["cuts"], at.tables["trenches"], at.tables["checks"]]
+    # Only where the department lets a trench run may one be drawn as a line to fall back to.
+    runs = at.of_family(lambda family: bool(family.trench)).astype(bool)
+    may_run = set(at.sections["section_id"][runs & at.sections["planned"].to_numpy(dtype=bool)])
+    cuts, trenches = pd.DataFrame(at.tables["cuts"]), pd.DataFrame(at.tables["trenches"])
+    cuts = cuts[(cuts["feature"] != "trench") | ~cuts["section_id"].isin(may_run)]
+    trenches = trenches[~trenches["section_id"].isin(may_run)]
+    sawn = [at.cut_openings, cuts, trenches, at.tables["checks"]]
     never = set(at.sections["section_id"][(at.sections["cut_method"] == "do_not_cut").to_numpy(dtype=bool)])
     return sorted(
         {section for table in sawn for section in table["section_id"] if section in ids}

@@ -312,7 +312,12 @@ def way_of(both: Both, planner: Planner) -> list[tuple[float, float]] | None:
 def trench_differences(both: Both, planner: Planner) -> list[str]:
     found = []
     way = way_of(both, planner)
-    trench, why = planner.find_trench(way) if way else (None, "no_opening")
+    # Among equal ways the program's own may be another; no way leads to work that is not there.
+    walls = both.rows("paths", planner) if planner.may_fall_back() else None
+    if walls is not None:
+        # Off the way along the walls, where there is one.
+        way = list(planner.in_uv(walls.geometry.iloc[0]).coords) if len(walls) else []
+    trench, why = (None, "no_opening") if way is None else planner.find_trench(way)
     trenches = both.rows("trenches", planner)
     problems = both.plan.problems
     codes = set(problems["code"][problems["feature"] == planner.result.section_id])
@@ -465,17 +470,17 @@ def is_on_a_knife_edge(planner: Planner) -> bool:
 
 @pytest.fixture(scope="module")
 def district() -> Both:
-    roofs, streets, obstacles = synthetic_roofs(220, seed=11)
+    roofs, streets, obstacles = synthetic_roofs(140, seed=11)
     # Off the middle between two rows of plots, where both streets are as near.
     streets = streets.set_geometry(streets.geometry.translate(0.0, 1.7))
-    roofs["panel_type"] = pd.Series(["early_heavy", None, "standard", None] * 55, dtype="str")
+    roofs["panel_type"] = pd.Series(["early_heavy", None, "standard", None] * 35, dtype="str")
     roofs["parapet_ft"] = np.arange(len(roofs)) % 4 * 1.0
     return plan_both_ways(roofs, streets, obstacles)
 
 
 @pytest.mark.parametrize("kind", COMPARISONS)
 def test_a_district_is_planned_as_by_the_loop(district: Both, kind: str) -> None:
-    assert sum(len(planner.result.openings) > 0 for planner in district.planners) > 200
+    assert sum(len(planner.result.openings) > 0 for planner in district.planners) > 125
     assert differences(district, kind) == []
 
 
@@ -525,6 +530,7 @@ def permitting() -> Rulebook:
     families = load_rulebook().families.values()
     return load_rulebook(
         {f"family.{entry.id}.permits": list(entry.not_permitted) for entry in families if entry.not_permitted}
+        | {f"family.{name}.trench": ["with_construction"] for name in ("bowstring_truss", "concrete_deck")}
     )
 
 
@@ -590,6 +596,7 @@ def test_every_family_is_planned_as_by_the_loop(permits: bool) -> None:
     assert {"existing_opening", "glazing", "between_joists", "joist_louver", "small_opening"} <= used
     trenched = {planner.family.id for planner in planners if planner.result.trench}
     assert {"heavy_timber", "sawn_joist_flat"} & trenched
+    assert ("bowstring_truss" in trenched) == permits
     assert {planner.result.refusal for planner in planners} >= {"span_beyond_family", "family_unknown"}
     assert sum(planner.result.along_walls_ft is not None for planner in planners) > 20
     assert differences(replace(both, planners=planners)) == []
@@ -688,7 +695,7 @@ def small_districts(draw: st.DrawFn) -> dict[str, Any]:
 
 
 # Shrinking would plan hundreds of districts; a failure names building and difference as it is.
-@settings(max_examples=25, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=16, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(small_districts())
 def test_any_small_district_is_planned_as_by_the_loop(made: dict[str, Any]) -> None:
     both = plan_both_ways(
@@ -822,7 +829,7 @@ def test_the_inspection_cut_lies_inside_the_first_foothold(district: Both) -> No
             middle = wall.view(planner.in_feet(cut)).centroid
             assert -middle.y == pytest.approx(wanted, abs=0.01)
             seen += 1
-    assert seen > 200
+    assert seen > 125
 
 
 def make_ground(*rows: tuple[str, Any]) -> gpd.GeoDataFrame:
