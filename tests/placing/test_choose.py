@@ -15,14 +15,14 @@ from roofplat.placing.scene import Boxes
 NOTHING = Boxes(np.empty(0, dtype=np.int64), *[np.empty(0)] * 4)
 
 
-def _bays(shapes: ModuleType, obstacles: Boxes = NOTHING) -> Bays:
+def _bays(shapes: ModuleType, obstacles: Boxes = NOTHING, side: float = 1.0) -> Bays:
     """Five rows (v from -50 by 20) of six bays (u from -24 by 8)."""
     return lay_out_bays(
         shapes.frames(shapes.rectangle(100, 48)),
         np.array([True]),
         obstacles,
         shapes.RULES,
-        side_clear_ft=np.array([1.0]),
+        side_clear_ft=np.array([side]),
         whole_only=np.array([False]),
     )
 
@@ -89,6 +89,23 @@ def test_short_openings_take_more_bays(shapes: ModuleType) -> None:
     assert _next(bays, first, (-22.0, 0.0), 40.0, longest=4.0) == [(2, 3), (2, 2), (2, 1)]
     # One that is shorter anyway is as large as before.
     assert _next(bays, first, (-22.0, 0.0), 108.0, longest=30.0) == [(2, 3), None, None]
+
+
+def test_an_opening_that_keeps_farther_off_the_joists_is_smaller(shapes: ModuleType) -> None:
+    """3 ft off both: 14 by 6 are 84 ft2, so 100 ft2 take two openings, where 18 by 6 took one."""
+    first = first_bay(_bays(shapes), np.array([4.0]), np.array([0.0]))
+    assert _next(_bays(shapes), first, (-22.0, 0.0), 100.0) == [(2, 3), None, None]
+    assert _next(_bays(shapes, side=3.0), first, (-22.0, 0.0), 100.0) == [(2, 3), (2, 2), None]
+
+
+def test_the_foot_of_the_ladder_is_as_near_as_the_cut_that_is_made(shapes: ModuleType) -> None:
+    """A foothold at v 35.5, in line with row 3's bay up to v 30: 6.5 ft from a cut that ends at 29, 5.7
+
+    from one that ends at 29.8.
+    """
+    first = first_bay(_bays(shapes), np.array([4.0]), np.array([0.0]))
+    assert _next(_bays(shapes), first, (4.0, 35.5), 500.0)[:2] == [(2, 3), (3, 3)]
+    assert (3, 3) not in _next(_bays(shapes, side=0.2), first, (4.0, 35.5), 500.0)
 
 
 def test_no_bay_is_opened_at_the_foot_of_the_ladder(shapes: ModuleType) -> None:

@@ -133,8 +133,70 @@ def test_between_joists(shapes: ModuleType, east: float) -> None:
     assert shapely.distance(plan.openings.geometry.iloc[0], shapes.in_crs([fire])[0]) < 5.0 * 0.3048
 
 
+FIRES = [(east, north) for east in np.arange(12.0, 150.0, 9.7) for north in (9.0, 20.3)]
+
+
+@pytest.mark.parametrize("family", ["sawn_joist_flat", "wood_i_joist_flat", "sawn_rafter_pitched"])
+@pytest.mark.parametrize("inches", [12, 16, 19.2, 24])
+def test_no_cut_runs_along_a_joist(shapes: ModuleType, family: str, inches: float) -> None:
+    """Every parallel cut, the end cuts and those between louvers, is midway between two joists.
+
+    Houses in a row, turned by 17 degrees, each with its fire elsewhere.
+    """
+    count = len(FIRES)
+    houses = [
+        shapes.turned(shapes.rectangle(160 + 0.1 * number, 28, west=400 * number), 17.0)
+        for number in range(count)
+    ]
+    roofs = shapes.roofs(
+        *houses,
+        roof_family=[family] * count,
+        rafter_spacing_ft=[inches / 12] * count,
+        slope_deg=[26.57 if family.endswith("pitched") else None] * count,
+    )
+    spots = [
+        shapes.turned(shapely.Point(400 * number + east, north), 17.0)
+        for number, (east, north) in enumerate(FIRES)
+    ]
+    fires = shapes.fires(*[(f"B{number:03d}", spot) for number, spot in enumerate(spots)])
+    framing, plan = shapes.planned(roofs, fires=fires)
+    assert set(plan.openings["building_id"]) == set(roofs["building_id"])
+    gap = _off_joists(framing, plan)
+    assert gap.min() >= shapes.RULES.number("opening.joist_clear_ft") - 1e-3
+    assert gap == pytest.approx(inches / 12 / 2, abs=0.003)
+
+
+def _off_joists(framing: Any, plan: Any) -> np.ndarray:
+    """How far each single parallel cut of an opening is from the nearest joist or rafter, in feet."""
+    cuts = plan.cuts[(plan.cuts["feature"] == "opening") & (plan.cuts["kind"] == "parallel_cut")]
+    members = framing.members[framing.members["kind"].isin(["joist", "rafter"])]
+    joists = shapely.STRtree(shapely.get_parts(members.geometry.to_numpy()))
+    single = shapely.get_parts(cuts.geometry.to_numpy())
+    assert len(single) == cuts["count"].sum()
+    _, gap = joists.query_nearest(single, return_distance=True, all_matches=False)
+    return np.asarray(gap / 0.3048 / 0.9996)
+
+
+@pytest.mark.parametrize(("inches", "longest", "length"), [(16, 5.0, 4.0), (24, 5.0, 4.0), (12, 7.9, 7.0)])
+@pytest.mark.parametrize("east", [10.0, 31.3, 44.6, 60.0])
+def test_an_opening_kept_short_still_ends_between_joists(
+    shapes: ModuleType, inches: float, longest: float, length: float, east: float
+) -> None:
+    """A department's 5 ft: three spaces of 16 in or two of 24 in are 4 ft; of 12 in seven go into 7.9 ft."""
+    rules = load_rulebook({"opening.between_joists_ft": longest})
+    roofs = shapes.roofs(
+        shapes.rectangle(80, 30), roof_family=["sawn_joist_flat"], rafter_spacing_ft=[inches / 12]
+    )
+    fire = shapely.Point(east, 14)
+    framing, plan = shapes.planned(roofs, fires=shapes.fires(("B000", fire)), rules=rules)
+    assert plan.openings["length_ft"].tolist() == pytest.approx([length] * len(plan.openings), abs=0.01)
+    assert _off_joists(framing, plan) == pytest.approx(inches / 24, abs=0.003)
+    # As near to the fire spot as whole joists let it: within half a space of where it would go.
+    assert plan.openings["placed_ft2"].iloc[0] == pytest.approx(4 * length * len(plan.openings), abs=0.1)
+
+
 def test_no_opening_between_joists_is_longer_than_the_rule(shapes: ModuleType) -> None:
-    """A department's 5 ft: short by three, and still between the joists that bound the bay."""
+    """A department's 5 ft, between joists and between timbers."""
     rules = load_rulebook({"opening.between_joists_ft": 5.0})
     roofs = shapes.roofs(
         *[shapes.rectangle(80, 30, west=300 * number) for number in range(2)],

@@ -152,3 +152,50 @@ def test_the_cut_between_joists_is_no_longer_than_the_fire_codes() -> None:
     """
     assert BOOK.number("opening.between_joists_ft") == 8.0
     assert BOOK.number("opening.small_ft") == 4.0
+
+
+@pytest.mark.parametrize(
+    ("rule_id", "feet", "source"),
+    [
+        # Cut-out space of 4 by 8 ft among solar arrays: IFC 2018 1204.3.3, code summary seen only.
+        ("opening.joist_width_ft", 4.0, "IFC 2018 1204.3.3"),
+        ("opening.joist_length_ft", 8.0, "IFC 2018 1204.3.3"),
+        # A house is opened 3 by 3 or 4 by 4 ft: Salka, Firehouse 2017-11, seen second-hand.
+        ("opening.ridge_length_ft", 4.0, "Salka, Firehouse 2017-11"),
+    ],
+)
+def test_an_opening_between_joists_or_rafters_is_as_large_as_its_source_says(
+    rule_id: str, feet: float, source: str
+) -> None:
+    assert BOOK.number(rule_id) == feet
+    assert BOOK[rule_id].status == SECOND_HAND
+    assert source in BOOK[rule_id].source
+
+
+@pytest.mark.parametrize(
+    ("family", "inches", "feet"),
+    [
+        # Two louvers of two joists, four of two, three of two: the code's 8 ft, from joists of the cards.
+        ("sawn_joist_flat", 24, (8.0, 4.0)),
+        ("sawn_joist_flat", 12, (8.0, 4.0)),
+        ("sawn_joist_flat", 16, (8.0, 4.0)),
+        # Two spaces of 24 in, four of 12, three of 16: the house's 4 by 4 ft.
+        ("sawn_rafter_pitched", 24, (4.0, 4.0)),
+        ("sawn_rafter_pitched", 12, (4.0, 4.0)),
+        ("sawn_rafter_pitched", 16, (4.0, 4.0)),
+        # Two spaces of 19.2 in are as much of either as whole members give: the house's 3 by 3 at least.
+        ("sawn_joist_flat", 19.2, (6.4, 4.0)),
+        ("sawn_rafter_pitched", 19.2, (3.2, 4.0)),
+    ],
+)
+def test_openings_between_members_have_the_sources_size(
+    shapes: ModuleType, family: str, inches: float, feet: tuple[float, float]
+) -> None:
+    """IFC 2018 1204.3.3: 4 by 8 ft. Salka, Firehouse 2017-11: a house 3 by 3 or 4 by 4 ft."""
+    roofs = shapes.roofs(
+        shapes.rectangle(80, 28), roof_family=[family], rafter_spacing_ft=[inches / 12], slope_deg=[26.57]
+    )
+    _, plan = shapes.planned(roofs)
+    assert len(plan.openings)
+    for _, opening in plan.openings.iterrows():
+        assert (opening["length_ft"], opening["width_ft"]) == pytest.approx(feet, abs=0.01)

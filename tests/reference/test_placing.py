@@ -14,7 +14,7 @@ import shapely
 from hypothesis import given, settings
 
 from roofplat.framing.members import SectionFrames, scan
-from roofplat.placing.bays import lay_out_bays
+from roofplat.placing.bays import Bays, lay_out_bays
 from roofplat.placing.paths import find_ways
 from roofplat.placing.scene import Boxes, deepest_point, inside, touches_box
 
@@ -41,6 +41,19 @@ def _boxes(*bounds: tuple[float, float, float, float]) -> Boxes:
     columns = np.array(bounds, dtype=float).reshape(-1, 4)
     return Boxes(
         np.zeros(len(columns), dtype=np.int64), columns[:, 0], columns[:, 2], columns[:, 1], columns[:, 3]
+    )
+
+
+def _bays(shapes: ModuleType, frames: SectionFrames, obstacles: Boxes, side: float | None = None) -> Bays:
+    """Bays cut as far from their sides as the rulebook says of beams, unless it is said otherwise."""
+    side = shapes.RULES.number("opening.beam_clear_ft") if side is None else side
+    return lay_out_bays(
+        frames,
+        np.array([True]),
+        obstacles,
+        shapes.RULES,
+        side_clear_ft=np.array([side]),
+        whole_only=np.array([False]),
     )
 
 
@@ -88,22 +101,26 @@ def test_touching_a_box_is_meeting_its_inside(u0: float, v0: float, u1: float, v
     assert found[0] == shapely.relate_pattern(line, shapely.box(0, 0, 5, 3), "T********")
 
 
-@given(_stars(), st.sampled_from([0.0, 25.0]), st.lists(st.tuples(GRID, GRID), max_size=3))
+@given(
+    _stars(),
+    st.sampled_from([0.0, 25.0]),
+    st.lists(st.tuples(GRID, GRID), max_size=3),
+    st.sampled_from([0.5, 2 / 3, 1.0]),
+)
 @settings(max_examples=60)
 def test_clear_bays_are_those_whose_cut_geos_covers(
-    shapes: ModuleType, star: shapely.Polygon, azimuth: float, spots: list[tuple[float, float]]
+    shapes: ModuleType,
+    star: shapely.Polygon,
+    azimuth: float,
+    spots: list[tuple[float, float]],
+    beam: float,
 ) -> None:
     frames = shapes.frames(star, azimuth=azimuth)
     things = _boxes(*((10 * x, 10 * y, 10 * x + 7, 10 * y + 4) for x, y in spots))
-    bays = lay_out_bays(frames, np.array([True]), things, shapes.RULES)
-    hanger, beam, least, clear = (
+    bays = _bays(shapes, frames, things, beam)
+    hanger, least, clear = (
         shapes.RULES.number(rule)
-        for rule in (
-            "opening.hanger_clear_ft",
-            "opening.beam_clear_ft",
-            "opening.least_ft",
-            "obstacle.clear_ft",
-        )
+        for rule in ("opening.hanger_clear_ft", "opening.least_ft", "obstacle.clear_ft")
     )
     low_u, high_u = bays.u_low + hanger, bays.u_high - hanger
     low_v, high_v = bays.v_low + beam, bays.v_high - beam
@@ -184,7 +201,7 @@ def test_ways_cost_what_the_full_graph_says(shapes: ModuleType, letter: str, uni
     shape = shapes.rectangle(104, 60) if letter == "rectangle" else getattr(shapes, letter)()
     frames = shapes.frames(shape)
     roof, obstacles = _roof(frames), _boxes(*units)
-    bays = lay_out_bays(frames, np.array([True]), obstacles, shapes.RULES)
+    bays = _bays(shapes, frames, obstacles)
     tips = [
         (float(node.x), float(node.y))
         for node in (roof.exterior.interpolate(share, normalized=True) for share in (0.03, 0.31, 0.52, 0.87))
@@ -212,7 +229,7 @@ def test_leaving_lines_out_never_costs_anything(
 ) -> None:
     """On outlines at any angle the way over the few lines is as cheap as the one over all."""
     frames = shapes.frames(star, azimuth=azimuth)
-    bays = lay_out_bays(frames, np.array([True]), NOTHING, shapes.RULES)
+    bays = _bays(shapes, frames, NOTHING)
     clear = np.flatnonzero(bays.clear)
     if not clear.size:
         return

@@ -131,7 +131,9 @@ def opening_strips(
     bay = chosen[section, order]
     u_low, u_high, v_low, v_high = bays.rectangle(bay)
     u_low, u_high = kept_short(u_low, u_high, longest_ft[section], fire_u[section])
-    v_low, v_high = kept_short(v_low, v_high, longest_ft[section], fire_v[section])
+    # A long side kept short between joists moves by whole spaces: its ends stay midway between two.
+    step = np.where(method == METHODS.index("between_joists"), rafter_ft, np.nan)
+    v_low, v_high = kept_short(v_low, v_high, longest_ft[section], fire_v[section], step[section])
     tip_u, tip_v = foothold_u[section], foothold_v[section]
     base_is_low = np.abs(tip_u - u_low) <= np.abs(tip_u - u_high)
     finish_is_low = np.abs(tip_v - v_low) <= np.abs(tip_v - v_high)
@@ -154,20 +156,30 @@ def opening_strips(
 
 
 def kept_short(
-    low: FloatArray, high: FloatArray, longest: FloatArray, toward: FloatArray
+    low: FloatArray,
+    high: FloatArray,
+    longest: FloatArray,
+    toward: FloatArray,
+    step: FloatArray | float = np.nan,
 ) -> tuple[FloatArray, FloatArray]:
-    """Ranges no longer than a limit, as near to a place as they go.
+    """Ranges no longer than a limit, as near to a place as they go; by whole steps where one is given.
 
     Examples
     --------
     >>> low, high = kept_short(np.zeros(2), np.full(2, 10.0), np.array([4.0, np.inf]), np.full(2, 9.0))
     >>> low.tolist(), high.tolist()
     ([6.0, 0.0], [10.0, 10.0])
+    >>> low, high = kept_short(np.zeros(1), np.full(1, 10.0), np.full(1, 4.0), np.full(1, 6.5), 2.0)
+    >>> low.tolist(), high.tolist()
+    ([4.0], [8.0])
     """
     # Rounding makes no range too long.
     too_long = longest < high - low - 1e-6
     half = np.minimum(longest, high - low) / 2
     middle = np.clip(toward, low + half, high - half)
+    moved = middle - half - low
+    whole = np.round(moved / step) * step
+    middle = np.where(np.isnan(whole), middle, middle + whole - moved)
     return np.where(too_long, middle - half, low), np.where(too_long, middle + half, high)
 
 

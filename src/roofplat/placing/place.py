@@ -245,9 +245,15 @@ def _read_setting(
     can_cut = planned & lattice & axis_sure & (wide >= framing.spacings.least_ft) & (choice.cutting >= 0)
     family = framing.sections["roof_family"]
     small, joists = (METHODS.index(way) for way in ("small_opening", "between_joists"))
+    # Between joists only whole spaces can be opened.
+    between = np.full(count, rules.number("opening.between_joists_ft"))
+    spaces = np.floor(between / framing.spacings.rafter_ft + 1e-9)
     longest = np.select(
         [choice.cutting == small, choice.cutting == joists],
-        [rules.number("opening.small_ft"), rules.number("opening.between_joists_ft")],
+        [
+            np.full(count, rules.number("opening.small_ft")),
+            np.where(spaces >= 1, spaces * framing.spacings.rafter_ft, between),
+        ],
         default=np.inf,
     )
     trench_with, trench_against = (
@@ -523,7 +529,7 @@ def _place_chunk(
         foothold_u,
         foothold_v,
         method=cutting,
-        rafter_ft=setting.rafter_ft[rows],
+        rafter_ft=framing.spacings.rafter_ft[rows],
         longest_ft=setting.longest_ft[rows],
         fire_u=fire_u,
         fire_v=fire_v,
