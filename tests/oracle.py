@@ -406,6 +406,12 @@ class Planner:
             result.openings.append(self._uncut(*result.existing, "existing_opening"))
         if reached and result.method == "glazing":
             result.openings += self._glazing()
+        if result.refusal == "glazing_only" and not result.openings:
+            result.refusal = "no_clear_bay"
+            if not reached:
+                result.refusal = "out_of_reach" if result.ladders else "no_wall_reachable"
+            elif result.axis_basis == "doubtful":
+                result.refusal = "axis_doubtful"
         if first is not None and not result.refusal:
             result.openings += [self._opening(bay) for bay in self._bays_to_open(first)]
             way = result.paths[0].points
@@ -655,8 +661,9 @@ class Planner:
         """The first way that nothing speaks against, the first with a saw, what rejects the rest."""
         family, result = self.family, self.result
         result.existing = self._existing()
-        u0, _, u1, _ = self.outline.bounds
-        span = {"grid": self.spacing["beam_spacing_ft"], "joists": u1 - u0}.get(family.framing)
+        # A joist spans from wall to wall: the longest that borders a bay tells.
+        longest = max((high - low for _, low, high in result.beam_runs), default=None)
+        span = {"grid": self.spacing["beam_spacing_ft"], "joists": longest}.get(family.framing)
         limit = family.figures["span_ft"].range[1] if "span_ft" in family.figures else math.inf
         hangs = not pd.isna(self.row["suspended_load"]) and bool(self.row["suspended_load"])
         mine = f"family.{family.id}."
@@ -675,7 +682,7 @@ class Planner:
                 and not self.rule("opening.fold_back_heavy")
             ):
                 why = "opening.fold_back_heavy"
-            elif way in CUTTING and span is not None and span > limit:
+            elif way in CUTTING and span is not None and span > limit + 0.01:
                 why = mine + "span_ft"
             if why:
                 result.rejected[way] = why
@@ -1221,7 +1228,8 @@ class Planner:
     def _free_roof(self, point: XY) -> bool:
         clear = self.rule("obstacle.path_clear_ft")
         closed = [box(*sides).buffer(clear, join_style="mitre") for sides in self.boxes]
-        closed += [opening.box for opening in self.result.openings]
+        # A check does not touch an opening, to a hundredth of a foot.
+        closed += [opening.box.buffer(0.01, join_style="mitre") for opening in self.result.openings]
         spot = Point(point)
         return self.outline.contains(spot) and not any(area.covers(spot) for area in closed)
 
@@ -1286,10 +1294,18 @@ class Planner:
         sure = result.axis_basis != "doubtful"
         return reached and sure and result.method == "do_not_cut" and bool(self.family.trench)
 
+    def _trench_sizes_ft(self) -> tuple[float, float]:
+        """How wide a trench is, and how far it keeps from its member; along joists, in whole spaces."""
+        width, clear = self.rule("trench.width_ft"), self.rule("trench.beam_clear_ft")
+        if self.family.framing != "joists":
+            return width, clear
+        joist = self.spacing["rafter_spacing_ft"]
+        return math.ceil(width / joist - 1e-9) * joist, self._side_clear_ft()
+
     def find_trench(self, way: list[XY]) -> tuple[TrenchByLoop | None, str]:
         """The shortest valid strip for a path, and why there is none."""
         outline = self.outline
-        width, clear = self.rule("trench.width_ft"), self.rule("trench.beam_clear_ft")
+        width, clear = self._trench_sizes_ft()
         shell = outline.exterior
         # On a roof that is not cut the trench leads the fire spot.
         ahead_of = [opening.box for opening in self.result.openings] or [Point(self.result.fire)]
@@ -1323,7 +1339,7 @@ class Planner:
     def _strip(
         self, along_beam: bool, sign: int, position: float, low: float, high: float, way: list[XY]
     ) -> TrenchByLoop | None:
-        width, clear = self.rule("trench.width_ft"), self.rule("trench.beam_clear_ft")
+        width, clear = self._trench_sizes_ft()
         near, far = position - sign * (clear + width), position - sign * clear
         bottom, top = min(near, far), max(near, far)
         u_low, v_low, u_high, v_high = self.outline.bounds

@@ -581,10 +581,24 @@ def trenches_split_their_section_in_two(at: Measured) -> list[str]:
 def trenches_lie_on_the_roof(at: Measured) -> list[str]:
     roof = shapely.buffer(at.outline[at.trenches["row"]], ROUNDING_FT, join_style="mitre")
     bad = ~shapely.covers(roof, _feet(at.trenches))
-    width = at.rules.number("trench.width_ft")
+    width = at.trenches["width_ft"].to_numpy()
+    joist = _joists_under(at, at.trenches)
+    least = at.rules.number("trench.width_ft")
+    spaces = width / joist
+    # Along joists a whole number of spaces, the fewest that are wide enough.
+    whole = (np.abs(spaces - spaces.round()) < 1e-6) & (width >= least - 1e-6) & (width < least + joist)
+    bad |= np.where(np.isfinite(joist), ~whole, np.abs(width - least) > 1e-6)
     area = at.trenches["length_ft"] * width
     bad |= np.abs(shapely.area(_feet(at.trenches)) - area) > 1e-2
     return _ids(at.trenches, bad)
+
+
+def _joists_under(at: Measured, rows: pd.DataFrame) -> npt.NDArray[Any]:
+    """Joist spacing of the section of each row, NaN for a roof that has none."""
+    row = rows["row"].to_numpy() if "row" in rows else rows["row_x"].to_numpy()
+    joisted = at.of_family(lambda family: family.framing == "joists").astype(bool)
+    spacing = at.sections["rafter_spacing_ft"].to_numpy(dtype=float)
+    return np.where(joisted, spacing, np.nan)[row]
 
 
 def trenches_lead_the_openings(at: Measured) -> list[str]:
@@ -629,7 +643,9 @@ def trenches_are_clear_of_obstacles_and_members(at: Measured) -> list[str]:
     members = at.pairs(at.trenches.assign(part=at.trenches["method"].map(_FOLLOWS)), at.members)
     members = members[members["part_x"] == members["part_y"]]
     gap = shapely.distance(_feet(members, "feet_x"), _feet(members, "feet_y"))
-    off = np.abs(gap - at.rules.number("trench.beam_clear_ft")) > 1e-4
+    # Both long cuts of a trench along joists run midway between two.
+    half = _joists_under(at, members) / 2
+    off = np.abs(gap - np.where(np.isfinite(half), half, at.rules.number("trench.beam_clear_ft"))) > 1e-4
     return sorted({*_ids(things, near), *_ids(members, off)})
 
 
@@ -670,7 +686,7 @@ def _saved_parts(at: Measured) -> npt.NDArray[Any]:
     start, end = _trench_ends(at)
     toward = np.radians(at.trenches["saves_deg"].to_numpy())
     step = np.column_stack([np.sin(toward), np.cos(toward)])
-    step *= at.rules.number("trench.width_ft") / 2 + 0.1
+    step *= at.trenches["width_ft"].to_numpy()[:, None] / 2 + 0.1
     probe = shapely.points((start + end) / 2 + step)
     parts, which = shapely.get_parts(_rest_of_roof(at), return_index=True)
     nearest = pd.DataFrame({"which": which, "gap": shapely.distance(parts, probe[which])})

@@ -18,7 +18,7 @@ from roofplat.framing.members import scan
 from roofplat.framing.ragged import FloatArray, IntArray
 from roofplat.placing.compose import compose
 from roofplat.rules import Family, Rulebook
-from roofplat.tables import METHODS
+from roofplat.tables import METHODS, ROOF_SHAPES
 
 __all__ = ["CUTTING", "REJECTIONS", "Choice", "choose_methods", "clear_span_ft", "rejected_methods"]
 
@@ -75,12 +75,13 @@ def clear_span_ft(framing: Framing) -> FloatArray:
     runs = scan(frames, replace(frames.beams, count=np.where(joists, frames.beams.count, 0)), "u")
     longest = np.full(frames.count, np.nan)
     np.fmax.at(longest, runs.section, runs.high - runs.low)
-    # From an eave up to the ridge and down again on the other side.
+    # From an eave up to the ridge and down again on the other side; one plane has one side.
+    sides = np.where(pitched.shape == ROOF_SHAPES.index("monopitch"), 1, 2)
     with np.errstate(invalid="ignore", divide="ignore"):
-        both_sides = 2 * pitched.rise_ft / np.tan(np.radians(pitched.slope_deg))
+        eave_to_eave = sides * pitched.rise_ft / np.tan(np.radians(pitched.slope_deg))
     return np.select(
         [spacings.framing == "grid", joists, spacings.framing == "pitched"],
-        [spacings.beam_ft, longest, both_sides],
+        [spacings.beam_ft, longest, eave_to_eave],
         default=np.nan,
     )
 

@@ -31,6 +31,7 @@ from roofplat.framing.ragged import (
     steady_memory,
     take,
 )
+from roofplat.framing.spacings import Spacings
 from roofplat.placing.approach import Approach, read_approach
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
@@ -98,6 +99,8 @@ class _Setting:
     longest_ft: FloatArray
     trench_with: npt.NDArray[np.bool_]
     trench_against: npt.NDArray[np.bool_]
+    trench_width_ft: FloatArray
+    trench_clear_ft: FloatArray
     wanted_ft2: FloatArray
     rafter_ft: FloatArray
     approach: Approach
@@ -256,6 +259,7 @@ def _read_setting(
         ],
         default=np.inf,
     )
+    trench_width, trench_clear = _trench_sizes_ft(framing.spacings, rules)
     trench_with, trench_against = (
         by_family(family, rules, _lets_run(way)).astype(bool)
         for way in ("with_construction", "against_construction")
@@ -297,6 +301,8 @@ def _read_setting(
         longest_ft=longest,
         trench_with=trench_with,
         trench_against=trench_against,
+        trench_width_ft=trench_width,
+        trench_clear_ft=trench_clear,
         wanted_ft2=rules.number("opening.wanted_share") * area,
         rafter_ft=_least_spacing_ft(framing),
         approach=approach,
@@ -307,6 +313,19 @@ def _read_setting(
         nonbearing=kind == nonbearing,
         buildings=buildings,
     ), problems
+
+
+def _trench_sizes_ft(spacings: Spacings, rules: Rulebook) -> tuple[FloatArray, FloatArray]:
+    """Width of the trench of each section, and how far it keeps from the member it follows.
+
+    Along joists it is a whole number of spaces wide, and both its long cuts run midway between two.
+    """
+    joists = spacings.framing == "joists"
+    width = np.full(joists.size, rules.number("trench.width_ft"))
+    with np.errstate(invalid="ignore"):
+        spaces = np.ceil(width / spacings.rafter_ft - 1e-9) * spacings.rafter_ft
+    clear = rules.number("trench.beam_clear_ft")
+    return np.where(joists, spaces, width), np.where(joists, spacings.side_clear_ft, clear)
 
 
 def _lets_run(way: str) -> Callable[[Family], bool]:
@@ -469,7 +488,7 @@ def _place_chunk(
     up_slope = find_slope_ways(
         frames,
         walls,
-        _of_chunk(take(framing.pitched.lines, roof_lines), rows),
+        _of_chunk(take(framing.pitched.lines, roof_lines), rows, planes),
         slopes,
         blocking,
         spots.section,
@@ -550,6 +569,12 @@ def _place_chunk(
         frames.count,
     )
     ahead = np.bincount(there.section, minlength=frames.count)
+    unopened = (refusal == "glazing_only") & (ahead == 0)
+    refusal[unopened] = np.select(
+        [~has_ladder, ~reached, ~setting.axis_sure[rows]],
+        ["no_wall_reachable", "out_of_reach", "axis_doubtful"],
+        default="no_clear_bay",
+    )[unopened]
     strips = in_order(there, strips, frames.count)
     every = np.arange(frames.count)
     plane = planes_under(framing.pitched.planes.wall[planes] - wall_rows.start, spots.wall)
@@ -568,7 +593,6 @@ def _place_chunk(
     on_slopes = replace(on_slopes, seq=on_slopes.seq + ahead[slopes.plane_section[on_slopes.section]])
     openings = merged_boxes(strips.boxes(), slopes.on_sections(frames, on_slopes.boxes()))
     has_opening = (first >= 0) | (first_slope >= 0)
-    walked = np.flatnonzero(is_first & ways.found & has_opening[spots.section])
     pitched = framing.spacings.framing[rows] == "pitched"
     # Where no way leads to any work, the walls still lead from one ladder to the other.
     along = wall_ways(
@@ -581,6 +605,8 @@ def _place_chunk(
         blocks=grown_for_paths(blocking, rules),
     )
     by_wall = along.found
+    all_ways = first_found(along, ways)
+    walked = np.flatnonzero(is_first & all_ways.found & (has_opening[spots.section] | by_wall))
     trenches, refused_trenches = find_trenches(
         frames,
         walls,
@@ -589,12 +615,14 @@ def _place_chunk(
         merged_boxes(take(openings, (first >= 0)[openings.section]), _fires_to_hold(setting, rows, reached)),
         obstacles,
         rules,
+        width_ft=setting.trench_width_ft[rows],
+        clear_ft=setting.trench_clear_ft[rows],
         nonbearing=setting.nonbearing[wall_rows],
         fire_u=fire_u,
         fire_v=fire_v,
         tip_u=foothold_u,
         tip_v=foothold_v,
-        way=legs_of(ways, walked, spots.section[walked]),
+        way=legs_of(all_ways, walked, spots.section[walked]),
     )
     may_run = setting.trench_with[rows] | setting.trench_against[rows]
     refused_trenches[(refused_trenches == "trench_no_room") & ~may_run] = "trench_not_listed"
@@ -611,21 +639,20 @@ def _place_chunk(
         fire_u=fire_u,
         fire_v=fire_v,
     )
-    ways = first_found(along, ways)
     sheets = Sheets()
     sheets.add(
         frames,
         rows.start,
         wall_rows.start,
         spots,
-        ways,
+        all_ways,
         strips,
         trenches,
         checks,
         slopes=slopes,
         on_slopes=on_slopes,
         rise=np.tan(np.radians(np.nan_to_num(framing.pitched.slope_deg[rows]))),
-        shown=ways.found & (has_opening[spots.section] | by_wall),
+        shown=all_ways.found & (has_opening[spots.section] | by_wall),
         by_wall=by_wall,
     )
     sheets.put("refused_trenches", code=refused_trenches)
@@ -650,8 +677,13 @@ def _views_of(views: Views, walls: slice) -> Views:
     return replace(part, wall=part.wall - walls.start)
 
 
-def _of_chunk(lines: RoofLines, rows: slice) -> RoofLines:
-    return replace(lines, section=lines.section - rows.start)
+def _of_chunk(lines: RoofLines, rows: slice, planes: slice) -> RoofLines:
+    return replace(
+        lines,
+        section=lines.section - rows.start,
+        plane_left=lines.plane_left - planes.start,
+        plane_right=lines.plane_right - planes.start,
+    )
 
 
 def _boxes_of_rows(boxes: Boxes, rows: slice) -> Boxes:

@@ -3,9 +3,9 @@
 In: walls, roof lines and planes of a chunk of sections, ladder tips, the first bay of each.
 Out: `Ways` from each ladder tip to the ridge at the first bay; lengths along the slope.
 
-From each tip a member leads up the plane it stands under, and two bound the first bay from the
-ridge down to the eave; with the walls and the roof lines they are all the lines that enter the
-graph. Where two lines touch, they meet.
+From each tip a member leads up the plane it stands under, two bound the first bay from the ridge
+down to the eave, and where valleys meet below a ridge one leads on up to it; with the walls and the
+roof lines they are all the lines that enter the graph. Where two lines touch, they meet.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from roofplat.framing.members import Grid, SectionFrames, scan
 from roofplat.framing.planes import ROOF_LINES, RoofLines
-from roofplat.framing.ragged import FloatArray, IntArray, pair_up, stack, take
+from roofplat.framing.ragged import FloatArray, IntArray, lists_of, pair_up, stack, take
 from roofplat.framing.walls import Walls
 from roofplat.placing.paths import TIE, Ways, blocked, no_ways, trace
 from roofplat.placing.scene import Boxes
@@ -100,6 +100,7 @@ def find_slope_ways(
     parts = [
         _wall_lines(frames, walls, slopes, plane_wall, rise, active, eave_cost),
         _roof_lines(frames, lines, active, ridge_cost, slope_cost),
+        _valley_lines(frames, lines, slopes, rise, active, slope_cost),
         _bay_lines(frames, slopes, rise, first, slope_cost),
         _tip_lines(
             frames,
@@ -209,9 +210,34 @@ def _roof_lines(
     u0, v0 = frames.uv(lines.east0[rows], lines.north0[rows], section)
     u1, v1 = frames.uv(lines.east1[rows], lines.north1[rows], section)
     no = np.zeros(rows.size, dtype=bool)
-    return _Lines(
-        section, u0, v0, lines.height0_ft[rows], u1, v1, lines.height1_ft[rows], cost, no
-    )
+    return _Lines(section, u0, v0, lines.height0_ft[rows], u1, v1, lines.height1_ft[rows], cost, no)
+
+
+def _valley_lines(
+    frames: SectionFrames,
+    lines: RoofLines,
+    slopes: SlopeBays,
+    rise: FloatArray,
+    active: npt.NDArray[np.bool_],
+    cost: float,
+) -> _Lines:
+    """The member up from the top of each valley, where that lies below the top of a plane beside it."""
+    planes = slopes.frames
+    valley = np.flatnonzero(active[lines.section] & (lines.kind == ROOF_LINES.index("valley")))
+    top = np.concatenate([valley, valley])
+    plane = np.concatenate([lines.plane_left[valley], lines.plane_right[valley]])
+    u, v = planes.uv(lines.east1[top], lines.north1[top], plane)
+    # Up the slope the plane ends at the nearest edge; from a place on it there is an odd number of them.
+    end, edge = lists_of(plane, planes.outlines.start)
+    u0, v0, u1, v1 = planes.u0[edge], planes.v0[edge], planes.u1[edge], planes.v1[edge]
+    level = v0 == v1
+    at = u0 + (v[end] - v0) / np.where(level, 1.0, v1 - v0) * (u1 - u0)
+    above = ~level & ((v0 <= v[end]) != (v1 <= v[end])) & (at < u[end] - _MEET_FT)
+    crossed = np.bincount(end[above], minlength=top.size)
+    upper = np.full(top.size, -np.inf)
+    np.maximum.at(upper, end[above], at[above])
+    on = np.flatnonzero(crossed % 2 == 1)
+    return _on_planes(frames, slopes, rise, plane[on], v[on], upper[on], u[on], cost, target=False)
 
 
 def _bay_lines(

@@ -153,8 +153,8 @@ def slope_bays(
     Returns
     -------
     SlopeBays
-        A bay is near the ridge when it begins no farther than `opening.ridge_reach_ft` below the top
-        of its plane. A plane is leeward when it falls toward where the wind goes, or at right angles
+        A bay is near the ridge when its opening begins no farther than `opening.ridge_reach_ft` below
+        the top of its plane. A plane is leeward when it falls toward where the wind goes, or at right angles
         to it, within `opening.lee_tolerance_deg`. Among bays equally near the fire spot (to 0.01 ft along the
         slope) the one on the more leeward plane wins, then the lower plane number, then the lower
         row.
@@ -170,7 +170,7 @@ def slope_bays(
     )
     off_lee = np.abs((downslope_deg - wind_from_deg[plane_section] - 180.0 + 180.0) % 360.0 - 180.0)
     leeward = off_lee <= 90.0 + rules.number("opening.lee_tolerance_deg")
-    from_top = bays.u_low - planes.u_low[bays.section]
+    from_top = bays.u_low + bays.end_clear_ft - planes.u_low[bays.section]
     under_ridge = (from_top <= rules.number("opening.ridge_reach_ft") + _EQUAL_FT) & leeward[bays.section]
     bays = replace(bays, clear=bays.clear & under_ridge)
     owner = plane_section[bays.section]

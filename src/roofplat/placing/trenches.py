@@ -119,6 +119,8 @@ def find_trenches(
     obstacles: Boxes,
     rules: Rulebook,
     *,
+    width_ft: FloatArray,
+    clear_ft: FloatArray,
     nonbearing: npt.NDArray[np.bool_],
     fire_u: FloatArray,
     fire_v: FloatArray,
@@ -139,7 +141,9 @@ def find_trenches(
     obstacles
         Boxes that must not be cut, without clearance.
     rules
-        `trench.*`, `obstacle.clear_ft`, `ladder.opening_clear_ft`.
+        `trench.lead_ft`, `trench.least_saved_share`, `obstacle.clear_ft`, `ladder.opening_clear_ft`.
+    width_ft, clear_ft
+        Width of a trench, and how far it keeps from the member it follows, shape (n,).
     nonbearing
         True for a wall that no trench may end at, shape (w,).
     fire_u, fire_v, tip_u, tip_v
@@ -157,13 +161,11 @@ def find_trenches(
         For each section a key of `REFUSALS`, or an empty text, shape (n,).
     """
     count = frames.count
-    width = rules.number("trench.width_ft")
-    clear = rules.number("trench.beam_clear_ft")
     lead = rules.number("trench.lead_ft")
     span = _opening_span(openings, count)
     has_opening = np.isfinite(span[0])
 
-    candidates = _candidates(frames, beam_runs, purlin_runs, span, has_opening, clear + width, lead)
+    candidates = _candidates(frames, beam_runs, purlin_runs, span, has_opening, clear_ft + width_ft, lead)
     refused = np.where(has_opening, "trench_no_room", "no_opening").astype(object)
     refused[candidates.section] = "trench_no_crossing"
 
@@ -180,9 +182,10 @@ def find_trenches(
             frames,
             walls,
             chosen,
-            _strips(frames, chosen, width, clear),
+            _strips(frames, chosen, width_ft[chosen.section], clear_ft[chosen.section]),
             obstacles,
             rules,
+            offset=(width_ft + clear_ft)[chosen.section],
             area=area,
             nonbearing=nonbearing,
             fire_u=fire_u,
@@ -206,7 +209,7 @@ def _candidates(
     purlin_runs: Runs,
     span: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     has_opening: npt.NDArray[np.bool_],
-    offset: float,
+    offset: FloatArray,
     lead: float,
 ) -> _Candidates:
     """Members that run between outer walls far enough from the openings, best first."""
@@ -216,7 +219,7 @@ def _candidates(
         shell = frames.outlines.shell
         between_walls = shell[runs.low_edge] & shell[runs.high_edge] & has_opening[runs.section]
         for sign in (1.0, -1.0):
-            near_edge = runs.position - sign * offset
+            near_edge = runs.position - sign * offset[runs.section]
             gap = sign * (near_edge - (high if sign > 0 else low)[runs.section])
             keep = np.flatnonzero(between_walls & (np.nan_to_num(gap, nan=-np.inf) >= lead))
             parts.append(
@@ -263,7 +266,9 @@ def _opening_span(openings: Boxes, count: int) -> tuple[FloatArray, FloatArray, 
     return spans[0], spans[1], spans[2], spans[3]
 
 
-def _strips(frames: SectionFrames, chosen: _Candidates, width: float, clear: float) -> _Strips:
+def _strips(
+    frames: SectionFrames, chosen: _Candidates, width: FloatArray, clear: FloatArray
+) -> _Strips:
     """Both long edges of each strip, out to the outline on either side of the member's middle."""
     near = chosen.position - chosen.sign * (clear + width)
     far = chosen.position - chosen.sign * clear
@@ -310,6 +315,7 @@ def _look_closely(
     obstacles: Boxes,
     rules: Rulebook,
     *,
+    offset: FloatArray,
     area: FloatArray,
     nonbearing: npt.NDArray[np.bool_],
     fire_u: FloatArray,
@@ -322,7 +328,6 @@ def _look_closely(
     # Both long edges end on the same two edges: the strip is a plain four-sided piece.
     good = np.all(strip.low_edges == strip.high_edges, axis=1) & np.all(strip.low_edges >= 0, axis=1)
     # Beside a corner that points inward a strip can be far longer than the member it follows.
-    offset = rules.number("trench.width_ft") + rules.number("trench.beam_clear_ft")
     strip_ft = np.diff(strip.low_ends + strip.high_ends, axis=1)[:, 0] / 2
     good &= np.abs(strip_ft - chosen.length) <= 2 * offset
     boxes = _boxes(chosen, strip)
