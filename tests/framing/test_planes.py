@@ -16,11 +16,12 @@ import shapely
 from hypothesis import assume, given, settings
 from numpy.testing import assert_allclose
 
-from roofplat.framing import Framing
+from roofplat.framing import Framing, frame_roofs
 from roofplat.framing.facets import ROOF_LINES, walls_of_edges
 from roofplat.framing.outline import Outlines, outlines_of, polygons_of
 from roofplat.framing.planes import Pitched, lay_out_planes, said_of
 from roofplat.framing.rafters import outlines_of_planes, plane_frames, rafter_counts, rafters
+from roofplat.framing.regular import regular_walls
 from roofplat.framing.walls import Walls, straight_walls
 from roofplat.tables import ROOF_SHAPES
 
@@ -206,25 +207,98 @@ def test_a_plan_of_wings_is_held_against_the_ridge_that_is_said(shapes: ModuleTy
 # Plans of wings -----------------------------------------------------------------------------------
 
 
-def test_an_l_by_hand(shapes: ModuleType) -> None:
-    """Two wings 40 ft wide and 100 ft long: ridges 20 ft in, a hip outside, a valley inside."""
+def test_an_l_of_equal_bars_by_hand(shapes: ModuleType) -> None:
+    """Two bars 40 ft wide and 100 ft long: ridges 20 ft in, that meet in one point of the main one."""
     framing = framed(shapes, shapes.letter_l())
     corner = np.array(shapes.letter_l().centroid.coords[0])
 
     def at(east: float, north: float, height: float) -> list[float]:
         return [*(np.array([east, north]) - corner), height]
 
-    assert_allclose(
-        lines(framing, "ridge"),
-        [at(20, 20, 10) + at(20, 100, 10), at(20, 20, 10) + at(100, 20, 10)],
-        atol=0.01,
-    )
-    assert_allclose(lines(framing, "hip"), [at(0, 0, 0) + at(20, 20, 10)], atol=0.01)
-    assert_allclose(lines(framing, "valley"), [at(20, 20, 10) + at(40, 40, 0)], atol=0.01)
-    # Each outer plane is a trapezoid 20 ft deep, 100 ft at the eave and 80 ft at the ridge.
-    assert_allclose(sorted(framing.pitched.planes.area_ft2), [1400, 1400, 1800, 1800], atol=0.01)
-    assert framing.pitched.eave.sum() == 4
+    # The bar whose ridge has the smaller azimuth, north, is the main body and keeps both its gables.
+    main = [at(20, 0, 10) + at(20, 20, 10), at(20, 20, 10) + at(20, 100, 10)]
+    assert_allclose(lines(framing, "ridge"), [*main, at(20, 20, 10) + at(100, 20, 10)], atol=0.01)
+    assert lines(framing, "hip") == []
+    valleys = [at(20, 20, 10) + at(40, 0, 0), at(20, 20, 10) + at(40, 40, 0)]
+    assert_allclose(lines(framing, "valley"), valleys, atol=0.01)
+    # The main body's inner plane falls apart where the ridges meet: 1400 and 200.
+    assert_allclose(sorted(framing.pitched.planes.area_ft2), [200, 1400, 1400, 1400, 2000], atol=0.01)
+    # The south wall is a gable as far as the main body goes, and an eave from there on.
+    assert framing.pitched.eave.sum() == 3
     assert_allclose(np.unique(np.round(framing.pitched.edge_height_ft, 3)), [0.0, 10.0])
+    assert framing.planes["basis"].unique().tolist() == ["inferred"]
+
+
+MAIN_30_BY_80 = shapely.union(shapely.box(0, 0, 80, 30), shapely.box(0, 0, 20, 70))
+WING_LONGER_THAN_MAIN = shapely.union(shapely.box(0, 0, 80, 20), shapely.box(0, 0, 30, 50))
+# A bar as wide as the other and longer.
+LONGER = shapely.Polygon([(0, 0), (60, 0), (60, 30), (30, 30), (30, 80), (0, 80)])
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("azimuth", [0.0, 21.0, 90.0, 147.0, 301.0])
+@pytest.mark.parametrize(
+    ("plan", "ridges", "valleys", "areas"),
+    [
+        # The wing 20 ft wide: its ridge is 10 ft deep, and dies 10 ft into the main body.
+        (
+            MAIN_30_BY_80,
+            [(0, 15, 80, 15), (10, 20, 10, 70)],
+            [(0, 30, 10, 20), (20, 30, 10, 20)],
+            [450, 450, 1100, 1200],
+        ),
+        # The wider bar is the main body, though the other one is longer.
+        (
+            WING_LONGER_THAN_MAIN,
+            [(15, 0, 15, 50), (20, 10, 80, 10)],
+            [(30, 0, 20, 10), (30, 20, 20, 10)],
+            [550, 550, 650, 750],
+        ),
+        (
+            LONGER,
+            [(15, 0, 15, 15), (15, 15, 15, 80), (15, 15, 60, 15)],
+            [(30, 0, 15, 15), (30, 30, 15, 15)],
+            [112.5, 562.5, 562.5, 862.5, 1200],
+        ),
+    ],
+)
+def test_the_wing_of_a_gabled_l_runs_into_the_main_body(
+    shapes: ModuleType,
+    plan: Any,
+    ridges: list[tuple[float, ...]],
+    valleys: list[tuple[float, ...]],
+    areas: list[float],
+    azimuth: float,
+    mirrored: bool,
+) -> None:
+    def placed(shape: Any) -> Any:
+        moved = shapely.affinity.translate(shape, -plan.centroid.x, -plan.centroid.y)
+        if mirrored:
+            moved = shapely.affinity.scale(moved, xfact=-1, origin=(0, 0))
+        return shapes.turned(moved, azimuth)
+
+    framing = framed(shapes, placed(plan))
+    every = framing.pitched.lines
+    assert lines(framing, "hip") == []
+    for kind, wanted in (("ridge", ridges), ("valley", valleys)):
+        found = _strings(every)[every.kind == ROOF_LINES.index(kind)]
+        want = placed(shapely.multilinestrings([[(a, b), (c, d)] for a, b, c, d in wanted]))
+        assert len(found) == len(wanted)
+        assert shapely.hausdorff_distance(shapely.multilinestrings(found), want) < 0.01
+    assert_allclose(sorted(framing.pitched.planes.area_ft2), areas, atol=0.01)
+    assert _off_plane(framing.pitched, framing.wall_runs).max() < 0.001
+
+
+def test_an_l_drawn_a_little_off_has_the_roof_of_the_true_one(shapes: ModuleType) -> None:
+    """Bars equally wide but for noise: the ridges still meet in one point, at the longer one."""
+    plan = _noisy(LONGER, 0.1, 3)
+    framing = framed(shapes, plan)
+    assert len(lines(framing, "ridge")) == 3
+    assert len(lines(framing, "valley")) == 2
+    every = framing.pitched.lines
+    ridges = shapely.length(_strings(every))[every.kind == ROOF_LINES.index("ridge")]
+    assert ridges.sum() == pytest.approx(80 + 45, abs=0.5)
+    assert_allclose(framing.pitched.planes.area_ft2.sum(), plan.area, atol=0.01)
 
 
 def test_a_hipped_l_keeps_its_ends(shapes: ModuleType) -> None:
@@ -241,13 +315,114 @@ def test_a_t_by_hand(shapes: ModuleType) -> None:
     plan = shapely.Polygon([(0, 0), (90, 0), (90, 30), (55, 30), (55, 70), (35, 70), (35, 30), (0, 30)])
     framing = framed(shapes, plan)
     east, north = plan.centroid.coords[0]
-    # The planes north of the main ridge are in one plane; they part where the stem runs in.
-    main = [(low - east, 15 - north, 7.5, high - east, 15 - north, 7.5) for low, high in ((0, 45), (45, 90))]
+    # North of the main ridge each wall has a plane of its own, but no line shows where they part.
+    main = (0 - east, 15 - north, 7.5, 90 - east, 15 - north, 7.5)
     stem = (45 - east, 20 - north, 5, 45 - east, 70 - north, 5)
-    assert_allclose(lines(framing, "ridge"), sorted([*main, stem]), atol=0.01)
+    assert_allclose(lines(framing, "ridge"), sorted([main, stem]), atol=0.01)
     assert len(lines(framing, "valley")) == 2
     assert lines(framing, "hip") == []
     assert_allclose(framing.pitched.planes.area_ft2.sum(), plan.area, atol=0.01)
+
+
+TEE = shapely.Polygon([(0, 0), (90, 0), (90, 30), (55, 30), (55, 70), (35, 70), (35, 30), (0, 30)])
+# The plane behind the stem parts where the near end would be hipped.
+NEAR_THE_END = shapely.Polygon([(0, 0), (90, 0), (90, 30), (18, 30), (18, 70), (4, 70), (4, 30), (0, 30)])
+# A nave 30 ft wide and 100 ft long, and arms 20 ft wide.
+CROSS = shapely.union(shapely.box(35, 0, 65, 100), shapely.box(0, 50, 100, 70))
+TWO_STEMS = shapely.union_all(
+    [shapely.box(0, 0, 120, 30), shapely.box(15, 30, 35, 60), shapely.box(75, 30, 95, 60)]
+)
+
+
+def _noisy(plan: Any, noise_ft: float, seed: int) -> Any:
+    """The plan with every corner moved by up to so much, east and north."""
+    corners = shapely.get_coordinates(plan.exterior)[:-1]
+    return shapely.Polygon(corners + np.random.default_rng(seed).uniform(-noise_ft, noise_ft, corners.shape))
+
+
+# A centimetre and ten.
+@pytest.mark.parametrize("noise_ft", [0.0, 0.033, 0.33])
+@pytest.mark.parametrize("azimuth", [0.0, 33.0, 200.0])
+@pytest.mark.parametrize(
+    ("plan", "form", "ridges", "hips", "valleys", "planes"),
+    [
+        (TEE, "gabled", [90, 50], 0, 2, 5),
+        (TEE, "hipped", [60, 40], 6, 2, 8),
+        (NEAR_THE_END, "gabled", [90, 47], 0, 2, 5),
+        (CROSS, "gabled", [100, 45, 45], 0, 4, 8),
+        (CROSS, "hipped", [70, 35, 35], 8, 4, 12),
+        (TWO_STEMS, "gabled", [120, 40, 40], 0, 4, 8),
+    ],
+)
+def test_walls_on_one_line_carry_one_plane(
+    shapes: ModuleType,
+    plan: Any,
+    form: str,
+    ridges: list[float],
+    hips: int,
+    valleys: int,
+    planes: int,
+    azimuth: float,
+    noise_ft: float,
+) -> None:
+    """No line parts it, no ridge is split and no gable lost, however the corners were drawn."""
+    drawn = [shapes.turned(_noisy(plan, noise_ft, seed), azimuth) for seed in range(8)]
+    _, walls, pitched = _laid_out(shapes, drawn, roof_shape=[form] * len(drawn))
+    assert set(pitched.problem) == {""}
+    roof_lines, made = pitched.lines, pitched.planes
+    run = np.hypot(roof_lines.east1 - roof_lines.east0, roof_lines.north1 - roof_lines.north0)
+    for section, outline in enumerate(drawn):
+        own = roof_lines.section == section
+        count = np.bincount(roof_lines.kind[own], minlength=3)
+        assert count.tolist() == [len(ridges), hips, valleys]
+        lengths = np.sort(run[own & (roof_lines.kind == ROOF_LINES.index("ridge"))])[::-1]
+        assert_allclose(lengths, ridges, atol=0.02 + 4 * noise_ft)
+        # The eaves stand on the walls as they were drawn, and each wall has a plane or a gable.
+        assert_allclose(made.area_ft2[made.section == section].sum(), outline.area, rtol=1e-6)
+    assert (np.bincount(made.section) == planes).all()
+    assert np.unique(made.wall).size == planes * len(drawn)
+    assert np.count_nonzero(pitched.eave) == planes * len(drawn)
+    _keeps_to_planes(shapes, pitched, walls)
+
+
+def test_walls_that_are_parted_by_more_carry_two_planes(shapes: ModuleType) -> None:
+    """One shoulder of the T stands 2 ft forward: the main ridge is split, as it would be built."""
+    plan = shapely.Polygon([(0, 0), (90, 0), (90, 32), (55, 32), (55, 70), (35, 70), (35, 30), (0, 30)])
+    framing = framed(shapes, plan)
+    assert len(lines(framing, "ridge")) == 3
+    assert {round(line[2], 1) for line in lines(framing, "ridge")} == {5.0, 7.5, 8.0}
+
+
+def test_square_plans_are_put_on_common_lines(shapes: ModuleType) -> None:
+    walls = shapes.walls(_noisy(TEE, 0.33, 1), shapely.affinity.skew(TEE, 12.0), TEE)
+    regular, is_regular = regular_walls(walls, np.array([True, True, False]), shapes.RULES)
+    # Neither what leans nor what is not wanted is touched.
+    assert is_regular.tolist() == [True, False, False]
+    rest = walls.section > 0
+    for name in ("east0", "north0", "east1", "north1", "length_ft", "azimuth_deg", "outward_deg"):
+        assert (getattr(regular, name)[rest] == getattr(walls, name)[rest]).all()
+    mine = ~rest
+    moved = np.hypot(regular.east0 - walls.east0, regular.north0 - walls.north0)
+    assert 0.1 < moved.max() < shapes.RULES.number("pitched.same_line_ft")
+    turn = np.diff(regular.azimuth_deg[mine]) % 90.0
+    assert_allclose(np.minimum(turn, 90.0 - turn), 0.0, atol=1e-9)
+    # Both shoulders of the T face north, and stand on one line now.
+    faces_north = np.cos(np.radians(walls.outward_deg)) > 0.9
+    shoulders = mine & faces_north & (walls.length_ft > 30.0)
+    outward = np.radians(regular.outward_deg[shoulders])
+    line = regular.east0[shoulders] * np.sin(outward) + regular.north0[shoulders] * np.cos(outward)
+    assert line.size == 2
+    assert line[0] == pytest.approx(line[1], abs=1e-9)
+    # Without wanted sections there is nothing to do.
+    same, none = regular_walls(walls, np.zeros(3, dtype=bool), shapes.RULES)
+    assert not none.any()
+    assert (same.east0 == walls.east0).all()
+
+
+def test_no_sections_have_no_roofs(shapes: ModuleType) -> None:
+    framing = frame_roofs(shapes.roofs(HOUSE).iloc[:0], shapes.streets(), shapes.RULES, shapes.GROUND)
+    for table in (framing.sections, framing.walls, framing.planes, framing.members, framing.problems):
+        assert len(table) == 0
 
 
 def test_an_end_that_touches_the_main_ridge_gets_a_gable_of_its_own(shapes: ModuleType) -> None:
@@ -518,7 +693,7 @@ def test_a_plane_has_a_frame_whose_u_runs_down(shapes: ModuleType) -> None:
 def test_planes_are_told_in_the_working_crs(shapes: ModuleType) -> None:
     framing = framed(shapes, shapes.turned(HOUSE, 30.0), shapes.letter_l())
     table = framing.planes
-    assert table["plane"].tolist() == [1, 2, 1, 2, 3, 4]
+    assert table["plane"].tolist() == [1, 2, 1, 2, 3, 4, 5]
     outline = framing.sections.geometry
     merged = [shapely.union_all(table.geometry[table["section_id"] == name]) for name in ("B000/1", "B001/1")]
     for whole, section in zip(merged, outline, strict=True):
@@ -552,6 +727,23 @@ def _off_plane(pitched: Pitched, walls: Walls) -> np.ndarray:
     arm = np.stack([planes.east - walls.east0[wall], planes.north - walls.north0[wall]], axis=1)
     depth = (run[:, 1] * arm[:, 0] - run[:, 0] * arm[:, 1]) / np.hypot(*run.T)
     return np.abs(depth * planes.rise[owner] - planes.height_ft)
+
+
+def _keeps_to_planes(shapes: ModuleType, pitched: Pitched, walls: Walls) -> None:
+    """A plane rises from its wall, or from where the wall would stand without the noise in it."""
+    straight, _ = regular_walls(walls, pitched.found, shapes.RULES)
+    moved, off, off_straight = (np.zeros(pitched.found.size) for _ in range(3))
+    shift = np.hypot(straight.east0 - walls.east0, straight.north0 - walls.north0)
+    np.maximum.at(moved, walls.section, shift)
+    planes = pitched.planes
+    owner = np.repeat(planes.section, np.diff(planes.corner_start))
+    steep = np.repeat(planes.rise, np.diff(planes.corner_start))
+    np.maximum.at(off, owner, _off_plane(pitched, walls) / steep)
+    np.maximum.at(off_straight, owner, _off_plane(pitched, straight) / steep)
+    # Bars of a gabled L whose widths are so near are taken for equally wide.
+    two_bars = np.diff(walls.start) == 6
+    allowed = moved + np.where(two_bars, shapes.RULES.number("pitched.same_line_ft"), 0.0)
+    assert (np.minimum(off, off_straight - allowed) < 0.05).all()
 
 
 def _strings(ends: Any) -> Any:
@@ -592,7 +784,7 @@ def test_laws_of_planes(shapes: ModuleType, roofs: list[Any]) -> None:
     cosine = np.cos(np.radians(np.array(slopes)))[planes.section]
     assert_allclose(planes.true_area_ft2 * cosine, planes.area_ft2, rtol=1e-9)
     # Depth is distance from the eave, height is depth times rise.
-    assert _off_plane(pitched, walls).max() < 0.05
+    _keeps_to_planes(shapes, pitched, walls)
     assert planes.height_ft.min() > -0.01
 
     # Both planes beside a line hold it.

@@ -22,10 +22,9 @@ from roofplat.framing.ragged import (
     IntArray,
     first_of_equals,
     lists_of,
-    marked,
     offsets,
 )
-from roofplat.framing.skeleton import SEAM, Skeletons, straight_skeletons
+from roofplat.framing.regular import following_walls
 from roofplat.framing.walls import Walls
 from roofplat.ground import LocalPlanes
 
@@ -33,23 +32,23 @@ __all__ = [
     "HIP_LINE",
     "RIDGE_LINE",
     "ROOF_LINES",
+    "VALLEY_LINE",
     "Facets",
     "four_sided",
     "gather",
     "one_plane",
-    "skeleton_roofs",
+    "rims",
     "wall_outlines",
     "walls_of_edges",
+    "without_sections",
 ]
 
 BoolArray = npt.NDArray[np.bool_]
 
 ROOF_LINES = ("ridge", "hip", "valley")
-RIDGE_LINE, HIP_LINE = 0, 1
+RIDGE_LINE, HIP_LINE, VALLEY_LINE = range(3)
 # Peaks nearer to each other than this are one: a pyramid has no ridge.
 _POINT_FT = 0.05
-# Two ends of lines of the skeleton that are nearer than this are the same node.
-_NODE_FT = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,21 +102,12 @@ def wall_outlines(walls: Walls, planes: LocalPlanes) -> Outlines:
     Outlines
         One edge a wall, in the same order.
     """
-    goes_on = (
-        (walls.east1[:-1] == walls.east0[1:])
-        & (walls.north1[:-1] == walls.north0[1:])
-        & (walls.section[:-1] == walls.section[1:])
-        & (walls.shell[:-1] == walls.shell[1:])
-    )
-    first = np.flatnonzero(np.r_[True, ~goes_on][: walls.section.size])
-    following = np.arange(1, walls.section.size + 1)
-    following[np.r_[first[1:], walls.section.size][: first.size] - 1] = first
     return Outlines(
         planes=planes,
         section=walls.section,
         start=walls.start,
         shell=walls.shell,
-        following=following,
+        following=following_walls(walls),
         east0=walls.east0,
         north0=walls.north0,
         east1=walls.east1,
@@ -354,186 +344,6 @@ def one_plane(walls: Walls, rows: IntArray, fall_deg: FloatArray, jog_ft: float)
     )
 
 
-def skeleton_roofs(walls: Walls, planes: LocalPlanes, wanted: BoolArray, gabled: BoolArray) -> Facets:
-    """Hips over any outlines, and gables made from them.
-
-    Parameters
-    ----------
-    walls
-        Walls of n sections.
-    planes
-        Their local planes.
-    wanted
-        Sections to roof, shape (n,).
-    gabled
-        True where hip ends are turned into gables, shape (n,).
-
-    Returns
-    -------
-    Facets
-        Of those that have a sound skeleton.
-    """
-    skeleton = straight_skeletons(wall_outlines(walls, planes), wanted)
-    facets = _hips(skeleton, walls)
-    return _with_gables(facets, walls, gabled)
-
-
-def _hips(skeleton: Skeletons, walls: Walls) -> Facets:
-    shows = skeleton.arc_kind != SEAM
-    ends = np.stack(
-        [
-            skeleton.arc_east0,
-            skeleton.arc_north0,
-            skeleton.arc_depth0_ft,
-            skeleton.arc_east1,
-            skeleton.arc_north1,
-            skeleton.arc_depth1_ft,
-        ],
-        axis=1,
-    )
-    return Facets(
-        section=skeleton.face_section,
-        wall=skeleton.face_edge,
-        fall_deg=walls.outward_deg[skeleton.face_edge],
-        size=np.diff(skeleton.face_start),
-        east=skeleton.east,
-        north=skeleton.north,
-        depth_ft=skeleton.depth_ft,
-        line_section=skeleton.arc_section[shows],
-        line_kind=skeleton.arc_kind[shows],
-        line_left=skeleton.arc_left[shows],
-        line_right=skeleton.arc_right[shows],
-        ends=ends[shows],
-        open_wall=np.empty(0, dtype=np.int64),
-        open_depth_ft=np.empty(0),
-    )
-
-
-def _with_gables(facets: Facets, walls: Walls, gabled: BoolArray) -> Facets:
-    """Turn hip ends into gables.
-
-    A hip end is a triangle over a wall whose two corners point outward. Its neighbours' planes meet
-    in a line through its peak, and go on meeting along that line as far as the wall; at the wall's
-    ends each of them is at its own eave. So each neighbour takes the part of the triangle on its
-    side of that line and stays one plane, and the wall carries a gable as high as the line there.
-    A hip end beside another one stays: neither of them has a long neighbour to lean on.
-    """
-    start = offsets(facets.size)
-    last = start[1:] - 1
-    triangle = (
-        (facets.size == 3)
-        & gabled[facets.section]
-        & walls.convex_start[facets.wall]
-        & walls.convex_end[facets.wall]
-    )
-    # The lines that leave a triangle's eave: to the plane before it and to the plane after it.
-    side = np.full((facets.size.size, 2), -1, dtype=np.int64)
-    for own, other in ((facets.line_left, facets.line_right), (facets.line_right, facets.line_left)):
-        for end, corner in ((0, start[:-1]), (1, start[:-1] + 1)):
-            at = corner[own]
-            same = _near(facets.ends[:, 0], facets.ends[:, 1], facets.east[at], facets.north[at])
-            hit = np.flatnonzero(triangle[own] & same & (facets.ends[:, 2] < _NODE_FT))
-            side[own[hit], end] = other[hit]
-    end_face = np.flatnonzero(triangle & (side >= 0).all(axis=1))
-    before, after = side[end_face].T
-    peak_east, peak_north = facets.east[last[end_face]], facets.north[last[end_face]]
-    before_peak, after_peak = start[before] + 2, last[after]
-    sound = (
-        (before != after)
-        & ~triangle[before]
-        & ~triangle[after]
-        & _near(facets.east[before_peak], facets.north[before_peak], peak_east, peak_north)
-        & _near(facets.east[after_peak], facets.north[after_peak], peak_east, peak_north)
-    )
-    end_face, before, after = end_face[sound], before[sound], after[sound]
-    before_peak, after_peak = before_peak[sound], after_peak[sound]
-    peak_east, peak_north = peak_east[sound], peak_north[sound]
-    peak_depth = facets.depth_ft[last[end_face]]
-    if not end_face.size:
-        return facets
-
-    # The gable's peak on the wall.
-    wall = facets.wall[end_face]
-    of_before = _depth(walls, facets.wall[before], walls.east1[wall], walls.north1[wall])
-    of_after = _depth(walls, facets.wall[after], walls.east0[wall], walls.north0[wall])
-    share = of_after / (of_after + of_before)
-    gable_east = walls.east0[wall] + share * (walls.east1[wall] - walls.east0[wall])
-    gable_north = walls.north0[wall] + share * (walls.north1[wall] - walls.north0[wall])
-    gable_depth = of_before * share
-
-    # The line that the two neighbours share already is made longer; where there is none it is new.
-    ends, kind = facets.ends.copy(), facets.line_kind.copy()
-    pair = facets.line_left * facets.size.size + facets.line_right
-    prolonged = np.zeros(end_face.size, dtype=bool)
-    by_pair = np.argsort(pair, kind="stable")
-    for left, right in ((before, after), (after, before)):
-        wanted = left * facets.size.size + right
-        low = np.searchsorted(pair[by_pair], wanted, side="left")
-        item, entry = _spans(low, np.searchsorted(pair[by_pair], wanted, side="right"))
-        line = by_pair[entry]
-        inside = facets.ends[line, 2] > _NODE_FT
-        for column in (0, 3):
-            same = _near(ends[line, column], ends[line, column + 1], peak_east[item], peak_north[item])
-            hit = np.flatnonzero(same & inside & ~prolonged[item])
-            ends[line[hit], column] = gable_east[item[hit]]
-            ends[line[hit], column + 1] = gable_north[item[hit]]
-            ends[line[hit], column + 2] = gable_depth[item[hit]]
-            kind[line[hit]] = RIDGE_LINE
-            prolonged[item[hit]] = True
-
-    east, north, depth = facets.east.copy(), facets.north.copy(), facets.depth_ft.copy()
-    for corner in (before_peak[prolonged], after_peak[prolonged]):
-        east[corner], north[corner] = gable_east[prolonged], gable_north[prolonged]
-        depth[corner] = gable_depth[prolonged]
-    fresh = ~prolonged
-    spot = np.r_[before_peak[fresh], after_peak[fresh] + 1]
-    inserted = np.r_[before[fresh], after[fresh]]
-    face = np.repeat(np.arange(facets.size.size), facets.size)
-    order = np.argsort(np.r_[np.arange(face.size) * 2 + 1, spot * 2], kind="stable")
-    face = np.r_[face, inserted][order]
-    gone = marked(end_face, facets.size.size)
-    kept_corner = ~gone[face]
-    number = np.cumsum(~gone) - 1
-    kept_line = ~gone[facets.line_left] & ~gone[facets.line_right]
-    new_ends = np.stack([gable_east, gable_north, gable_depth, peak_east, peak_north, peak_depth], axis=1)[
-        fresh
-    ]
-    return Facets(
-        section=facets.section[~gone],
-        wall=facets.wall[~gone],
-        fall_deg=facets.fall_deg[~gone],
-        size=np.bincount(face, minlength=gone.size)[~gone],
-        east=np.r_[east, np.tile(gable_east[fresh], 2)][order][kept_corner],
-        north=np.r_[north, np.tile(gable_north[fresh], 2)][order][kept_corner],
-        depth_ft=np.r_[depth, np.tile(gable_depth[fresh], 2)][order][kept_corner],
-        line_section=np.r_[facets.line_section[kept_line], facets.section[end_face[fresh]]],
-        line_kind=np.r_[kind[kept_line], np.full(np.count_nonzero(fresh), RIDGE_LINE)],
-        line_left=number[np.r_[facets.line_left[kept_line], after[fresh]]],
-        line_right=number[np.r_[facets.line_right[kept_line], before[fresh]]],
-        ends=np.concatenate([ends[kept_line], new_ends]),
-        open_wall=wall,
-        open_depth_ft=gable_depth,
-    )
-
-
-def _near(east: FloatArray, north: FloatArray, other_east: FloatArray, other_north: FloatArray) -> BoolArray:
-    return np.asarray(np.hypot(east - other_east, north - other_north) < _NODE_FT)
-
-
-def _depth(walls: Walls, wall: IntArray, east: FloatArray, north: FloatArray) -> FloatArray:
-    """Distance of points from the lines of walls, the roof's side positive."""
-    run_east, run_north = walls.east1[wall] - walls.east0[wall], walls.north1[wall] - walls.north0[wall]
-    across = run_north * (east - walls.east0[wall]) - run_east * (north - walls.north0[wall])
-    return np.asarray(across / walls.length_ft[wall])
-
-
-def _spans(low: IntArray, high: IntArray) -> tuple[IntArray, IntArray]:
-    """Every index from low up to high, and which of the spans it is of."""
-    counts = high - low
-    item = np.repeat(np.arange(low.size), counts)
-    return item, np.arange(item.size) - offsets(counts)[item] + low[item]
-
-
 def gather(parts: Sequence[Facets]) -> Facets:
     """Facets of several kinds of roof as one, sorted by section and wall."""
     section = np.concatenate([part.section for part in parts])
@@ -565,4 +375,66 @@ def gather(parts: Sequence[Facets]) -> Facets:
         ends=np.concatenate([part.ends for part in parts])[lines],
         open_wall=np.concatenate([part.open_wall for part in parts]),
         open_depth_ft=np.concatenate([part.open_depth_ft for part in parts]),
+    )
+
+
+def rims(size: IntArray) -> tuple[IntArray, IntArray]:
+    """Which plane each corner belongs to, and the next corner around it.
+
+    Parameters
+    ----------
+    size
+        Corners of each plane, shape (f,).
+
+    Returns
+    -------
+    plane, onward
+        Shape (c,) each.
+
+    Examples
+    --------
+    >>> rims(np.array([3, 4]))[1].tolist()
+    [1, 2, 0, 4, 5, 6, 3]
+    """
+    start = offsets(size)
+    onward = np.arange(1, start[-1] + 1)
+    onward[start[1:][size > 0] - 1] = start[:-1][size > 0]
+    return np.repeat(np.arange(size.size), size), onward
+
+
+def without_sections(facets: Facets, gone: BoolArray, walls: Walls) -> Facets:
+    """Facets but those of some sections.
+
+    Parameters
+    ----------
+    facets
+        Of n sections.
+    gone
+        Shape (n,).
+    walls
+        Theirs.
+
+    Returns
+    -------
+    Facets
+    """
+    plane, line = ~gone[facets.section], ~gone[facets.line_section]
+    corner = np.repeat(plane, facets.size)
+    number = np.cumsum(plane) - 1
+    stays = ~gone[walls.section[facets.open_wall]]
+    return Facets(
+        section=facets.section[plane],
+        wall=facets.wall[plane],
+        fall_deg=facets.fall_deg[plane],
+        size=facets.size[plane],
+        east=facets.east[corner],
+        north=facets.north[corner],
+        depth_ft=facets.depth_ft[corner],
+        line_section=facets.line_section[line],
+        line_kind=facets.line_kind[line],
+        line_left=number[facets.line_left[line]],
+        line_right=number[facets.line_right[line]],
+        ends=facets.ends[line],
+        open_wall=facets.open_wall[stays],
+        open_depth_ft=facets.open_depth_ft[stays],
     )

@@ -358,7 +358,9 @@ def _members_table(
         ("rafter", _joist_grid(frames, spacings), spacings.rafter_ft),
     ):
         along: Literal["u", "v"] = "v" if part == "purlin" else "u"
-        lines = [_member_lines(frames, grid, rows, along) for rows in chunks(frames.count, _CHUNK)]
+        # Without sections there is still one chunk to join, of none.
+        parts = [*chunks(frames.count, _CHUNK)] or [slice(0, 0)]
+        lines = [_member_lines(frames, grid, rows, along) for rows in parts]
         owners = np.concatenate([line[0] for line in lines])
         kind = by_family(family.iloc[owners], rules, _name_of(part))
         code, names = pd.factorize(kind)

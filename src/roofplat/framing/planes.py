@@ -5,8 +5,10 @@ Out: `Pitched`: the planes with the height of every corner, the lines where they
     height of the roof's edge along the outline.
 
 Every plane of a roof has the same slope, and rises from a wall. Where nobody says otherwise a roof
-of four walls has its ridge along the longer side, and a plan of any other form has its planes where
-eaves of one slope make them meet.
+of four walls has its ridge along the longer side; of two gabled bars the wider, or else the longer,
+is the main body and the other one's ridge runs into it; a plan of any other form has its planes
+where eaves of one slope make them meet. Walls that stand on one line but for noise carry one plane
+in the eye of whoever stands before it, and one row here for each wall.
 """
 
 from __future__ import annotations
@@ -25,13 +27,14 @@ from roofplat.framing.facets import (
     four_sided,
     gather,
     one_plane,
-    skeleton_roofs,
     walls_of_edges,
 )
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, marked, offsets, sums
+from roofplat.framing.regular import regular_walls
 from roofplat.framing.spacings import by_family
 from roofplat.framing.walls import Walls
+from roofplat.framing.wings import gabled_ells, skeleton_roofs
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES, ROOF_SHAPES, problem_rows, words
 
@@ -90,7 +93,8 @@ class Planes:
     edge
         The outline edge at its eave, the longest where the wall has several, shape (p,).
     wall
-        The wall at its eave, shape (p,).
+        The wall at its eave, shape (p,). The part of an L's main body that the wing cuts off has no
+        eave; its wall is that of the plane it continues.
     downslope_deg
         True azimuth straight down, shape (p,).
     rise
@@ -158,8 +162,8 @@ class Pitched:
     found
         True where planes were laid out, shape (n,).
     eave
-        True for an outline edge at the height of the eaves, shape (m,): not for gable ends, nor for
-        the high edge and the sides of a monopitch. True all round where nothing was laid out.
+        True for an outline edge at the height of the eaves, shape (m,): not for a wall that is a
+        gable end for a part of its length, nor for the high edge and the sides of a monopitch. True all round where nothing was laid out.
     edge_height_ft
         Height of the roof's edge above the eaves along each outline edge, the greatest where it
         slopes, shape (m,).
@@ -334,7 +338,7 @@ def lay_out_planes(
     said
         What is said of them.
     rules
-        `pitched.*` and `outline.jog_ft`.
+        `pitched.*`, `outline.jog_ft`.
 
     Returns
     -------
@@ -359,18 +363,23 @@ def lay_out_planes(
     single = one_plane(walls, shed, fall_deg, rules.number("outline.jog_ft"))
 
     odd = planned & (shape != _MONOPITCH) & ~square
-    free = skeleton_roofs(walls, outlines.planes, odd, shape == _GABLED)
-    facets = gather([closed, single, free])
+    straight, regular = regular_walls(walls, odd, rules)
+    ell = regular & (shape == _GABLED) & (np.diff(walls.start) == 6)
+    two_bars = gabled_ells(straight, walls, np.flatnonzero(ell), rules.number("pitched.same_line_ft"))
+    free = skeleton_roofs(straight, walls, outlines.planes, odd & ~ell, shape == _GABLED, regular)
+    facets = gather([closed, single, two_bars, free])
 
     contradicts = way.contradicts & planned
     contradicts[rectangles[unfit]] = True
     contradicts[shed[fall_unfit]] = True
-    contradicts |= odd & _no_ridge_like(free, way, rules.number("pitched.direction_tolerance_deg"))
+    contradicts |= odd & _no_ridge_like(facets, way, rules.number("pitched.direction_tolerance_deg"))
     # Nobody need say where a hip's ridge runs, nor the ridges of an outline that is no rectangle.
     guessed = ~np.isfinite(way.ridge_deg)
     needs_way = planned & square & (shape == _GABLED)
     layout_basis = np.where(needs_way & guessed, np.maximum(shape_basis, _INFERRED), shape_basis)
     layout_basis = np.where(needs_way & ~guessed, np.maximum(layout_basis, way.basis), layout_basis)
+    # Nor does anybody say which of two bars is the main body.
+    layout_basis = np.where(ell, np.maximum(layout_basis, _INFERRED), layout_basis)
     layout_basis[shed] = np.maximum(layout_basis[shed], np.where(fall_assumed, _ASSUMED, way.basis[shed]))
     layout_basis[contradicts] = _ASSUMED
     shape_basis = np.where(contradicts, _ASSUMED, shape_basis)

@@ -89,12 +89,16 @@ class Skeletons:
         The faces' corners in ground feet, clockwise, the two ends of the eave first, shape (c,).
     depth_ft
         Distance of each corner from the eave's line; times the tangent of the slope its height.
+    node
+        A number for each corner, the same where faces meet, shape (c,).
     arc_section
         Owner of each arc between two faces, ascending, shape (a,).
     arc_left, arc_right
         The faces beside it, looking from end 0 to end 1.
     arc_east0, arc_north0, arc_depth0_ft, arc_east1, arc_north1, arc_depth1_ft
         Its ends, the lower one first.
+    arc_node0, arc_node1
+        Their numbers in `node`; the face on the right runs from end 0 to end 1.
     arc_kind
         `RIDGE` (level), `HIP` (water leaves it), `VALLEY` (water runs to it), or `SEAM` where the
         two faces lie in one plane and nothing shows on the roof.
@@ -107,6 +111,7 @@ class Skeletons:
     east: FloatArray
     north: FloatArray
     depth_ft: FloatArray
+    node: IntArray
     arc_section: IntArray
     arc_left: IntArray
     arc_right: IntArray
@@ -116,6 +121,8 @@ class Skeletons:
     arc_east1: FloatArray
     arc_north1: FloatArray
     arc_depth1_ft: FloatArray
+    arc_node0: IntArray
+    arc_node1: IntArray
     arc_kind: IntArray
 
 
@@ -601,6 +608,7 @@ def _roofs(outlines: Outlines, rows: IntArray, eaves: _Eaves, tracks: _Tracks) -
         east=east[node],
         north=north[node],
         depth_ft=depth[node],
+        node=node,
         arc_section=rows[eaves.owner[left]],
         arc_left=number[left],
         arc_right=number[right],
@@ -610,6 +618,8 @@ def _roofs(outlines: Outlines, rows: IntArray, eaves: _Eaves, tracks: _Tracks) -
         arc_east1=east[high],
         arc_north1=north[high],
         arc_depth1_ft=depth[high],
+        arc_node0=low,
+        arc_node1=high,
         arc_kind=_kinds(eaves, left, right, depth[high] - depth[low]),
     )
 
@@ -830,7 +840,12 @@ def _joined(parts: Sequence[Skeletons]) -> Skeletons:
 
     corners = np.concatenate([np.diff(part.face_start) for part in parts])
     faces = np.array([part.face_section.size for part in parts], dtype=np.int64)
-    base = np.repeat(offsets(faces)[:-1], [part.arc_section.size for part in parts])
+    arcs = [part.arc_section.size for part in parts]
+    base = np.repeat(offsets(faces)[:-1], arcs)
+    # Nodes are numbered by batch.
+    nodes = offsets(np.array([part.node.max(initial=-1) + 1 for part in parts], dtype=np.int64))[:-1]
+    of_corner = column("node") + np.repeat(nodes, [part.node.size for part in parts])
+    of_arc = np.repeat(nodes, arcs)
     by_face = np.argsort(column("face_section"), kind="stable")
     by_arc = np.argsort(column("arc_section"), kind="stable")
     place = np.empty_like(by_face)
@@ -843,6 +858,9 @@ def _joined(parts: Sequence[Skeletons]) -> Skeletons:
         face_start=offsets(corners[by_face]),
         arc_left=place[(column("arc_left") + base)[by_arc]],
         arc_right=place[(column("arc_right") + base)[by_arc]],
+        node=of_corner[by_corner],
+        arc_node0=(column("arc_node0") + of_arc)[by_arc],
+        arc_node1=(column("arc_node1") + of_arc)[by_arc],
         **{name: column(name)[by_corner] for name in ("east", "north", "depth_ft")},
         **{name: column(name)[by_arc] for name in _ARC_COLUMNS},
     )

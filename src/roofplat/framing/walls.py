@@ -98,7 +98,8 @@ def straight_walls(outlines: Outlines, rules: Rulebook) -> Walls:
     corners = _corners(outlines, rules.number("outline.jog_ft"))
     first = np.flatnonzero(corners.first)
     following = np.arange(1, corners.section.size + 1)
-    following[np.r_[first[1:], corners.section.size] - 1] = first
+    # Without any ring there is no last corner either.
+    following[np.r_[first[1:], corners.section.size][: first.size] - 1] = first
     point = np.stack([corners.east, corners.north], axis=1)
     end = point[following]
     d_east, d_north = (end - point).T
