@@ -783,8 +783,8 @@ def short_openings_are_short(at: Measured) -> list[str]:
 
 
 def cuts_along_joists_run_midway_between_two(at: Measured) -> list[str]:
-    """Half the spacing away from every joist: a blade's turn runs over deck, not over a joist."""
-    cuts = at.layer("cuts", feature="opening", kind="parallel_cut")
+    """Those of trenches too: half the spacing away from every joist, over deck and not over a joist."""
+    cuts = at.layer("cuts", kind="parallel_cut")
     joists = at.members[(at.members["part"] == "rafter") & at.flat[at.members["row"].to_numpy()]]
     pairs = at.pairs(cuts, joists[["section_id", "row", "feet", "part"]])
     gap = shapely.distance(_feet(pairs, "feet_x"), _feet(pairs, "feet_y"))
