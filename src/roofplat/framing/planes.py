@@ -7,8 +7,8 @@ Out: `Pitched`: the planes with the height of every corner, the lines where they
 Every plane of a roof has the same slope, and rises from a wall. Where nobody says otherwise a roof
 of four walls has its ridge along the longer side; of two gabled bars the wider, or else the longer,
 is the main body and the other one's ridge runs into it; a plan of any other form has its planes
-where eaves of one slope make them meet. Walls that stand on one line but for noise carry one plane
-in the eye of whoever stands before it, and one row here for each wall.
+where eaves of one slope make them meet. Walls that stand on one line but for noise carry one plane;
+it has one row here for each of these walls, and no line parts the rows.
 """
 
 from __future__ import annotations
@@ -163,7 +163,8 @@ class Pitched:
         True where planes were laid out, shape (n,).
     eave
         True for an outline edge at the height of the eaves, shape (m,): not for a wall that is a
-        gable end for a part of its length, nor for the high edge and the sides of a monopitch. True all round where nothing was laid out.
+        gable end for a part of its length, nor for the high edge and the sides of a monopitch.
+        True all round where nothing was laid out.
     edge_height_ft
         Height of the roof's edge above the eaves along each outline edge, the greatest where it
         slopes, shape (m,).
