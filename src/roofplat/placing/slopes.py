@@ -19,7 +19,7 @@ from roofplat.framing.members import Grid, SectionFrames, lay_out_grid
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import Pitched
 from roofplat.framing.rafters import plane_frames
-from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, pair_up
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, pair_up, sums
 from roofplat.framing.spacings import Spacings
 from roofplat.placing.bays import Bays, lay_out_bays
 from roofplat.placing.choose import next_bays
@@ -99,7 +99,9 @@ def lay_out_slopes(
     wide = np.nan_to_num(spacings.lattice_beam_ft[pitched.planes.section], nan=1.0)
     every = np.maximum(np.round(wide / members.spacing), 1).astype(np.int64)
     spare = np.maximum(members.count - 1, 0)
-    start = spare % every // 2
+    # A bay under the middle of the ridge, as near as the members let it: a short ridge has one.
+    in_bays = (_middle_of_top(level) - members.first) / members.spacing - every / 2
+    start = np.minimum(np.round(in_bays).astype(np.int64) % every, spare)
     beams = Grid(
         members.first + start * members.spacing,
         every * members.spacing,
@@ -118,6 +120,14 @@ def lay_out_slopes(
         purlins_bear=np.zeros(stretch.size, dtype=bool),
         stretch=stretch,
     )
+
+
+def _middle_of_top(planes: SectionFrames) -> FloatArray:
+    """Place along the eave of the middle of each plane's top, shape (p,)."""
+    owner = planes.outlines.section
+    at_top = planes.u0 <= planes.u_low[owner] + _EQUAL_FT
+    number = np.bincount(owner[at_top], minlength=planes.count)
+    return sums(np.where(at_top, planes.v0, 0.0), owner, planes.count) / np.maximum(number, 1)
 
 
 def slope_bays(
