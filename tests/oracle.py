@@ -420,7 +420,8 @@ class Planner:
             result.holes = self.find_holes(way)
         else:
             result.trench_refusal = "no_opening"
-            if reached and len(result.ladders) == 2:
+            # No crew walks walls that may be pushed out.
+            if reached and len(result.ladders) == 2 and not self.family.pushes_walls_out:
                 result.along_walls_ft = self._along_the_walls()
             if self.may_fall_back():
                 result.trench, result.trench_refusal = self.find_trench([])
@@ -1244,6 +1245,8 @@ class Planner:
             if self.spacing[f"{part}_spacing_ft"] is not None
         )
         length = under / min(math.sin(angle), math.cos(angle))
+        if length > self.rule("check.inspection_longest_ft"):
+            return None
         along = math.dist(wall.start, spot.tip)
         inset = self.rule("ladder.landing_ft") + self.rule("check.inspection_inset_ft")
         ends = [

@@ -880,7 +880,9 @@ def two_ladders_are_joined_by_a_path(at: Measured) -> list[str]:
     """Where nothing is cut and a ladder reaches, the walls lead from the first to the second, unless
     things stand in both ways round."""
     ladders = at.ladders[at.ladders["apparatus"] != "out_of_reach"]
-    two = set(ladders["section_id"][(ladders["rank"] == 2) & at.flat[ladders["row"].to_numpy()]])
+    # No crew walks walls that may be pushed out.
+    walked = at.flat & ~at.of_family(lambda family: family.pushes_walls_out).astype(bool)
+    two = set(ladders["section_id"][(ladders["rank"] == 2) & walked[ladders["row"].to_numpy()]])
     without = two - set(at.cut_openings["section_id"]) - set(at.along_walls["section_id"])
     return sorted(without - _with_things_at_the_wall(at))
 

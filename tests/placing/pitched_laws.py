@@ -69,6 +69,12 @@ class Plane:
         return float(self.flat.bounds[0])
 
 
+# A plane, and from and to of a bay of it across and down.
+Cell = tuple[Plane, float, float, float, float]
+# How far from the fire spot, how far off the lee, plane, row.
+Found = tuple[float, float, int, int, Cell]
+
+
 class Roof:
     """One planned section with planes."""
 
@@ -156,18 +162,37 @@ class Roof:
 
     # Openings by a plain loop.
 
-    def cells(self, plane: Plane) -> Iterator[tuple[int, float, float, float, float, float, float]]:
-        """Row, and from and to: of the bay across and down, of the cut down the slope."""
+    def borders(self, plane: Plane) -> list[list[float]]:
+        """Members that border the bays of a plane; two lists where two bays are as near the middle.
+
+        One after the other, each of the first members is tried as a border: of all bays that would
+        follow, on and on to both sides, the one nearest the middle of the plane's top decides.
+        """
         low_s, low_t, high_s, high_t = plane.flat.bounds
         spacing = self.spacing_ft
         count = max(math.ceil((high_t - low_t - 0.05) / spacing) - 1, 0)
         lines = [(low_t + high_t) / 2 + (k - (count - 1) / 2) * spacing for k in range(count)]
         whole = max(math.floor(self.rule("opening.ridge_length_ft") / spacing + 1e-9), 1) * spacing
         every = max(round((whole + 2 * self.side_ft) / spacing), 1)
-        start = max(count - 1, 0) % every // 2
+        corners = plane.flat.exterior.coords[:-1]
+        highest = [t for s, t in corners if s <= low_s + CLOSE_FT]
+        middle = sum(highest) / len(highest)
+        long = every * spacing
+        off = []
+        for line in lines[:every]:
+            beyond = (line + long / 2 - middle) % long
+            off.append(min(beyond, long - beyond))
+        # Two are as near where the middle lies halfway between theirs: the last bits decide.
+        least = min(off, default=math.inf)
+        return [lines[start::every] for start, away in enumerate(off) if away <= least + 1e-4] or [[]]
+
+    def cells(
+        self, plane: Plane, borders: list[float]
+    ) -> Iterator[tuple[int, float, float, float, float, float, float]]:
+        """Row, and from and to: of the bay across and down, of the cut down the slope."""
+        low_s, _, high_s, _ = plane.flat.bounds
         end_clear = self.rule("opening.hanger_clear_ft")
         deep = self.rule("opening.joist_width_ft") + 2 * end_clear
-        borders = lines[start::every]
         for row, (low, high) in enumerate(itertools.pairwise(borders), start=1):
             columns = max(math.ceil((high_s - low_s - 0.05) / deep) - 1, 0) + 1
             for column in range(columns):
@@ -177,13 +202,15 @@ class Roof:
                 if upper + end_clear - low_s <= self.rule("opening.ridge_reach_ft") + CLOSE_FT:
                     yield row, low, high, upper, lower, upper + end_clear, lower - end_clear
 
-    def clear_cells(self, plane: Plane) -> Iterator[tuple[int, float, float, float, float]]:
+    def clear_cells(
+        self, plane: Plane, borders: list[float]
+    ) -> Iterator[tuple[int, float, float, float, float]]:
         """Bays that can be opened: row, and the bay."""
         side, end_clear = self.side_ft, self.rule("opening.hanger_clear_ft")
         least, away = self.rule("opening.least_ft"), self.rule("obstacle.clear_ft")
         boxes = list(self.boxes_on(plane))
         shrink = max(end_clear - side, 0.0) + 0.02
-        for row, low, high, upper, lower, cut_upper, cut_lower in self.cells(plane):
+        for row, low, high, upper, lower, cut_upper, cut_lower in self.cells(plane, borders):
             if cut_lower - cut_upper < least - 1e-9 or high - low - 2 * side < least - 1e-9:
                 continue
             if not plane.flat.covers(shapely.box(upper + shrink, low + 0.02, lower - shrink, high - 0.02)):
@@ -198,17 +225,34 @@ class Roof:
                 continue
             yield row, low, high, upper, lower
 
-    def nearest_cells(self) -> list[tuple[Plane, float, float, float, float]]:
-        """The clear leeward bays nearest the fire spot, ties decided; several where a hair decides."""
-        found = []
+    def nearest_cells(self) -> list[list[Cell]]:
+        """For each way to lay out the bays the clear leeward bays nearest the fire spot, ties decided;
+        several where a hair decides, none where no bay is clear."""
+        ways: list[list[list[Found]]] = []
         for plane in self.planes:
             off = self.off_lee(plane)
             if off > 90.0 + self.rule("opening.lee_tolerance_deg"):
                 continue
             fire = plane.unroll(self.fire)
-            for row, low, high, upper, lower in self.clear_cells(plane):
-                away = math.hypot((upper + lower) / 2 - fire.x, (low + high) / 2 - fire.y)
-                found.append((away, off, plane.number, row, (plane, low, high, upper, lower)))
+            ways.append(
+                [
+                    [
+                        (
+                            math.hypot((upper + lower) / 2 - fire.x, (low + high) / 2 - fire.y),
+                            off,
+                            plane.number,
+                            row,
+                            (plane, low, high, upper, lower),
+                        )
+                        for row, low, high, upper, lower in self.clear_cells(plane, borders)
+                    ]
+                    for borders in self.borders(plane)
+                ]
+            )
+        return [self._nearest(list(itertools.chain(*chosen))) for chosen in itertools.product(*ways)]
+
+    @staticmethod
+    def _nearest(found: list[Found]) -> list[Cell]:
         if not found:
             return []
         least = min(entry[0] for entry in found)
@@ -584,7 +628,8 @@ def the_first_bay_is_the_nearest_to_the_fire(at: Pitched) -> list[str]:
                 [upper + end_clear, low + side, lower - end_clear, high - side],
                 atol=CLOSE_FT,
             )
-            for cell, low, high, upper, lower in roof.nearest_cells()
+            for cells in roof.nearest_cells()
+            for cell, low, high, upper, lower in cells
         )
 
     return _broken(at.opened, good)
@@ -592,7 +637,7 @@ def the_first_bay_is_the_nearest_to_the_fire(at: Pitched) -> list[str]:
 
 def what_has_no_clear_ridge_has_no_clear_bay(at: Pitched) -> list[str]:
     refused = [roof for roof in at.roofs if str(roof.facts["cut_method_why"]).find("no_clear_ridge") >= 0]
-    return _broken(refused, lambda roof: bool(roof.planes) and not roof.nearest_cells())
+    return _broken(refused, lambda roof: bool(roof.planes) and not all(roof.nearest_cells()))
 
 
 def cuts_are_as_long_as_on_the_roof(at: Pitched) -> list[str]:

@@ -598,7 +598,7 @@ def test_every_family_is_planned_as_by_the_loop(permits: bool) -> None:
     assert {"heavy_timber", "sawn_joist_flat"} & trenched
     assert ("bowstring_truss" in trenched) == permits
     assert {planner.result.refusal for planner in planners} >= {"span_beyond_family", "family_unknown"}
-    assert sum(planner.result.along_walls_ft is not None for planner in planners) > 20
+    assert sum(planner.result.along_walls_ft is not None for planner in planners) > 15
     assert differences(replace(both, planners=planners)) == []
 
 

@@ -233,7 +233,7 @@ def test_where_nothing_else_bears_the_walls_lead_from_ladder_to_ladder(shapes: M
     assert len(plan.paths) == 1
     assert (path["ladder_rank"], path["share_on_bearing"]) == (1, 1.0)
     assert path["rules"] == "path.cost.wall obstacle.path_clear_ft"
-    assert "nothing else is known to bear" in path["why"]
+    assert "no way to any work on this roof is planned" in path["why"]
     tips = shapely.get_point(plan.ladders.sort_values("rank").geometry.to_numpy(), -1)
     ends = shapely.get_point([path["geometry"]] * 2, [0, -1])
     assert shapely.distance(ends, tips).max() < 0.01

@@ -24,7 +24,8 @@ from roofplat.rules import load_rulebook
 
 RULES = load_rulebook()
 STRETCH = math.sqrt(1.25)
-HOUSE = shapely.box(-20, -15, 20, 15)
+# Rafters at 2 ft stand at odd feet; bays are bordered by those at -9, -3, 3, 9 and 15.
+HOUSE = shapely.box(-21, -15, 21, 15)
 # A bar of 60 by 28 ft, and a wing of 24 ft to the north of it: the ridges lie 7 and 6 ft up.
 TEE = shapely.box(0, 0, 60, 28) | shapely.box(16, 0, 40, 60)
 
@@ -118,20 +119,20 @@ def _ends(walls: Any) -> Any:
 
 
 def test_up_the_rafter_and_along_the_ridge(shapes: ModuleType) -> None:
-    """15 ft up on the plan are 16.77 on the roof, then along the ridge to the bay between 0 and 6."""
+    """15 ft up on the plan are 16.77 on the roof, then along the ridge to the bay between 3 and 9."""
     tips = [(-10.0, -15.0), (14.0, 15.0)]
-    points, ways = led(shapes, HOUSE, tips, fire=(3.0, -2.0))
-    assert points == [[(-10.0, -15.0), (-10.0, 0.0), (0.0, 0.0)], [(14.0, 15.0), (14.0, 0.0), (6.0, 0.0)]]
-    assert ways.length_ft == pytest.approx([15 * STRETCH + 10.0, 15 * STRETCH + 8.0], abs=1e-3)
+    points, ways = led(shapes, HOUSE, tips, fire=(6.0, -2.0))
+    assert points == [[(-10.0, -15.0), (-10.0, 0.0), (3.0, 0.0)], [(14.0, 15.0), (14.0, 0.0), (9.0, 0.0)]]
+    assert ways.length_ft == pytest.approx([15 * STRETCH + 13.0, 15 * STRETCH + 5.0], abs=1e-3)
     # A foot of slope costs 1.2, one of ridge 1.
-    assert ways.cost == pytest.approx([18 * STRETCH + 10.0, 18 * STRETCH + 8.0], abs=0.01)
+    assert ways.cost == pytest.approx([18 * STRETCH + 13.0, 18 * STRETCH + 5.0], abs=0.01)
     assert ways.on_bearing_ft == pytest.approx(ways.length_ft)
 
 
 def test_no_way_leads_up_through_the_first_opening(shapes: ModuleType) -> None:
     """From under it the way leads along the eave to the nearer rafter beside it."""
-    points, ways = led(shapes, HOUSE, [(4.0, -15.0)], fire=(3.0, -2.0))
-    assert points == [[(4.0, -15.0), (6.0, -15.0), (6.0, 0.0)]]
+    points, ways = led(shapes, HOUSE, [(7.0, -15.0)], fire=(6.0, -2.0))
+    assert points == [[(7.0, -15.0), (9.0, -15.0), (9.0, 0.0)]]
     assert ways.length_ft == pytest.approx([2.0 + 15 * STRETCH], abs=1e-3)
     assert ways.cost == pytest.approx([2 * 1.6 + 18 * STRETCH], abs=0.01)
 
@@ -139,17 +140,17 @@ def test_no_way_leads_up_through_the_first_opening(shapes: ModuleType) -> None:
 def test_what_stands_on_the_rafter_is_walked_round(shapes: ModuleType) -> None:
     """The rafter from the tip is barred: along the eave to the rafter beside the bay, which is not."""
     thing = shapely.box(-11, -9, -9, -6)
-    points, _ = led(shapes, HOUSE, [(-10.0, -15.0)], fire=(3.0, -2.0), things=[thing])
-    assert points == [[(-10.0, -15.0), (0.0, -15.0), (0.0, 0.0)]]
+    points, _ = led(shapes, HOUSE, [(-10.0, -15.0)], fire=(6.0, -2.0), things=[thing])
+    assert points == [[(-10.0, -15.0), (3.0, -15.0), (3.0, 0.0)]]
     # With an inch to spare on the far side of the clearance of one foot the rafter is free.
     beside = shapely.box(-8.9, -9, -7, -6)
-    points, _ = led(shapes, HOUSE, [(-10.0, -15.0)], fire=(3.0, -2.0), things=[beside])
+    points, _ = led(shapes, HOUSE, [(-10.0, -15.0)], fire=(6.0, -2.0), things=[beside])
     assert points[0][1] == (-10.0, 0.0)
 
 
 def test_a_roof_barred_all_the_way_has_no_way(shapes: ModuleType) -> None:
     points, ways = led(
-        shapes, HOUSE, [(-10.0, -15.0)], fire=(3.0, -2.0), things=[shapely.box(-11, -16, -9, -12)]
+        shapes, HOUSE, [(-10.0, -15.0)], fire=(6.0, -2.0), things=[shapely.box(-11, -16, -9, -12)]
     )
     assert ways.found.tolist() == [False]
     assert points == [[]]
@@ -157,15 +158,12 @@ def test_a_roof_barred_all_the_way_has_no_way(shapes: ModuleType) -> None:
 
 
 def test_over_the_hip_to_the_ridge(shapes: ModuleType) -> None:
-    """Up the west plane at y = -10 a rafter of 5 ft ends on the hip at (-15, -10); from there to the ridge's
-    end at (-5, 0) it is 10 by 10 by 5 ft up: 15 ft. Along the ridge 3 ft to the bay from -2 to 4."""
-    points, ways = led(shapes, HOUSE, [(-20.0, -10.0)], fire=(1.0, -2.0), roof_shape=["hipped"])
-    assert points[0][:3] == [(-20.0, -10.0), (-15.0, -10.0), (-5.0, 0.0)]
-    along = points[0][3][0] + 5.0
-    assert points[0][3][1] == 0.0
-    assert 0.0 <= along <= 10.0
-    assert ways.length_ft == pytest.approx([5 * STRETCH + 15.0 + along], abs=0.01)
-    assert ways.cost == pytest.approx([1.2 * (5 * STRETCH + 15.0) + along], abs=0.01)
+    """Up the west plane at y = -10 a rafter of 5 ft ends on the hip at (-16, -10); from there to the ridge's
+    end at (-6, 0) it is 10 by 10 by 5 ft up: 15 ft. Along the ridge 3 ft to the bay from -3 to 3."""
+    points, ways = led(shapes, HOUSE, [(-21.0, -10.0)], fire=(1.0, -2.0), roof_shape=["hipped"])
+    assert points == [[(-21.0, -10.0), (-16.0, -10.0), (-6.0, 0.0), (-3.0, 0.0)]]
+    assert ways.length_ft == pytest.approx([5 * STRETCH + 15.0 + 3.0], abs=0.01)
+    assert ways.cost == pytest.approx([1.2 * (5 * STRETCH + 15.0) + 3.0], abs=0.01)
 
 
 def test_a_lower_ridge_leads_on_up_to_the_higher_one(shapes: ModuleType) -> None:
@@ -179,21 +177,21 @@ def test_a_lower_ridge_leads_on_up_to_the_higher_one(shapes: ModuleType) -> None
 
 def test_one_plane_has_its_high_wall_for_a_ridge(shapes: ModuleType) -> None:
     """From the low wall up a rafter of 24 ft and along the high one; from the high wall along it."""
-    outline = shapely.box(-20, -12, 20, 12)
+    outline = shapely.box(-21, -12, 21, 12)
     facts: dict[str, Any] = {"roof_shape": ["monopitch"], "downslope_deg": [180.0]}
     tips = [(-10.0, -12.0), (12.0, 12.0)]
-    points, ways = led(shapes, outline, tips, fire=(3.0, 8.0), **facts)
-    assert points[1] == [(12.0, 12.0), (6.0, 12.0)]
+    points, ways = led(shapes, outline, tips, fire=(6.0, 8.0), **facts)
+    assert points[1] == [(12.0, 12.0), (9.0, 12.0)]
     # Up and along cost the same as along and up: either is right, and as long.
-    assert ways.length_ft == pytest.approx([24 * STRETCH + 10.0, 6.0], abs=1e-3)
-    assert ways.cost == pytest.approx([28.8 * STRETCH + 16.0, 9.6], abs=0.01)
+    assert ways.length_ft == pytest.approx([24 * STRETCH + 13.0, 3.0], abs=1e-3)
+    assert ways.cost == pytest.approx([28.8 * STRETCH + 20.8, 4.8], abs=0.01)
 
 
 def test_nothing_is_led_where_nothing_is_opened(shapes: ModuleType) -> None:
     """A roof of one plane that faces the wind has no bay, so no way."""
-    outline = shapely.box(-20, -12, 20, 12)
+    outline = shapely.box(-21, -12, 21, 12)
     facts: dict[str, Any] = {"roof_shape": ["monopitch"], "downslope_deg": [180.0]}
-    points, ways = led(shapes, outline, [(-10.0, -12.0)], fire=(3.0, 8.0), wind=180.0, **facts)
+    points, ways = led(shapes, outline, [(-10.0, -12.0)], fire=(6.0, 8.0), wind=180.0, **facts)
     assert points == [[]]
     assert not ways.found.any()
 

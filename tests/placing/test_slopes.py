@@ -1,4 +1,4 @@
-"""Openings under ridges: houses of 30 by 40 ft at 6:12, with numbers done by hand.
+"""Openings under ridges: houses of 30 by 42 ft at 6:12, with numbers done by hand.
 
 In: a gable, a hip, a roof of one plane; the wind and the fire spot.
 Out: where the bays lie, in true feet, on which plane, and which one comes first.
@@ -24,7 +24,9 @@ RULES = load_rulebook()
 SLOPE_DEG = math.degrees(math.atan(0.5))
 # On a slope of 6:12 two feet on the plan are the root of five on the roof.
 STRETCH = math.sqrt(1.25)
-HOUSE = shapely.box(-20, -15, 20, 15)
+# Rafters at 2 ft stand at odd feet from -19 to 19, every third one borders a bay, and one bay lies under
+# the middle: -9, -3, 3, 9 and 15.
+HOUSE = shapely.box(-21, -15, 21, 15)
 NO_BOXES = Boxes(np.empty(0, dtype=np.int64), *(np.empty(0) for _ in range(4)))
 
 
@@ -86,20 +88,20 @@ def way_down(framing: Any, found: SlopeBays) -> float:
 
 
 def test_a_gable_is_opened_under_the_ridge_on_the_lee(shapes: ModuleType) -> None:
-    """Rafters at even feet, every third one borders a bay: the bay from 0 to 6 holds the fire spot.
+    """The bay from 3 to 9 holds the fire spot.
     Cuts run one foot inside; from 1 ft below the ridge to 5 ft, along the slope."""
-    framing, found = laid_out(shapes, fire=(3.0, -2.0), wind=0.0)
+    framing, found = laid_out(shapes, fire=(6.0, -2.0), wind=0.0)
     assert way_down(framing, found) == pytest.approx(180.0, abs=1e-6)
-    wanted = (1.0, -5.0 / STRETCH, 5.0, -1.0 / STRETCH)
+    wanted = (4.0, -5.0 / STRETCH, 8.0, -1.0 / STRETCH)
     assert first_opening(found) == pytest.approx(wanted, abs=1e-4)
 
 
 def test_true_feet_decide_which_bay_is_nearest(shapes: ModuleType) -> None:
     """Bays lie one below the other, their middles at 3 and 9 ft along the slope, 5.37 ft on the plan
     halfway. The third would begin 13 ft down, and the reach is 12."""
-    _, upper = laid_out(shapes, fire=(3.0, -6.0 / STRETCH + 0.1))
-    _, lower = laid_out(shapes, fire=(3.0, -6.0 / STRETCH - 0.1))
-    _, eave = laid_out(shapes, fire=(3.0, -14.0))
+    _, upper = laid_out(shapes, fire=(6.0, -6.0 / STRETCH + 0.1))
+    _, lower = laid_out(shapes, fire=(6.0, -6.0 / STRETCH - 0.1))
+    _, eave = laid_out(shapes, fire=(6.0, -14.0))
     tops = [-first_opening(found)[3] * STRETCH for found in (upper, lower, eave)]
     assert tops == pytest.approx([1.0, 7.0, 7.0], abs=1e-4)
     begins = (
@@ -126,29 +128,46 @@ def test_true_feet_decide_which_bay_is_nearest(shapes: ModuleType) -> None:
     ],
 )
 def test_the_lee_side_is_opened(shapes: ModuleType, wind: float, fire_north: float, down: float) -> None:
-    framing, found = laid_out(shapes, fire=(3.0, fire_north), wind=wind)
+    framing, found = laid_out(shapes, fire=(6.0, fire_north), wind=wind)
     assert (way_down(framing, found) - down + 180.0) % 360.0 == pytest.approx(180.0, abs=1e-6)
 
 
 @pytest.mark.parametrize("wind", [90.0, 270.0])
 def test_between_equal_sides_the_lower_number_wins(shapes: ModuleType, wind: float) -> None:
-    _, found = laid_out(shapes, fire=(3.0, 0.0), wind=wind)
+    _, found = laid_out(shapes, fire=(6.0, 0.0), wind=wind)
     assert found.bays.section[found.first[0]] == 0
 
 
 def test_a_hip_is_opened_below_its_top_where_it_is_wide_enough(shapes: ModuleType) -> None:
-    """The east plane is a triangle from (5, 0) down to the wall at 20; rafters at odd feet from -13 on.
-    Between -1 and 5 the second bay, from 6 to 12 ft down, is the first that fits."""
-    framing, found = laid_out(shapes, fire=(12.0, 2.0), wind=270.0, roof_shape=["hipped"])
+    """The east plane is a triangle from (6, 0) down to the wall at 21; rafters at odd feet from -13 on.
+    Under its tip, from -3 to 3, the second bay, from 6 to 12 ft down, is the first that fits."""
+    framing, found = laid_out(shapes, fire=(13.0, 2.0), wind=270.0, roof_shape=["hipped"])
     assert way_down(framing, found) == pytest.approx(90.0, abs=1e-6)
-    assert first_opening(found) == pytest.approx((5 + 7 / STRETCH, 0.0, 5 + 11 / STRETCH, 4.0), abs=1e-4)
+    assert first_opening(found) == pytest.approx((6 + 7 / STRETCH, -2.0, 6 + 11 / STRETCH, 2.0), abs=1e-4)
     plane = found.bays.section[found.first[0]]
     assert (found.bays.clear & (found.bays.section == plane)).sum() == 1
 
 
+@pytest.mark.parametrize(("wind", "down"), [(0.0, 180.0), (180.0, 0.0)])
+def test_a_short_ridge_is_opened_right_under_it(shapes: ModuleType, wind: float, down: float) -> None:
+    """A hip of 29 by 40 ft has a ridge of 11 ft, from -5.5 to 5.5; a bay from 0 to 6 would reach past it.
+    The middle is a rafter, so the nearest bays to it lie from -2 to 4 and from -4 to 2: either is right.
+    It is the only bay of its plane that begins right under the ridge; its opening 1 ft below."""
+    outline = shapely.box(-20, -14.5, 20, 14.5)
+    framing, found = laid_out(shapes, outline, fire=(0.5, 0.0), wind=wind, roof_shape=["hipped"])
+    assert way_down(framing, found) == pytest.approx(down, abs=1e-6)
+    bays, first = found.bays, found.first[0]
+    begins = bays.u_low - found.frames.u_low[bays.section]
+    right_under = np.flatnonzero(bays.clear & (bays.section == bays.section[first]) & (begins < 1.0))
+    assert right_under.tolist() == [first]
+    west, south, east, north = first_opening(found)
+    assert [round(west, 4), round(east, 4)] in ([-1.0, 3.0], [-3.0, 1.0])
+    assert min(abs(south), abs(north)) * STRETCH == pytest.approx(1.0, abs=1e-4)
+
+
 @pytest.mark.parametrize(("wind", "opened"), [(0.0, True), (90.0, True), (101.0, False), (180.0, False)])
 def test_one_plane_is_opened_only_in_the_lee(shapes: ModuleType, wind: float, opened: bool) -> None:
-    outline = shapely.box(-20, -12, 20, 12)
+    outline = shapely.box(-21, -12, 21, 12)
     facts: dict[str, Any] = {"roof_shape": ["monopitch"], "downslope_deg": [180.0], "wind": wind}
     _, found = laid_out(shapes, outline, **facts)
     assert (found.first >= 0).tolist() == [opened]
@@ -158,16 +177,16 @@ def test_one_plane_is_opened_only_in_the_lee(shapes: ModuleType, wind: float, op
 
 
 def test_what_stands_there_moves_the_opening_by_true_feet(shapes: ModuleType) -> None:
-    """The opening from 1 to 5 keeps 3 ft: a thing that begins at 7.9 is in its way, one at 8.1 not."""
-    _, near = laid_out(shapes, fire=(3.0, -2.0), things=[shapely.box(7.9, -6, 9, -1)])
-    _, far = laid_out(shapes, fire=(3.0, -2.0), things=[shapely.box(8.1, -6, 9, -1)])
-    assert first_opening(far)[0] == pytest.approx(1.0, abs=1e-4)
+    """The opening from 4 to 8 keeps 3 ft: a thing that begins at 10.9 is in its way, one at 11.1 not."""
+    _, near = laid_out(shapes, fire=(6.0, -2.0), things=[shapely.box(10.9, -6, 12, -1)])
+    _, far = laid_out(shapes, fire=(6.0, -2.0), things=[shapely.box(11.1, -6, 12, -1)])
+    assert first_opening(far)[0] == pytest.approx(4.0, abs=1e-4)
     # The bay below it and the one beside it are equally far away but for the fire spot.
-    assert first_opening(near)[0] != pytest.approx(1.0, abs=1e-4) or first_opening(near)[3] < -5.0
+    assert first_opening(near)[0] != pytest.approx(4.0, abs=1e-4) or first_opening(near)[3] < -5.0
     # Down the slope: from 5 ft on, 3 ft are 2.68 on the plan.
-    _, below = laid_out(shapes, fire=(3.0, -2.0), things=[shapely.box(1, -12, 5, -8.05 / STRETCH)])
+    _, below = laid_out(shapes, fire=(6.0, -2.0), things=[shapely.box(4, -12, 8, -8.05 / STRETCH)])
     assert first_opening(below)[3] == pytest.approx(-1.0 / STRETCH, abs=1e-4)
-    _, too_near = laid_out(shapes, fire=(3.0, -2.0), things=[shapely.box(1, -12, 5, -7.95 / STRETCH)])
+    _, too_near = laid_out(shapes, fire=(6.0, -2.0), things=[shapely.box(4, -12, 8, -7.95 / STRETCH)])
     assert first_opening(too_near) != pytest.approx(first_opening(below), abs=1e-4)
 
 
@@ -185,25 +204,25 @@ def test_what_stands_there_moves_the_opening_by_true_feet(shapes: ModuleType) ->
 def test_openings_are_whole_spaces_long(
     shapes: ModuleType, spacing: float, cut_ft: float, side_ft: float
 ) -> None:
-    _, found = laid_out(shapes, fire=(3.0, -2.0), rafter_spacing_ft=[spacing])
+    _, found = laid_out(shapes, fire=(6.0, -2.0), rafter_spacing_ft=[spacing])
     west, _, east, _ = first_opening(found)
     assert east - west == pytest.approx(cut_ft, abs=1e-4)
     assert found.bays.side_clear_ft[found.bays.section[found.first[0]]] == pytest.approx(side_ft)
 
 
 def test_bays_under_a_ladder_are_left_to_its_way(shapes: ModuleType) -> None:
-    _, found = laid_out(shapes, fire=(3.0, -2.0))
+    _, found = laid_out(shapes, fire=(6.0, -2.0))
     south = found.bays.section[found.first[0]]
-    closed = under_tips(found, np.array([south, -1]), np.array([8.0, -8.0]), np.array([-15.0, 15.0]))
+    closed = under_tips(found, np.array([south, -1]), np.array([11.0, -8.0]), np.array([-15.0, 15.0]))
     gone = found.bays.clear & ~closed.bays.clear
     assert set(found.bays.section[gone]) == {south}
-    assert set(np.round(found.bays.v_low[gone], 4)) == {6.0}
+    assert set(np.round(found.bays.v_low[gone], 4)) == {9.0}
     assert found.bays.clear[found.first[0]]
 
 
 def test_openings_follow_each_other_toward_the_ladder(shapes: ModuleType) -> None:
-    """From the bay at 0 to 6 toward a foothold in the west: -6 to 0 and -12 to -6, in one row."""
-    _, found = laid_out(shapes, fire=(3.0, -2.0))
+    """From the bay at 3 to 9 toward a foothold in the west: -3 to 3 and -9 to -3, in one row."""
+    _, found = laid_out(shapes, fire=(6.0, -2.0))
     nowhere = np.array([np.nan])
     strips = slope_strips(
         found,
@@ -215,8 +234,8 @@ def test_openings_follow_each_other_toward_the_ladder(shapes: ModuleType) -> Non
         footholds=((np.array([-18.0]), np.array([-12.0])), (nowhere, nowhere)),
     )
     assert strips.seq.tolist() == [1, 2, 3]
-    assert strips.v_start.round(4).tolist() == [5.0, -1.0, -7.0]
-    assert strips.v_finish.round(4).tolist() == [1.0, -5.0, -11.0]
+    assert strips.v_start.round(4).tolist() == [8.0, 2.0, -4.0]
+    assert strips.v_finish.round(4).tolist() == [4.0, -2.0, -8.0]
     assert np.allclose(strips.u_base - strips.u_head, 4.0)
     # 33 square feet are wanted: two of 16 do not do.
     fewer = slope_strips(

@@ -129,7 +129,8 @@ def place_checks(
     keep_off = obstacles.grown(clear)
     # A check does not even touch an opening, whatever the last bits say.
     openings = openings.grown(_TOUCH_FT)
-    fits = np.ones(section.size, dtype=bool)
+    # Where members lie far apart no cut of a sensible length is sure to cross one.
+    fits = 2 * half <= rules.number("check.inspection_longest_ft")
     for u, v in ((u0, v0), (u1, v1), ((u0 + u1) / 2, (v0 + v1) / 2)):
         fits &= inside(frames, u, v, section)
         fits &= ~in_boxes(u, v, section, keep_off, frames.count, with_border=True)

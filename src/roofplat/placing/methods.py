@@ -184,6 +184,8 @@ def rejected_methods(choice: Choice, family: pd.Series, drawn: npt.NDArray[np.bo
             if verdict == _NOT_LISTED or number in (method, cutting):
                 continue
             text, rule = REJECTIONS["served" if verdict == _GOOD else _CODES[verdict]]
+            if METHODS[number] == "do_not_cut":
+                text = "true of the deck all the same, but what is there already is used first"
             parts.append(f"{METHODS[number]}: {text} ({rule.format(family=names[kind])})")
         return "; ".join(parts)
 

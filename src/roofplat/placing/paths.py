@@ -2,8 +2,7 @@
 
 In: outlines, beams and purlins, obstacles, ladder tips, the first bay.
 Out: `Ways`: polylines in section coordinates from each ladder tip to a corner of the first bay; and
-    the ways along the walls from one ladder to the other, for roofs where nothing else is known to
-    bear.
+    the ways along the walls from one ladder to the other, for roofs on which no way leads to work.
 
 Bearing lines are the outline's edges, the beams and the purlins, with the costs `path.cost.*`.
 One sparse graph holds all sections; one run of Dijkstra's algorithm

@@ -97,6 +97,7 @@ class _Setting:
     choice: Choice
     existing: Boxes
     longest_ft: FloatArray
+    pushes_out: npt.NDArray[np.bool_]
     trench_with: npt.NDArray[np.bool_]
     trench_against: npt.NDArray[np.bool_]
     trench_width_ft: FloatArray
@@ -299,6 +300,7 @@ def _read_setting(
         choice=choice,
         existing=existing,
         longest_ft=longest,
+        pushes_out=by_family(family, rules, lambda entry: entry.pushes_walls_out).astype(bool),
         trench_with=trench_with,
         trench_against=trench_against,
         trench_width_ft=trench_width,
@@ -594,14 +596,15 @@ def _place_chunk(
     openings = merged_boxes(strips.boxes(), slopes.on_sections(frames, on_slopes.boxes()))
     has_opening = (first >= 0) | (first_slope >= 0)
     pitched = framing.spacings.framing[rows] == "pitched"
-    # Where no way leads to any work, the walls still lead from one ladder to the other.
+    # Where no way leads to any work, the walls still lead from one ladder to the other; not where
+    # they may be pushed out.
     along = wall_ways(
         frames,
         spots.section,
         spots.rank,
         tip_u,
         tip_v,
-        reached & ~has_opening & ~pitched,
+        reached & ~has_opening & ~pitched & ~setting.pushes_out[rows],
         blocks=grown_for_paths(blocking, rules),
     )
     by_wall = along.found

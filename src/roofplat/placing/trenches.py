@@ -266,9 +266,7 @@ def _opening_span(openings: Boxes, count: int) -> tuple[FloatArray, FloatArray, 
     return spans[0], spans[1], spans[2], spans[3]
 
 
-def _strips(
-    frames: SectionFrames, chosen: _Candidates, width: FloatArray, clear: FloatArray
-) -> _Strips:
+def _strips(frames: SectionFrames, chosen: _Candidates, width: FloatArray, clear: FloatArray) -> _Strips:
     """Both long edges of each strip, out to the outline on either side of the member's middle."""
     near = chosen.position - chosen.sign * (clear + width)
     far = chosen.position - chosen.sign * clear

@@ -68,7 +68,7 @@ _METHOD_RULES = {
 }
 _SLOPE_RULES = "path.cost.eave path.cost.ridge path.cost.slope obstacle.path_clear_ft"
 _WALL_RULES = "path.cost.wall obstacle.path_clear_ft"
-_CUT_RULES = "check.inspection_angle_deg check.inspection_inset_ft ladder.landing_ft obstacle.path_clear_ft"
+_CUT_RULES = "check.inspection_angle_deg check.inspection_longest_ft check.inspection_inset_ft ladder.landing_ft obstacle.path_clear_ft"
 _HOLE_RULES = "check.indicator_step_ft check.indicator_offset_ft obstacle.path_clear_ft"
 _TRENCH_RULES = (
     "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
@@ -285,7 +285,7 @@ def _paths(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFr
 
     def sentence(rank: int, by_wall: int, framing: int) -> str:
         if by_wall:
-            return "Along the walls to the other ladder: nothing else is known to bear."
+            return "Along the walls to the other ladder: no way to any work on this roof is planned."
         lines = _LINES.get(names[framing], "walls")
         work = "the ridge beside the first opening" if names[framing] == "pitched" else "the first bay"
         return f"Cheapest way along {lines} from ladder {rank} to {work}, around obstacles."
