@@ -19,7 +19,6 @@ from types import MappingProxyType
 from typing import Any, Literal, get_args
 
 from roofplat.errors import RuleError
-from roofplat.tables import MEMBER_KINDS, METHODS, ROOF_SHAPES
 
 __all__ = ["FRAMINGS", "Family", "Rule", "Rulebook", "Status", "load_rulebook"]
 
@@ -296,6 +295,9 @@ def _added(name: str, entry: Any, document: Mapping[str, Any]) -> dict[str, Any]
 
 def _check_kinds(where: str, entry: Mapping[str, Any]) -> None:
     """What is written in the settings of a department's own family can be meant."""
+    # Tables bring the heavy libraries along, which a command's help can do without.
+    from roofplat.tables import MEMBER_KINDS, ROOF_SHAPES
+
     for key, kind, name in (
         ("label", str, "text"),
         ("caution", str, "text"),
@@ -360,6 +362,8 @@ def _believable(rule: Rule) -> Rule:
     if not rule.id.startswith("family."):
         return rule
     if figure in _WORDS:
+        from roofplat.tables import METHODS
+
         allowed = _TRENCHES if figure == "trench" else METHODS
         strange = (
             [way for way in rule.value if way not in allowed]
