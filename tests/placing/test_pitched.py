@@ -113,11 +113,12 @@ def outlines(draw: st.DrawFn) -> Any:
 
 @st.composite
 def districts(draw: st.DrawFn) -> dict[str, Any]:
-    """Some houses apart from each other, with things on their roofs and stated fires."""
+    """Houses apart from each other, with things on their roofs and stated fires: many at once, as a build
+    takes nearly as long for one."""
     shapes, things, fires, at = [], [], [], 0.0
     facts: dict[str, list[Any]] = {"roof_family": [], "roof_shape": [], "slope_deg": [], "height_ft": []}
     facts["rafter_spacing_ft"] = []
-    for number in range(draw(st.integers(1, 6))):
+    for number in range(draw(st.integers(5, 10))):
         shape = affinity.translate(draw(outlines()), at, 0.0)
         at = shape.bounds[2] + draw(st.sampled_from([2.0, 15.0, 40.0]))
         shapes.append(shape)
@@ -210,16 +211,14 @@ def test_every_law_of_pitched_roofs_is_put_to_the_test() -> None:
     assert list(PITCHED_LAWS) == LAW_NAMES
 
 
-@pytest.mark.parametrize("law", LAW_NAMES)
-def test_the_demo_keeps_the_laws_of_pitched_roofs(demo: Pitched, law: str) -> None:
+def test_the_demo_keeps_the_laws_of_pitched_roofs(demo: Pitched) -> None:
     assert len(demo.opened) > 20
-    assert PITCHED_LAWS[law](demo) == []
+    assert pitched_laws.broken(demo) == {}
 
 
-@pytest.mark.parametrize("law", LAW_NAMES)
-def test_plans_of_every_form_keep_the_laws(every_form: Pitched, law: str) -> None:
+def test_plans_of_every_form_keep_the_laws(every_form: Pitched) -> None:
     assert len(every_form.opened) > 20
-    assert PITCHED_LAWS[law](every_form) == []
+    assert pitched_laws.broken(every_form) == {}
 
 
 def test_a_plan_that_is_turned_with_its_wind_stays_the_same(shapes: ModuleType) -> None:

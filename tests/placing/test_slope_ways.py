@@ -7,6 +7,7 @@ Out: the points of each way and its length along the slope.
 from __future__ import annotations
 
 import math
+from functools import cache
 from types import ModuleType
 from typing import Any
 
@@ -30,6 +31,12 @@ HOUSE = shapely.box(-21, -15, 21, 15)
 TEE = shapely.box(0, 0, 60, 28) | shapely.box(16, 0, 40, 60)
 
 
+@cache
+def _framed(shapes: ModuleType, outline: bytes, **facts: Any) -> Any:
+    """Framed once for all tests of the same house: nothing changes it."""
+    return shapes.framed(shapely.from_wkb(outline), **{name: [value] for name, value in facts.items()})
+
+
 def led(
     shapes: ModuleType,
     outline: Any,
@@ -47,7 +54,7 @@ def led(
         "slope_deg": [math.degrees(math.atan(0.5))],
         **facts,
     }
-    framing = shapes.framed(outline, **known)
+    framing = _framed(shapes, outline.wkb, **{name: value[0] for name, value in known.items()})
     frames, pitched, walls = framing.frames, framing.pitched, framing.wall_runs
     planes = pitched.planes
     drawn = local_planes(

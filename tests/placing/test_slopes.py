@@ -7,6 +7,7 @@ Out: where the bays lie, in true feet, on which plane, and which one comes first
 from __future__ import annotations
 
 import math
+from functools import cache
 from types import ModuleType
 from typing import Any
 
@@ -30,6 +31,12 @@ HOUSE = shapely.box(-21, -15, 21, 15)
 NO_BOXES = Boxes(np.empty(0, dtype=np.int64), *(np.empty(0) for _ in range(4)))
 
 
+@cache
+def _framed(shapes: ModuleType, outline: bytes, **facts: Any) -> Any:
+    """Framed once for all tests of the same house: nothing changes it."""
+    return shapes.framed(shapely.from_wkb(outline), **{name: [value] for name, value in facts.items()})
+
+
 def laid_out(
     shapes: ModuleType,
     outline: Any = HOUSE,
@@ -46,7 +53,7 @@ def laid_out(
         "slope_deg": [SLOPE_DEG],
         **facts,
     }
-    framing = shapes.framed(outline, **known)
+    framing = _framed(shapes, outline.wkb, **{name: value[0] for name, value in known.items()})
     planes = framing.pitched.planes
     slopes = lay_out_slopes(framing.pitched, framing.frames.outlines, framing.spacings, RULES)
     boxes = NO_BOXES
