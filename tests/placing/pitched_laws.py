@@ -25,7 +25,7 @@ from shapely import affinity
 CLOSE_FT = 0.01
 ROUNDING_FT = 1e-5
 # Corners of a plane are equally high that are so within this, as seen from above.
-TOP_FT = 0.01
+TOP_FT = 0.1
 # Where a path meets a line, and where an outline was simplified.
 ON_LINE_FT = 0.06
 EDGE_FT = 0.03

@@ -172,6 +172,33 @@ def test_a_short_ridge_is_opened_right_under_it(shapes: ModuleType, wind: float,
     assert min(abs(south), abs(north)) * STRETCH == pytest.approx(1.0, abs=1e-4)
 
 
+def test_a_bay_at_the_end_of_a_plane_is_none(shapes: ModuleType) -> None:
+    """From the rake at -21 to the member at -15 it is as long as a bay, but no member borders it."""
+    _, found = laid_out(shapes, fire=(-20.0, -2.0))
+    west, _, east, _ = first_opening(found)
+    assert (west, east) == pytest.approx((-14.0, -10.0), abs=1e-4)
+
+
+def test_a_turned_house_has_its_bays_in_the_same_places(shapes: ModuleType) -> None:
+    """40 ft long, with a member in the middle of the ridge: a bay lies as near on either side of it."""
+    outline = shapely.box(-20, -15, 20, 15)
+    places = []
+    for turn in (0.0, 13.0, 31.0, 144.0):
+        _, found = laid_out(shapes, shapes.turned(outline, turn), wind=turn)
+        plane = found.frames
+        lower = plane.beams.first - (plane.v_low + plane.v_high) / 2
+        places.append(tuple(np.round(lower, 4).tolist()))
+    assert len(set(places)) == 1
+
+
+def test_a_ridge_a_little_out_of_level_has_its_middle_all_the_same(shapes: ModuleType) -> None:
+    """The north wall is out by 0.04 ft at one end: a bay still lies under the middle, not one end."""
+    outline = shapely.Polygon([(-21, -15), (21, -15), (21, 15.04), (-21, 15)])
+    _, found = laid_out(shapes, outline, fire=(0.0, -2.0))
+    west, _, east, _ = first_opening(found)
+    assert (west, east) == pytest.approx((-2.0, 2.0), abs=0.05)
+
+
 @pytest.mark.parametrize(("wind", "opened"), [(0.0, True), (90.0, True), (101.0, False), (180.0, False)])
 def test_one_plane_is_opened_only_in_the_lee(shapes: ModuleType, wind: float, opened: bool) -> None:
     outline = shapely.box(-21, -12, 21, 12)

@@ -28,6 +28,8 @@ from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
 
 _EQUAL_FT = 0.01
+# A ridge of a drawn house is level within this.
+_TOP_FT = 0.1
 
 __all__ = ["SlopeBays", "lay_out_slopes", "slope_bays", "slope_strips", "under_tips"]
 
@@ -101,7 +103,8 @@ def lay_out_slopes(
     spare = np.maximum(members.count - 1, 0)
     # A bay under the middle of the ridge, as near as the members let it: a short ridge has one.
     in_bays = (_middle_of_top(level) - members.first) / members.spacing - every / 2
-    start = np.minimum(np.round(in_bays).astype(np.int64) % every, spare)
+    # Halfway between two places the last bits must not decide.
+    start = np.minimum(np.round(in_bays.round(6)).astype(np.int64) % every, spare)
     beams = Grid(
         members.first + start * members.spacing,
         every * members.spacing,
@@ -125,7 +128,7 @@ def lay_out_slopes(
 def _middle_of_top(planes: SectionFrames) -> FloatArray:
     """Place along the eave of the middle of each plane's top, shape (p,)."""
     owner = planes.outlines.section
-    at_top = planes.u0 <= planes.u_low[owner] + _EQUAL_FT
+    at_top = planes.u0 <= planes.u_low[owner] + _TOP_FT
     number = np.bincount(owner[at_top], minlength=planes.count)
     return sums(np.where(at_top, planes.v0, 0.0), owner, planes.count) / np.maximum(number, 1)
 
@@ -182,7 +185,9 @@ def slope_bays(
     leeward = off_lee <= 90.0 + rules.number("opening.lee_tolerance_deg")
     from_top = bays.u_low + bays.end_clear_ft - planes.u_low[bays.section]
     under_ridge = (from_top <= rules.number("opening.ridge_reach_ft") + _EQUAL_FT) & leeward[bays.section]
-    bays = replace(bays, clear=bays.clear & under_ridge)
+    # A bay at the end of the plane is bordered by a rake or a hip, not by a member, however long it is.
+    inner = (bays.row > 0) & (bays.row < planes.beams.count[bays.section])
+    bays = replace(bays, clear=bays.clear & under_ridge & inner)
     owner = plane_section[bays.section]
     fire_u, fire_v = planes.uv(fire_east[owner], fire_north[owner], bays.section)
     away = np.hypot((bays.u_low + bays.u_high) / 2 - fire_u, (bays.v_low + bays.v_high) / 2 - fire_v)
