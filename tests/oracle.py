@@ -413,7 +413,9 @@ class Planner:
             elif result.axis_basis == "doubtful":
                 result.refusal = "axis_doubtful"
         if first is not None and not result.refusal:
-            result.openings += [self._opening(bay) for bay in self._bays_to_open(first)]
+            cut = [self._opening(bay) for bay in self._bays_to_open(first)]
+            result.openings += cut
+            self._lead_on(first, cut[0])
             way = result.paths[0].points
             result.trench, result.trench_refusal = self.find_trench(way)
             result.inspection = self._inspection_cut()
@@ -1296,6 +1298,21 @@ class Planner:
         reached = bool(result.ladders) and result.ladders[0].apparatus != "out_of_reach"
         sure = result.axis_basis != "doubtful"
         return reached and sure and result.method == "do_not_cut" and bool(self.family.trench)
+
+    def _lead_on(self, bay: BayByLoop, opening: OpeningByLoop) -> None:
+        """On a roof of purlins the ways go on along the bay's purlin to beside a short opening."""
+        if not self.grid or math.isinf(self._longest_ft()):
+            return
+        low, high = sorted([opening.v_start, opening.v_finish])
+        for path in self.result.paths:
+            if path is None:
+                continue
+            u, v = path.points[-1]
+            beside = min(max(v, low), high)
+            if min(abs(u - bay.cell[0]), abs(u - bay.cell[2])) < 0.02 and abs(beside - v) > 0.02:
+                path.points.append((u, beside))
+                path.length_ft += abs(beside - v)
+                path.cost += abs(beside - v) * self.rule("path.cost.purlin")
 
     def _trench_sizes_ft(self) -> tuple[float, float]:
         """How wide a trench is, and how far it keeps from its member; along joists, in whole spaces."""

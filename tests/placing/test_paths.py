@@ -240,3 +240,14 @@ def test_where_nothing_else_bears_the_walls_lead_from_ladder_to_ladder(shapes: M
     outline = roofs.geometry.iloc[0].exterior
     assert outline.buffer(0.01).covers(path["geometry"])
     assert path["length_ft"] <= outline.length / 0.3048 / 0.9996 / 2 + 0.01
+
+
+def test_a_way_goes_on_along_the_joist_to_a_small_opening(shapes: ModuleType) -> None:
+    """Bays of 40 by 5 ft: it used to end at the corner, 18 ft from an opening of 4 ft."""
+    _, plan = shapes.planned(shapes.roofs(shapes.rectangle(160, 100), roof_family=["steel_joist_steel_deck"]))
+    opening = plan.openings.sort_values("seq").geometry.iloc[0]
+    ends = shapely.get_point(plan.paths.geometry.to_numpy(), -1)
+    assert len(ends) == 2
+    # Along the joist, a foot beside the opening.
+    np.testing.assert_allclose(shapely.distance(ends, opening) / 0.3048, 1.0, atol=0.01)
+    assert plan.paths["share_on_bearing"].min() > 0.999

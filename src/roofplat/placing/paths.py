@@ -46,6 +46,7 @@ __all__ = [
     "find_ways",
     "first_found",
     "grown_for_paths",
+    "led_on",
     "legs_of",
     "no_ways",
     "trace",
@@ -278,6 +279,46 @@ def find_ways(
     distance, before, _ = dijkstra(graph, indices=sources, min_only=True, return_predecessors=True)
     ways = trace(u, v, distance, before, foot, wanted, foot_gap, tip_u, tip_v, tip_section.size)
     return _without_the_deck(frames, ways, tip_section)
+
+
+def led_on(ways: Ways, tip_section: IntArray, bay: Boxes, v_low: FloatArray, v_high: FloatArray) -> Ways:
+    """Lead ways on from the corner of a bay, along its purlin, until they stand beside the opening.
+
+    Parameters
+    ----------
+    ways
+        From k tips to their section's bay.
+    tip_section
+        Section of each tip, shape (k,).
+    bay
+        The first bay of each of n sections, NaN where there is none.
+    v_low, v_high
+        Where the opening in it lies along the purlin, shape (n,); NaN where a way is not to be led on.
+
+    Returns
+    -------
+    Ways
+        With a point more where the opening does not fill the bay.
+    """
+    last = np.maximum(ways.start[1:] - 1, 0)
+    if not ways.u.size:
+        return ways
+    u, v = ways.u[last], ways.v[last]
+    on_purlin = np.minimum(np.abs(u - bay.u_low[tip_section]), np.abs(u - bay.u_high[tip_section])) <= _AT_FT
+    beside = np.clip(v, v_low[tip_section], v_high[tip_section])
+    with np.errstate(invalid="ignore"):
+        going = ways.found & on_purlin & (np.abs(beside - v) > _AT_FT)
+    leg = np.where(going, np.abs(np.nan_to_num(beside) - v), 0.0)
+    after = ways.start[1:][going]
+    return Ways(
+        found=ways.found,
+        start=offsets(np.diff(ways.start) + going),
+        u=np.insert(ways.u, after, u[going]),
+        v=np.insert(ways.v, after, beside[going]),
+        length_ft=ways.length_ft + leg,
+        on_bearing_ft=ways.on_bearing_ft + leg,
+        cost=ways.cost,
+    )
 
 
 def grown_for_paths(obstacles: Boxes, rules: Rulebook) -> Boxes:

@@ -41,7 +41,7 @@ from roofplat.placing.existing import existing_openings, glazing_openings, in_or
 from roofplat.placing.ladders import find_ladder_spots, ladder_stock
 from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips
-from roofplat.placing.paths import find_ways, first_found, grown_for_paths, legs_of, wall_ways
+from roofplat.placing.paths import find_ways, first_found, grown_for_paths, led_on, legs_of, wall_ways
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside, merged_boxes, pair_up_any
 from roofplat.placing.sheets import Sheets
@@ -556,6 +556,10 @@ def _place_chunk(
         fire_v=fire_v,
         rules=rules,
     )
+    in_bay = np.flatnonzero(strips.seq == 1)
+    short = in_bay[(np.isfinite(setting.longest_ft[rows]) & frames.purlins_bear)[strips.section[in_bay]]]
+    beside = take(strips.boxes(), short).dense(frames.count)
+    ways = led_on(ways, spots.section, first_cell.dense(frames.count), beside.v_low, beside.v_high)
     there = in_order(
         existing_openings(existing, foothold_u, foothold_v),
         glazing_openings(
