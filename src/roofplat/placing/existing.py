@@ -6,6 +6,7 @@ Out: the one nearest the fire spot of each section, and the same as `Strips`.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
@@ -15,8 +16,8 @@ import pandas as pd
 
 from roofplat.framing.members import Runs, SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, stack, take
-from roofplat.placing.openings import Strips, kept_short
-from roofplat.placing.scene import Boxes, boxes_of, inside, pair_up_any
+from roofplat.placing.openings import Strips, kept_short, toward_ladder
+from roofplat.placing.scene import Boxes, boxes_on, inside
 from roofplat.rules import Rulebook
 from roofplat.tables import METHODS
 
@@ -58,17 +59,9 @@ def nearest_existing(
         among equals (to 0.01 ft) the one at lower v, then u.
     """
     there = obstacles[obstacles["kind"].isin(EXISTING_KINDS) & obstacles["building_id"].notna()]
-    which, section = pair_up_any(building.get_indexer(there["building_id"]), owner)
-    kept = planned[section]
-    which, section = which[kept], section[kept]
-    order = np.argsort(section, kind="stable")
-    which, section = which[order], section[order]
-    boxes = boxes_of(
-        frames,
-        there.geometry.to_numpy()[which],
-        section,
-        point_radius_ft=rules.number("obstacle.point_radius_ft"),
-    )
+    radius = rules.number("obstacle.point_radius_ft")
+    boxes, _ = boxes_on(frames, building, owner, there, planned, point_radius_ft=radius)
+    section = boxes.section
     at_u, at_v = fire_u[section], fire_v[section]
     off_u = np.maximum(np.maximum(boxes.u_low - at_u, at_u - boxes.u_high), 0.0)
     off_v = np.maximum(np.maximum(boxes.v_low - at_v, at_v - boxes.v_high), 0.0)
@@ -171,32 +164,12 @@ def in_order(first: Strips, then: Strips, count: int) -> Strips:
         Ascending by section and order.
     """
     ahead = np.bincount(first.section, minlength=count)
-    later = Strips(
-        then.section,
-        then.seq + ahead[then.section],
-        then.method,
-        then.parts,
-        then.u_head,
-        then.u_base,
-        then.v_start,
-        then.v_finish,
-    )
-    both = stack([first, later])
+    both = stack([first, replace(then, seq=then.seq + ahead[then.section])])
     return take(both, np.lexsort((both.seq, both.section)))
 
 
 def _strips(boxes: Boxes, method: str, foothold_u: FloatArray, foothold_v: FloatArray) -> Strips:
-    tip_u, tip_v = foothold_u[boxes.section], foothold_v[boxes.section]
-    base_is_low = np.abs(tip_u - boxes.u_low) <= np.abs(tip_u - boxes.u_high)
-    finish_is_low = np.abs(tip_v - boxes.v_low) <= np.abs(tip_v - boxes.v_high)
     every = np.ones(boxes.section.size, dtype=np.int64)
-    return Strips(
-        section=boxes.section,
-        seq=every,
-        method=every * METHODS.index(method),
-        parts=every,
-        u_head=np.where(base_is_low, boxes.u_high, boxes.u_low),
-        u_base=np.where(base_is_low, boxes.u_low, boxes.u_high),
-        v_start=np.where(finish_is_low, boxes.v_high, boxes.v_low),
-        v_finish=np.where(finish_is_low, boxes.v_low, boxes.v_high),
+    return toward_ladder(
+        boxes, foothold_u, foothold_v, seq=every, method=every * METHODS.index(method), parts=every
     )

@@ -23,7 +23,16 @@ from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
 from roofplat.tables import CUT_KINDS, METHODS
 
-__all__ = ["LOUVERS", "UNCUT", "CutSteps", "Strips", "cut_steps", "kept_short", "opening_strips"]
+__all__ = [
+    "LOUVERS",
+    "UNCUT",
+    "CutSteps",
+    "Strips",
+    "cut_steps",
+    "kept_short",
+    "opening_strips",
+    "toward_ladder",
+]
 
 # Ways that turn panels on a rafter or joist, and ways that need no saw.
 LOUVERS = tuple(METHODS.index(way) for way in ("center_rafter_louver", "joist_louver"))
@@ -134,24 +143,60 @@ def opening_strips(
     # A long side kept short between joists moves by whole spaces: its ends stay midway between two.
     step = np.where(method == METHODS.index("between_joists"), rafter_ft, np.nan)
     v_low, v_high = kept_short(v_low, v_high, longest_ft[section], fire_v[section], step[section])
-    tip_u, tip_v = foothold_u[section], foothold_v[section]
-    base_is_low = np.abs(tip_u - u_low) <= np.abs(tip_u - u_high)
-    finish_is_low = np.abs(tip_v - v_low) <= np.abs(tip_v - v_high)
     length = v_high - v_low
     way = method[section]
     louver_ft = rules.count("opening.louver_rafters") * rafter_ft[section]
     louvers, folds = np.isin(way, LOUVERS), way == METHODS.index("fold_back")
     part_ft = np.select([louvers, folds], [louver_ft, rules.number("opening.fold_back_part_ft")], np.inf)
     whole = np.where(louvers, np.floor(length / part_ft + 1e-9), np.round(length / part_ft))
-    return Strips(
-        section=section,
+    return toward_ladder(
+        Boxes(section, u_low, u_high, v_low, v_high),
+        foothold_u,
+        foothold_v,
         seq=order + 1,
         method=way,
         parts=np.maximum(whole, 1).astype(np.int64),
-        u_head=np.where(base_is_low, u_high, u_low),
-        u_base=np.where(base_is_low, u_low, u_high),
-        v_start=np.where(finish_is_low, v_high, v_low),
-        v_finish=np.where(finish_is_low, v_low, v_high),
+    )
+
+
+def toward_ladder(
+    boxes: Boxes,
+    foothold_u: FloatArray,
+    foothold_v: FloatArray,
+    *,
+    seq: IntArray,
+    method: IntArray,
+    parts: IntArray,
+) -> Strips:
+    """Openings whose base and finish are the sides nearer the ladder.
+
+    Parameters
+    ----------
+    boxes
+        k openings of n sections.
+    foothold_u, foothold_v
+        First foothold of each section, shape (n,).
+    seq, method, parts
+        As `Strips` has them, shape (k,).
+
+    Returns
+    -------
+    Strips
+        Where both sides are equally far from the ladder, the base is the lower, and work starts at
+        the higher v.
+    """
+    tip_u, tip_v = foothold_u[boxes.section], foothold_v[boxes.section]
+    base_is_low = np.abs(tip_u - boxes.u_low) <= np.abs(tip_u - boxes.u_high)
+    finish_is_low = np.abs(tip_v - boxes.v_low) <= np.abs(tip_v - boxes.v_high)
+    return Strips(
+        section=boxes.section,
+        seq=seq,
+        method=method,
+        parts=parts,
+        u_head=np.where(base_is_low, boxes.u_high, boxes.u_low),
+        u_base=np.where(base_is_low, boxes.u_low, boxes.u_high),
+        v_start=np.where(finish_is_low, boxes.v_high, boxes.v_low),
+        v_finish=np.where(finish_is_low, boxes.v_low, boxes.v_high),
     )
 
 

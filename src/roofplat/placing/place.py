@@ -43,7 +43,7 @@ from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips
 from roofplat.placing.paths import find_ways, first_found, grown_for_paths, led_on, legs_of, wall_ways
 from roofplat.placing.reasons import why_no_cut
-from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside, merged_boxes, pair_up_any
+from roofplat.placing.scene import Boxes, boxes_on, deepest_point, inside, merged_boxes, pair_up_any
 from roofplat.placing.sheets import Sheets
 from roofplat.placing.slope_ways import find_slope_ways, planes_under
 from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips, under_tips
@@ -388,17 +388,8 @@ def _obstacle_boxes(
     on_roof = obstacles[
         ~obstacles["kind"].isin(["overhead_line", "parapet"]) & obstacles["building_id"].notna()
     ]
-    which, section = pair_up_any(building.get_indexer(on_roof["building_id"]), owner)
-    kept = planned[section]
-    which, section = which[kept], section[kept]
-    order = np.argsort(section, kind="stable")
-    which, section = which[order], section[order]
-    boxes = boxes_of(
-        frames,
-        on_roof.geometry.to_numpy()[which],
-        section,
-        point_radius_ft=rules.number("obstacle.point_radius_ft"),
-    )
+    radius = rules.number("obstacle.point_radius_ft")
+    boxes, which = boxes_on(frames, building, owner, on_roof, planned, point_radius_ft=radius)
     # What hangs below the deck is not in a walker's way.
     stands = (on_roof["kind"] != "suspended_load").to_numpy(dtype=bool)[which]
     return boxes, take(boxes, stands)

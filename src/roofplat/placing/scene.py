@@ -9,8 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from roofplat.framing.members import SectionFrames
@@ -41,6 +43,7 @@ __all__ = [
     "Boxes",
     "Segments",
     "boxes_of",
+    "boxes_on",
     "deepest_point",
     "in_boxes",
     "inside",
@@ -143,6 +146,46 @@ def pair_up_any(left: npt.NDArray[Any], right: npt.NDArray[Any]) -> tuple[IntArr
     usable = order[right[order] >= 0]
     row, place = pair_up(left[kept], right[usable], count)
     return kept[row], usable[place]
+
+
+def boxes_on(
+    frames: SectionFrames,
+    building: pd.Index[Any],
+    owner: IntArray,
+    things: gpd.GeoDataFrame,
+    wanted: npt.NDArray[np.bool_],
+    *,
+    point_radius_ft: float,
+) -> tuple[Boxes, IntArray]:
+    """Boxes around the things of each building, once for every section, or plane, that wants them.
+
+    Parameters
+    ----------
+    frames
+        n sections.
+    building, owner
+        Ids of the buildings, and the building of each section, shape (n,).
+    things
+        `building_id` and geometry in the working CRS; those of no building are passed over.
+    wanted
+        Shape (n,).
+    point_radius_ft
+        Half size of a thing that is a point.
+
+    Returns
+    -------
+    boxes
+        Ascending by section, shape (b,).
+    which
+        Row of `things` of each, shape (b,).
+    """
+    which, section = pair_up_any(building.get_indexer(things["building_id"]), owner)
+    kept = wanted[section]
+    which, section = which[kept], section[kept]
+    order = np.argsort(section, kind="stable")
+    which, section = which[order], section[order]
+    geometry = things.geometry.to_numpy()[which]
+    return boxes_of(frames, geometry, section, point_radius_ft=point_radius_ft), which
 
 
 def inside(
