@@ -16,106 +16,24 @@ from pathlib import Path
 from typing import Any
 
 import folium
-import geopandas as gpd
-import numpy as np
 import pandas as pd
-import shapely
 from branca.element import Element
 from folium.template import Template
 from markupsafe import Markup
 
 from roofplat.ground import Ground
-from roofplat.publish.files import CAUTION, NO_AREA, area_files, asset, write_whole
+from roofplat.publish.files import CAUTION, area_files, asset, write_whole
 from roofplat.publish.geojson import area_names
+from roofplat.publish.map_data import FlatMap, flatten_map
 from roofplat.publish.overrides import override_lines
-from roofplat.publish.packing import STEPS_PER_DEGREE, pack_column, pack_document, pack_shapes
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
 from roofplat.publish.wording import METHOD_WORDS
 from roofplat.rules import Rulebook
-from roofplat.tables import TABLES, empty
 
 __all__ = ["OfflineMap", "Wind", "write_maps"]
 
 MAX_ZOOM = 22
-_ZONE_DETAIL_DEG = 2e-6  # about 20 cm
-_SCRIPTS = ("map_data.js", "map_draw.js", "map_page.js")
-
-# What each layer of the page carries beside its shapes: columns a card, a label or a look needs.
-_BUILDING_COLUMNS = (
-    "building_id",
-    "name",
-    "address",
-    "occupancy",
-    "year_built",
-    "storeys",
-    "height_ft",
-    "height_basis",
-    "sprinklered",
-    "area_ft2",
-    "dispatch_area",
-    "roof_family",
-    "family_basis",
-    "p_lightweight",
-    "surveyed_on",
-    "inspected_on",
-    "alert",
-)
-_RANKING_COLUMNS = ("rank", "score", "class", "reasons", "next_due")
-_PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
-    "sections": (
-        "part",
-        "area_ft2",
-        "true_area_ft2",
-        "roof_family",
-        "family_basis",
-        "framing_axis_deg",
-        "axis_basis",
-        "roof_shape",
-        "shape_basis",
-        "slope_deg",
-        "slope_basis",
-        "rise_ft",
-        "fire_basis",
-        "wind_from_deg",
-        "wind_basis",
-        "cut_method",
-        "cut_method_why",
-        "methods_rejected",
-    ),
-    "walls": ("kind", "kind_basis", "side_letter", "outward_deg"),
-    "planes": ("part", "downslope_deg", "slope_deg", "area_ft2", "basis"),
-    "members": ("part", "kind", "count", "spacing_ft", "basis"),
-    "obstacles": ("kind", "height_ft", "basis"),
-    "collapse_zones": ("distance_ft", "height_ft", "height_basis", "pushes_out", "why"),
-    "ladders": (
-        "rank",
-        "side",
-        "apparatus",
-        "ladder_ft",
-        "base_setback_ft",
-        "support_ft",
-        "highest_ft",
-        "aerial_setback_ft",
-        "in_collapse_zone",
-        "height_basis",
-        "usng",
-        "reasons",
-    ),
-    "paths": (),
-    "checks": ("kind",),
-    "openings": ("seq", "method", "area_ft2", "usng", "why"),
-    "trenches": ("method", "length_ft", "usng", "why"),
-    "solar_access": ("part", "array", "finding", "basis", "message"),
-    "fires": ("fire_basis",),
-}
-_MADE_HERE = ("fires",)
-_PLACES = ("streets", "areas", "stations")
-# Columns of layers that belong to no building.
-_FREE_COLUMNS: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys(_PLACES, ("name",)),
-    "ground": ("kind", "basis"),
-}
-_AUDIT_COLUMNS = ("solar_checks", "solar_met")
+_SCRIPTS = ("map_data.js", "map_draw.js", "map_legend.js", "map_card.js", "map_find.js", "map_page.js")
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +66,8 @@ class OfflineMap(folium.Map):
     ----------
     title
         Heading of the page.
-    data
-        Text of `packing.pack_document`.
+    overview, plans
+        The two texts of `map_data.FlatMap.packed`.
     ground
         The sentence on what a foot means.
     overridden
@@ -171,7 +89,9 @@ class OfflineMap(folium.Map):
         """
     )
 
-    def __init__(self, title: str, *, data: str, ground: str, overridden: Sequence[str] = ()) -> None:
+    def __init__(
+        self, title: str, *, overview: str, plans: str, ground: str, overridden: Sequence[str] = ()
+    ) -> None:
         super().__init__(
             location=(0.0, 0.0), tiles=None, zoom_start=2, max_zoom=MAX_ZOOM, attribution_control=False
         )
@@ -188,9 +108,9 @@ class OfflineMap(folium.Map):
             ground=ground,
             overridden=list(overridden),
             licence=leaflet_licence(),
-            data=data,
+            overview=overview,
         )
-        self.figure = OfflineFigure(title)
+        self.figure = OfflineFigure(title, after=fill("map_plans.html.j2", plans=plans))
         self.figure.add_child(self)
 
     def render(self, **kwargs: Any) -> str:
@@ -232,6 +152,7 @@ def write_maps(
     ground: Ground,
     wind: Wind | None,
     out: Path,
+    sheets: Mapping[str, str] | None = None,
 ) -> list[Path]:
     """Write the district's map and one for each dispatch area.
 
@@ -250,6 +171,8 @@ def write_maps(
         What the standing plans assume; None shows no arrow.
     out
         The folder of the build.
+    sheets
+        For ids of buildings, the name of the sheet in the folder `sheets`; a card offers it.
 
     Returns
     -------
@@ -261,9 +184,10 @@ def write_maps(
     DistrictFileError
         A file cannot be written.
     """
-    lonlat = _to_lonlat(tables)
+    flat = flatten_map(tables, sheets=sheets)
     frames = {
         "title": title,
+        "sheets": "sheets/",
         "caution": CAUTION,
         "ground": ground.statement,
         "ranked": len(tables["ranking"]) if "ranking" in tables else 0,
@@ -282,21 +206,21 @@ def write_maps(
         },
     }
     words = {"ground": ground.statement, "overridden": override_lines(rules)}
-    written = [_write_map(lonlat, frames, title, words, out / "map.html")]
+    written = [_write_map(flat, frames, title, words, out / "map.html")]
     names = area_names(tables)
     stems = area_files(names)
     for name in names:
-        part = _of_area(lonlat, name)
         path = out / "areas" / f"{stems[name]}.html"
-        written.append(_write_map(part, frames, f"{title}: {name}", words, path))
+        here = {**frames, "sheets": "../sheets/"}
+        written.append(_write_map(flat.area(name), here, f"{title}: {name}", words, path))
     return written
 
 
 def _write_map(
-    lonlat: Mapping[str, Any], frames: Mapping[str, Any], title: str, words: Mapping[str, Any], path: Path
+    flat: FlatMap, frames: Mapping[str, Any], title: str, words: Mapping[str, Any], path: Path
 ) -> Path:
-    data = pack_document({**frames, **_packed(lonlat)})
-    return write_whole(path, OfflineMap(title, data=data, **words).page())
+    overview, plans = flat.packed(frames)
+    return write_whole(path, OfflineMap(title, overview=overview, plans=plans, **words).page())
 
 
 def _scenario_words(wind: Wind | None) -> str:
@@ -306,125 +230,3 @@ def _scenario_words(wind: Wind | None) -> str:
 
 def _family_class(lightweight: bool | None) -> str:
     return {True: "lightweight", False: "not lightweight", None: "unknown"}[lightweight]
-
-
-def _to_lonlat(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
-    """Bring every layer of the map to WGS 84; layers that are missing come out empty."""
-    ready: dict[str, Any] = {}
-    for name in ("buildings", *(name for name in _PLAN_COLUMNS if name not in _MADE_HERE), *_FREE_COLUMNS):
-        frame: Any = tables.get(name)
-        if frame is None or frame.empty:
-            frame = empty(name, "EPSG:4326") if name in TABLES else _no_places()
-        ready[name] = frame.reset_index(drop=True).to_crs("EPSG:4326")
-    ids = pd.Index(ready["buildings"]["building_id"])
-    if "ranking" in tables:
-        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[list(_RANKING_COLUMNS)]
-        ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
-    ready["buildings"] = ready["buildings"].join(_audit_counts(ready["solar_access"]), on="building_id")
-    ready["solar_access"] = _not_met(ready["solar_access"])
-    ready["walls"] = ready["walls"].assign(side_letter=_side_letters(ready["walls"]))
-    # The edges of a plane are drawn as walls, ridges, hips and valleys: its arrow needs a place alone.
-    ready["planes"] = ready["planes"].set_geometry(ready["planes"].geometry.representative_point())
-    # Round corners of a zone need no more points than show.
-    ready["collapse_zones"] = ready["collapse_zones"].set_geometry(
-        ready["collapse_zones"].geometry.simplify(_ZONE_DETAIL_DEG)
-    )
-    # Every building has a section; its outline says something new only where there are several.
-    sections = ready["sections"]
-    ready["fires"] = _fires(sections)
-    numbers = pd.Series(
-        sections.groupby("building_id").cumcount().to_numpy() + 1, index=sections["section_id"]
-    )
-    for name in ("sections", "planes", "members", "solar_access"):
-        part = ready[name]["section_id"].map(numbers[~numbers.index.duplicated()])
-        ready[name] = ready[name].assign(part=part.astype("Int64"))
-    sections = ready["sections"]
-    alone = ~sections["building_id"].duplicated(keep=False)
-    ready["sections"] = sections.set_geometry(sections.geometry.mask(alone.to_numpy(dtype=bool), None))
-    for name in _PLAN_COLUMNS:
-        ready[name] = ready[name].assign(building=ids.get_indexer(ready[name]["building_id"]))
-    return ready
-
-
-def _no_places() -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame({"name": pd.Series([], dtype="str")}, geometry=[], crs="EPSG:4326")
-
-
-def _fires(sections: pd.DataFrame) -> gpd.GeoDataFrame:
-    """Make points of the fire spots that the standing plans assume."""
-    spots = sections.loc[sections["planned"].fillna(False).astype(bool) & sections["fire_lon"].notna()]
-    points = gpd.points_from_xy(spots["fire_lon"], spots["fire_lat"], crs="EPSG:4326")
-    return gpd.GeoDataFrame(pd.DataFrame(spots[["building_id", "fire_basis"]]), geometry=points).reset_index(
-        drop=True
-    )
-
-
-def _audit_counts(audit: pd.DataFrame) -> pd.DataFrame:
-    """Count for each building how many access checks its solar arrays had, and how many they met."""
-    met = audit["passes"].fillna(False).astype(bool)
-    counts = met.groupby(audit["building_id"]).agg(["size", "sum"]).astype("Int64")
-    return counts.set_axis(list(_AUDIT_COLUMNS), axis=1)
-
-
-def _not_met(audit: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Keep what the audit did not find met; each array is drawn once, by the worst of its findings."""
-    failed = (~audit["passes"].fillna(True).astype(bool)).to_numpy(dtype=bool)
-    audit = audit.assign(finding=pd.Series(np.where(failed, "failed", "open"), dtype="str"))
-    audit = audit[audit["passes"].isna().to_numpy() | failed]
-    audit = audit.sort_values("finding", kind="stable").reset_index(drop=True)
-    again = audit.duplicated(["section_id", "array"]).to_numpy()
-    return audit.set_geometry(audit.geometry.mask(again, None))
-
-
-def _side_letters(walls: pd.DataFrame) -> pd.Series:
-    """Keep the letter of each side's longest wall: one label a side is enough."""
-    order = walls.sort_values("length_ft", ascending=False, kind="stable")
-    first = ~order.duplicated(["building_id", "side"])
-    return walls["side"].where(first.reindex(walls.index))
-
-
-def _of_area(lonlat: Mapping[str, Any], name: str) -> dict[str, Any]:
-    """Cut out the buildings of one area, their plans, and the streets and lines around them."""
-    buildings = lonlat["buildings"]
-    here = (buildings["dispatch_area"].fillna(NO_AREA) == name).to_numpy(dtype=bool)
-    number = np.where(here, np.cumsum(here) - 1, -1)
-    part = {"buildings": buildings[here].reset_index(drop=True)}
-    reach = part["buildings"] if here.any() else lonlat["areas"][lonlat["areas"]["name"] == name]
-    around = shapely.box(*reach.total_bounds) if len(reach) else None
-    for key in (*_PLAN_COLUMNS, *_FREE_COLUMNS):
-        frame = lonlat[key]
-        if key in _PLAN_COLUMNS:
-            owner = frame["building"].to_numpy()
-            # Position -1, a thing of no building, takes the number that is put last.
-            frame = frame.assign(building=np.append(number, -1)[owner])
-        if key in _FREE_COLUMNS or key == "obstacles":
-            wanted = np.zeros(len(frame), dtype=bool)
-            if around is not None:
-                wanted = shapely.intersects(frame.geometry.to_numpy(), around)
-        else:
-            wanted = frame["building"].to_numpy() >= 0
-        part[key] = frame[wanted].reset_index(drop=True)
-    return part
-
-
-def _packed(lonlat: Mapping[str, Any]) -> dict[str, Any]:
-    buildings = lonlat["buildings"]
-    ranked = [column for column in _RANKING_COLUMNS if column in buildings]
-    layers = {"buildings": _layer(buildings, (*_BUILDING_COLUMNS, *ranked, *_AUDIT_COLUMNS))}
-    for name, wanted in _PLAN_COLUMNS.items():
-        layers[name] = _layer(lonlat[name], ("building", *wanted))
-    for name, wanted in _FREE_COLUMNS.items():
-        layers[name] = _layer(lonlat[name], wanted)
-    bounds = None
-    seen = buildings if len(buildings) else lonlat["areas"]
-    if len(seen):
-        west, south, east, north = (float(value) for value in seen.total_bounds)
-        bounds = [[south, west], [north, east]]
-    return {"steps_per_degree": STEPS_PER_DEGREE, "bounds": bounds, "layers": layers}
-
-
-def _layer(frame: gpd.GeoDataFrame, columns: tuple[str, ...]) -> dict[str, Any]:
-    return {
-        "shapes": pack_shapes(frame.geometry.to_numpy()),
-        "columns": {name: pack_column(frame[name]) for name in columns},
-    }

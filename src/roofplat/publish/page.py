@@ -34,6 +34,7 @@ __all__ = [
     "refuse_external",
 ]
 
+NOTHING = Markup()
 LEAFLET_JS = "leaflet.js"
 LEAFLET_CSS = "leaflet.css"
 _LEAFLET_PACKAGE = "js_lib_leaflet"
@@ -66,7 +67,9 @@ def fill(template: str, **values: Any) -> Markup:
     return Markup(_TEMPLATES.get_template(template).render(values))  # noqa: S704  rendered with autoescape
 
 
-def html_page(title: str, *, styles: Sequence[str], scripts: Sequence[str], body: Markup) -> str:
+def html_page(
+    title: str, *, styles: Sequence[str], scripts: Sequence[str], body: Markup, after: Markup = NOTHING
+) -> str:
     """Put a page together, with the policy that lets only these scripts and styles run.
 
     Parameters
@@ -77,6 +80,8 @@ def html_page(title: str, *, styles: Sequence[str], scripts: Sequence[str], body
         Contents, in order; they go into the page as they are.
     body
         Markup of the body.
+    after
+        Markup that follows the scripts: they run before a browser has read it.
 
     Returns
     -------
@@ -115,6 +120,7 @@ def html_page(title: str, *, styles: Sequence[str], scripts: Sequence[str], body
             styles=[Markup(style) for style in styles],  # noqa: S704  our own files
             scripts=[Markup(script) for script in scripts],  # noqa: S704  our own files
             body=body,
+            after=after,
         )
     )
     refuse_external(page)
@@ -128,8 +134,9 @@ class OfflineFigure(Figure):
     refused, because it may ask a network.
     """
 
-    def __init__(self, title: str) -> None:
+    def __init__(self, title: str, *, after: Markup = NOTHING) -> None:
         super().__init__(title=title)
+        self._after = after
         self._name = "OfflineFigure"
 
     def render(self, **kwargs: Any) -> str:
@@ -149,7 +156,7 @@ class OfflineFigure(Figure):
             Markup(element.render(**kwargs))  # noqa: S704  the map's own body, filled with autoescape
             for element in self.html._children.values()
         )
-        return html_page(self.title or "", styles=styles, scripts=scripts, body=body)
+        return html_page(self.title or "", styles=styles, scripts=scripts, body=body, after=self._after)
 
 
 def leaflet_file(name: str) -> str:

@@ -265,13 +265,6 @@ var roofplatDraw = (function () {
     return `${layer.name}/${column ? layer.get(column, row) : ONLY_KINDS[layer.name]}`;
   }
 
-  // All looks that a layer's rows have.
-  function looksIn(layer) {
-    const found = new Set();
-    for (let row = 0; row < layer.size; row++) found.add(lookOf(layer, row));
-    return found;
-  }
-
   function isGuess(layer, row) {
     const column = BASIS_COLUMNS[layer.name];
     const basis = column ? layer.get(column, row) : "drawn";
@@ -366,7 +359,7 @@ var roofplatDraw = (function () {
 
   // What would run together, or speaks of one building alone, waits until it can be read or is asked for.
   function isShown(view, layers, layer, row, shown) {
-    const building = layer.columns.building ? layer.columns.building.values[row] : -1, chosen = building >= 0 && building === shown.building;
+    const building = layer.building[row], chosen = building >= 0 && building === shown.building;
     if (layer.name === "collapse_zones") return chosen || shown.zones || layer.get("pushes_out", row);
     if (layer.name === "fires" || layer.name === "checks") return hasRoom(view, layers, building, shown, LEAST_FIRE);
     if (layer.name === "planes") return (chosen || view.zoom >= NEAR_ZOOM) && Math.sqrt(layer.get("area_ft2", row)) / view.feet > LEAST_PLANE;
@@ -374,10 +367,10 @@ var roofplatDraw = (function () {
     return layer.get("spacing_ft", row) / view.feet >= (chosen ? LEAST_GAP_CHOSEN : LEAST_GAP);
   }
 
-  function drawPlan(view, layers, shown) {
+  function drawPlan(view, layers, plans, shown) {
     const near = view.zoom >= NEAR_ZOOM, growth = near ? 1 : view.zoom === 18 ? 0.8 : 0.55;
-    for (const name of PLAN_ORDER) {
-      const layer = layers[name];
+    for (const name of PLAN_ORDER) for (const plan of plans) {
+      const layer = plan.layers[name];
       for (const row of rowsIn(view, layer, 24)) {
         if (!isShown(view, layers, layer, row, shown)) continue;
         const [path, box, edge] = pathOf(view, layer, row);
@@ -418,11 +411,11 @@ var roofplatDraw = (function () {
   }
 
   // The words beside what is drawn: kinds of lines in the building that is open, heights, dangers.
-  function drawPlanWords(view, layers, shown) {
-    const { context } = view, { members, collapse_zones: zones, ground, obstacles, solar_access: audit } = layers;
+  function drawPlanWords(view, layers, plan, shown) {
+    const { context } = view, { members, collapse_zones: zones, ground, obstacles, solar_access: audit, openings, ladders } = plan.layers;
     if (view.zoom < PLAN_ZOOM + 1) return;
     for (const row of rowsIn(view, members, LABEL_REACH)) {
-      if (view.zoom < NEAR_ZOOM || members.columns.building.values[row] !== shown.building || !isShown(view, layers, members, row, shown)) continue;
+      if (view.zoom < NEAR_ZOOM || members.building[row] !== shown.building || !isShown(view, layers, members, row, shown)) continue;
       const run = longestRun(view, members, row), kind = members.get("kind", row);
       if (run.length > 50) write(context, kind, run.x, run.y, 12, BLUE);
     }
@@ -444,13 +437,13 @@ var roofplatDraw = (function () {
       const box = boxOf(view, audit, row);
       if (box.width > 90 && audit.get("finding", row) === "failed") write(context, "access not met", ...middle(box), 12, VERMILLION);
     }
-    for (const row of rowsIn(view, layers.openings, LABEL_REACH)) {
-      const box = boxOf(view, layers.openings, row);
-      if (FIRST_METHODS.has(layers.openings.get("method", row)) && view.zoom >= NEAR_ZOOM) write(context, "open first", box.x + box.width / 2, box.y + box.height + 9, 11, VERMILLION);
+    for (const row of rowsIn(view, openings, LABEL_REACH)) {
+      const box = boxOf(view, openings, row);
+      if (FIRST_METHODS.has(openings.get("method", row)) && view.zoom >= NEAR_ZOOM) write(context, "open first", box.x + box.width / 2, box.y + box.height + 9, 11, VERMILLION);
     }
-    for (const row of rowsIn(view, layers.ladders, LABEL_REACH)) {
-      const words = spotWarning(layers, row), { x, y } = layers.ladders, start = layers.ladders.firstVertex[layers.ladders.firstCurve[row]];
-      if (!words || !hasRoom(view, layers, layers.ladders.columns.building.values[row], shown, LEAST_BADGED)) continue;
+    for (const row of rowsIn(view, ladders, LABEL_REACH)) {
+      const words = spotWarning(plan, row), { x, y } = ladders, start = ladders.firstVertex[ladders.firstCurve[row]];
+      if (!words || !hasRoom(view, layers, ladders.building[row], shown, LEAST_BADGED)) continue;
       // Beyond the base, away from the roof.
       const east = x[start] - x[start + 1], south = y[start] - y[start + 1], length = Math.hypot(east, south) || 1;
       write(context, words, x[start] * view.scale - view.left + (east / length) * (20 + 3.5 * words.length), y[start] * view.scale - view.top + (south / length) * 22, 12, VERMILLION);
@@ -459,31 +452,33 @@ var roofplatDraw = (function () {
 
   const placeOf = ({ x, y }) => [x, y];
 
-  function spotWarning(layers, row) {
-    if (layers.ladders.get("apparatus", row) === "out_of_reach") return "out of reach";
-    return layers.ladders.get("in_collapse_zone", row) && layers.pushing.has(layers.ladders.columns.building.values[row]) ? "in the collapse zone" : null;
+  function spotWarning(plan, row) {
+    const { ladders } = plan.layers;
+    if (ladders.get("apparatus", row) === "out_of_reach") return "out of reach";
+    return ladders.get("in_collapse_zone", row) && plan.pushing.has(ladders.building[row]) ? "in the collapse zone" : null;
   }
 
-  function drawPlanLabels(view, layers, shown) {
-    const context = view.context;
-    const badged = (layer, row) => hasRoom(view, layers, layer.columns.building.values[row], shown, LEAST_BADGED);
-    for (const row of rowsIn(view, layers.openings, 24)) {
-      const box = boxOf(view, layers.openings, row);
+  function drawPlanLabels(view, layers, plan, shown) {
+    const context = view.context, { openings, walls, ladders } = plan.layers;
+    const badged = (layer, row) => hasRoom(view, layers, layer.building[row], shown, LEAST_BADGED);
+    for (const row of rowsIn(view, openings, 24)) {
+      const box = boxOf(view, openings, row);
       // Openings lie side by side: figures larger than they are would run into one number.
-      if (box.width + box.height > 30) write(context, String(layers.openings.get("seq", row)), ...middle(box), view.zoom > NEAR_ZOOM ? 15 : 11);
+      if (box.width + box.height > 30) write(context, String(openings.get("seq", row)), ...middle(box), view.zoom > NEAR_ZOOM ? 15 : 11);
     }
-    for (const row of rowsIn(view, layers.walls, 40)) {
-      const side = layers.walls.get("side_letter", row);
-      if (side === null || !badged(layers.walls, row)) continue;
-      const [x, y] = middle(boxOf(view, layers.walls, row));
-      const outward = (layers.walls.get("outward_deg", row) || 0) * Math.PI / 180;
-      badge(context, side, x + 20 * Math.sin(outward), y - 20 * Math.cos(outward), true);
+    for (const row of rowsIn(view, walls, 40)) {
+      const side = walls.get("side_letter", row);
+      if (side === null || !badged(walls, row)) continue;
+      // A wall runs with its building on the right: away from it is to the left.
+      const [x, y] = middle(boxOf(view, walls, row)), first = walls.firstVertex[walls.firstCurve[row]];
+      const east = walls.x[first + 1] - walls.x[first], south = walls.y[first + 1] - walls.y[first], length = Math.hypot(east, south) || 1;
+      badge(context, side, x + 20 * south / length, y - 20 * east / length, true);
     }
-    for (const row of rowsIn(view, layers.ladders, 40)) {
-      if (!badged(layers.ladders, row)) continue;
-      const start = layers.ladders.firstVertex[layers.ladders.firstCurve[row]];
-      badge(context, String(layers.ladders.get("rank", row)),
-        layers.ladders.x[start] * view.scale - view.left, layers.ladders.y[start] * view.scale - view.top, false);
+    for (const row of rowsIn(view, ladders, 40)) {
+      if (!badged(ladders, row)) continue;
+      const start = ladders.firstVertex[ladders.firstCurve[row]];
+      badge(context, String(ladders.get("rank", row)),
+        ladders.x[start] * view.scale - view.left, ladders.y[start] * view.scale - view.top, false);
     }
   }
 
@@ -509,7 +504,7 @@ var roofplatDraw = (function () {
     context.strokeStyle = WHITE; context.lineWidth = 2.5; context.stroke(house);
   }
 
-  function drawNames(view, layers, mode, chosen) {
+  function drawNames(view, layers, plans, mode, chosen) {
     if (view.zoom < 16) return;
     for (const row of rowsIn(view, layers.streets, LABEL_REACH)) {
       const box = boxOf(view, layers.streets, row), name = layers.streets.get("name", row);
@@ -526,7 +521,7 @@ var roofplatDraw = (function () {
       const text = mode === "rank" ? `rank ${layers.buildings.get("rank", row) ?? "none"}` : titleOf(layers.buildings, row);
       // The name of the building that is open stands on its card.
       if (row === chosen || !text || box.width < (mode === "rank" ? 50 : Math.min(text.length * 7.5, 150)) || box.height < 22) continue;
-      if (view.zoom >= PLAN_ZOOM && box.height <= 80 && layers.opened.has(row)) continue;
+      if (view.zoom >= PLAN_ZOOM && box.height <= 80 && plans.some((plan) => plan.opened.has(row))) continue;
       // Inside the edge, clear of the openings, where there is room for a plan.
       const [x, y] = middle(box);
       write(view.context, shorten(text), x, box.height > 80 ? box.y + 20 : y, 13);
@@ -542,29 +537,42 @@ var roofplatDraw = (function () {
   }
 
   const DistrictLayer = L.GridLayer.extend({
-    initialize(layers, fills, options) {
+    initialize(district, fills, options) {
       L.GridLayer.prototype.initialize.call(this, options);
-      this.layers = layers;
+      this.district = district;
+      this.layers = district.layers;
       this.fills = fills;
       this.mode = "family";
       this.shown = { building: -1, zones: false };
     },
-    createTile(coords) {
+    // What is there is drawn at once; plans that come later are drawn when they are unpacked.
+    createTile(coords, done) {
       const canvas = document.createElement("canvas");
       this.paint(canvas, coords);
+      const missing = coords.z < PLAN_ZOOM ? [] : this.district.near(...this.reach(coords)).filter((number) => !this.district.plans[number]);
+      if (missing.length) {
+        this.district.open(missing).then(() => { if (this._map) this.paint(canvas, coords); this.fire("unpacked"); done(null, canvas); }, (error) => done(error, canvas));
+      } else L.Util.requestAnimFrame(() => done(null, canvas));
       return canvas;
+    },
+    // The box of a tile and of labels that reach into it, in world pixels at zoom 0.
+    reach({ x, y, z }) {
+      const scale = 2 ** z, more = LABEL_REACH / scale;
+      return [x * TILE / scale - more, y * TILE / scale - more, (x + 1) * TILE / scale + more, (y + 1) * TILE / scale + more];
     },
     // Setting its size empties a canvas.
     paint(canvas, coords) {
       const ratio = Math.min(2, window.devicePixelRatio || 1);
       canvas.width = canvas.height = TILE * ratio;
-      const view = tileView(canvas, coords, ratio);
-      drawStreets(view, this.layers);
-      drawBuildings(view, this.layers.buildings, this.fills[this.mode]);
-      if (view.zoom >= PLAN_ZOOM) drawPlan(view, this.layers, this.shown);
-      drawPlaces(view, this.layers);
-      drawNames(view, this.layers, this.mode, this.shown.building);
-      if (view.zoom >= PLAN_ZOOM) { drawPlanWords(view, this.layers, this.shown); drawPlanLabels(view, this.layers, this.shown); }
+      const view = tileView(canvas, coords, ratio), { layers, shown } = this;
+      const plans = view.zoom >= PLAN_ZOOM ? this.district.plansIn(...this.reach(coords)) : [];
+      drawStreets(view, layers);
+      drawBuildings(view, layers.buildings, this.fills[this.mode]);
+      drawPlan(view, layers, plans, shown);
+      drawPlaces(view, layers);
+      drawNames(view, layers, plans, this.mode, shown.building);
+      for (const plan of plans) drawPlanWords(view, layers, plan, shown);
+      for (const plan of plans) drawPlanLabels(view, layers, plan, shown);
     },
     // Paints the tiles that are there once more, in place: nothing blinks.
     repaint() {
@@ -573,5 +581,5 @@ var roofplatDraw = (function () {
   });
 
   return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
-    RANK_FILLS, RANK_WORDS, DistrictLayer, arrowPaths, drawLook, drawStation, fillStrength, isGuess, looksIn, spotWarning, titleOf };
+    RANK_FILLS, RANK_WORDS, DistrictLayer, arrowPaths, drawLook, drawStation, fillStrength, isGuess, lookOf, spotWarning, titleOf };
 })();
