@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -12,7 +15,8 @@ import pytest
 from pyproj import CRS, Transformer
 from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon, affinity, box
 
-from roofplat.ground import usng
+from roofplat.ground import Ground, usng
+from roofplat.publish import Wind, write_maps
 from roofplat.ranking import rank_buildings
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, conform, empty, problem_rows
@@ -25,6 +29,17 @@ HOSTILE = (
     '</script><img src=x onerror="window.hacked=1"><script>window.hacked=1</script>${window.hacked=1}\'"'
 )
 AS_OF = datetime.date(2026, 1, 1)
+# A browser that asks for nothing by itself.
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+# The page says so when its data are unpacked and it can be used.
+READY = "body[data-ready=yes]"
 
 
 def feet(shape: Any) -> Any:
@@ -573,3 +588,76 @@ def mixed() -> dict[str, Any]:
     )
     made["ranking"] = rank_buildings(made, load_rulebook(), as_of=AS_OF)
     return made
+
+
+@pytest.fixture(scope="session")
+def maps(
+    tables: dict[str, Any], mixed: dict[str, Any], tmp_path_factory: pytest.TempPathFactory
+) -> dict[str, Path]:
+    out = tmp_path_factory.mktemp("maps")
+    written = []
+    for district, folder in ((tables, out), (mixed, out / "mixed")):
+        written += write_maps(
+            district,
+            title="Invented <b>",
+            rules=load_rulebook(),
+            ground=Ground(0.3048, 4200.0),
+            wind=Wind(270.0, "assumed"),
+            out=folder,
+        )
+    return {path.relative_to(out).as_posix(): path for path in written}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    program = shutil.which("chromium")
+    if program is None:
+        if os.environ.get("CI"):
+            pytest.fail("CI needs a chromium for the browser tests.")
+        pytest.skip("no chromium on this machine")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=program, args=FLAGS)
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def visit(browser: Any, maps: dict[str, Path]) -> Iterator[Callable[..., Any]]:
+    """Open a map; at the end no page may have asked for anything but itself, or complained."""
+    contexts: list[Any] = []
+    asked: list[str] = []
+    complaints: list[str] = []
+
+    def open_map(name: str = "map.html", fragment: str = "", before: str = "", **options: Any) -> Any:
+        context = browser.new_context(**{"viewport": {"width": 1280, "height": 800}, **options})
+        contexts.append(context)
+        page = context.new_page()
+        if before:
+            page.add_init_script(before)
+        page.on("request", lambda request: asked.append(request.url.split("#")[0]))
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(maps[name].as_uri() + fragment)
+        if not before:
+            page.wait_for_selector(READY)
+        return page
+
+    yield open_map
+    for context in contexts:
+        context.close()
+    assert set(asked) <= {path.as_uri() for path in maps.values()}
+    assert complaints == []
+
+
+def click_at(page: Any, x_ft: float, y_ft: float) -> None:
+    """Click on the map where a place of the district lies, in feet."""
+    lon, lat = lonlat(x_ft, y_ft)
+    at = page.evaluate(
+        """([lat, lon]) => { const p = map_district.latLngToContainerPoint([lat, lon]);
+        const box = map_district.getContainer().getBoundingClientRect();
+        return [p.x + box.left, p.y + box.top]; }""",
+        [lat, lon],
+    )
+    page.mouse.click(*at)

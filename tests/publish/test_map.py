@@ -2,31 +2,18 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from roofplat.ground import Ground
-from roofplat.publish import CAUTION, Wind, write_maps
-from roofplat.rules import load_rulebook
+from roofplat.publish import CAUTION
 
-from .conftest import HOSTILE, lonlat
+from .conftest import HOSTILE, READY, click_at, lonlat
 
 pytestmark = pytest.mark.browser
 
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-READY = "body[data-ready=yes]"
 GREEN, BLUE, VERMILLION = [0, 158, 115], [0, 114, 178], [213, 94, 0]
 COUNT_PIXELS = """([red, green, blue]) => {
   let found = 0;
@@ -42,78 +29,6 @@ COUNT_PIXELS = """([red, green, blue]) => {
   }
   return found;
 }"""
-
-
-@pytest.fixture(scope="module")
-def maps(
-    tables: dict[str, Any], mixed: dict[str, Any], tmp_path_factory: pytest.TempPathFactory
-) -> dict[str, Path]:
-    out = tmp_path_factory.mktemp("maps")
-    written = []
-    for district, folder in ((tables, out), (mixed, out / "mixed")):
-        written += write_maps(
-            district,
-            title="Invented <b>",
-            rules=load_rulebook(),
-            ground=Ground(0.3048, 4200.0),
-            wind=Wind(270.0, "assumed"),
-            out=folder,
-        )
-    return {path.relative_to(out).as_posix(): path for path in written}
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    program = shutil.which("chromium")
-    if program is None:
-        if os.environ.get("CI"):
-            pytest.fail("CI needs a chromium for the map tests.")
-        pytest.skip("no chromium on this machine")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=program, args=FLAGS)
-        yield started
-        started.close()
-
-
-@pytest.fixture
-def visit(browser: Any, maps: dict[str, Path]) -> Iterator[Callable[..., Any]]:
-    """Open a map; at the end no page may have asked for anything but itself, or complained."""
-    contexts: list[Any] = []
-    asked: list[str] = []
-    complaints: list[str] = []
-
-    def open_map(name: str = "map.html", fragment: str = "", before: str = "", **options: Any) -> Any:
-        context = browser.new_context(**{"viewport": {"width": 1280, "height": 800}, **options})
-        contexts.append(context)
-        page = context.new_page()
-        if before:
-            page.add_init_script(before)
-        page.on("request", lambda request: asked.append(request.url.split("#")[0]))
-        page.on("console", lambda message: complaints.append(message.text))
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.goto(maps[name].as_uri() + fragment)
-        if not before:
-            page.wait_for_selector(READY)
-        return page
-
-    yield open_map
-    for context in contexts:
-        context.close()
-    assert set(asked) <= {path.as_uri() for path in maps.values()}
-    assert complaints == []
-
-
-def click_at(page: Any, x_ft: float, y_ft: float) -> None:
-    lon, lat = lonlat(x_ft, y_ft)
-    at = page.evaluate(
-        """([lat, lon]) => { const p = map_district.latLngToContainerPoint([lat, lon]);
-        const box = map_district.getContainer().getBoundingClientRect();
-        return [p.x + box.left, p.y + box.top]; }""",
-        [lat, lon],
-    )
-    page.mouse.click(*at)
 
 
 def test_opens_from_a_file_and_shows_the_caution(visit: Callable[..., Any]) -> None:
