@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from pyproj import Geod
+from pyproj import Geod, Transformer
 
 from roofplat.errors import DistrictFileError
 from roofplat.ground import Ground
@@ -21,6 +21,8 @@ CRS = "EPSG:32613"
 X, Y = 750_000.0, 4_400_000.0
 FOOT_M = 0.3048
 GROUND = Ground(FOOT_M, None)
+# Of the middle of the first shed.
+LON, LAT = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True).transform(X + 15, Y + 10)
 
 
 def _tables() -> dict[str, Any]:
@@ -54,7 +56,16 @@ def _tables() -> dict[str, Any]:
     )
     problems = pd.DataFrame({"layer": "placing", "feature": ["a/1", "c", "row 7"], "code": ["x", "y", "z"]})
     sections = gpd.GeoDataFrame(
-        {"building_id": ids, "section_id": ["a/1", "b/1", "c/1"]}, geometry=outlines, crs=CRS
+        {
+            "building_id": ids,
+            "section_id": ["a/1", "b/1", "c/1"],
+            "planned": [True, False, True],
+            "fire_lon": [LON, np.nan, np.nan],
+            "fire_lat": [LAT, np.nan, np.nan],
+            "fire_basis": ["given", None, None],
+        },
+        geometry=outlines,
+        crs=CRS,
     )
     return {
         "buildings": buildings,
@@ -99,9 +110,7 @@ def test_feet_are_ground_feet_about_the_middle_from_true_north() -> None:
     assert np.degrees(np.arctan2(x1 - x0, y1 - y0)) == pytest.approx(azimuth_deg, abs=0.01)
     assert azimuth_deg == pytest.approx(91.9, abs=0.1)
     assert shapely.centroid(outline).distance(shapely.Point(0, 0)) < 0.01
-    assert leaf.origin_lon == pytest.approx(
-        gpd.GeoSeries([shapely.Point(X + 15, Y + 10)], crs=CRS).to_crs(4326).x[0]
-    )
+    assert (leaf.origin_lon, leaf.origin_lat) == pytest.approx((LON, LAT))
 
 
 def test_an_elevation_makes_the_ground_longer() -> None:
@@ -130,3 +139,11 @@ def test_nothing_passed_in_is_changed() -> None:
 def test_an_id_that_nobody_has_is_named() -> None:
     with pytest.raises(DistrictFileError, match="no building 'q' and 1 more"):
         split_buildings(_tables(), ["a", "q", "z"], ground=GROUND)
+
+
+def test_the_fire_spot_of_a_plan_is_a_point_in_feet() -> None:
+    first, third = split_buildings(_tables(), ["a", "c"], ground=GROUND)
+    fires = first.frames["fires"]
+    assert fires["fire_basis"].tolist() == ["given"]
+    assert fires["geometry"].iloc[0].distance(shapely.Point(0, 0)) < 0.01
+    assert third.frames["fires"].empty

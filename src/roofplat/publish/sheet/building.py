@@ -43,8 +43,9 @@ class Leaf:
     building_id
         The building.
     frames
-        By name: every table of `tables.TABLES`, `streets`, `areas`, `stations`, and `neighbours` (the
-        rows of `buildings` near this one). Rows of this building, or near it where a table has none of
+        By name: every table of `tables.TABLES`, `streets`, `areas`, `stations`, `neighbours` (the rows
+        of `buildings` near this one), and `fires` (`section_id`, `fire_basis` and the point of the
+        scenario's fire spot). Rows of this building, or near it where a table has none of
         its own; an obstacle overhead or in a yard has no `building_id`. Plain frames; `geometry`, where
         there is one, is in ground feet about the origin, x true east, y true north. What lies near is
         cut off a little way out.
@@ -125,6 +126,11 @@ def split_buildings(tables: Mapping[str, pd.DataFrame], ids: Sequence[str], *, g
             owner = owners.get_indexer(pd.Index(frame["building_id"].astype(object))).astype(np.int64)
         else:
             owner = np.full(len(frame), -1, dtype=np.int64)
+        if name == "sections":
+            fires, spots = _fires(frame, crs)
+            grouped["fires"] = _group(
+                fires, np.flatnonzero(owner[spots] >= 0), owner[spots][owner[spots] >= 0], len(unique)
+            )
         grouped[name] = _group(frame, np.flatnonzero(owner >= 0), owner[owner >= 0], len(unique))
     areas = [shapely.box(*corners) for corners in reach[firsts]]
     boxes = np.asarray(areas, dtype=object)
@@ -188,6 +194,18 @@ def _owners_of_problems(
         building = owners.get_indexer(pd.Index(sections["building_id"].astype(object)))
         owner = np.where((owner < 0) & (at >= 0), building[at], owner)
     return owner.astype(np.int64)
+
+
+def _fires(sections: pd.DataFrame, crs: Any) -> tuple[pd.DataFrame, _Ints]:
+    """Points of the fire spots that the standing plans take, and the row of the section of each."""
+    planned = sections["planned"].fillna(False).astype(bool) & sections["fire_lon"].notna()
+    rows = np.flatnonzero(planned.to_numpy())
+    held = sections.iloc[rows]
+    lon, lat = held["fire_lon"].to_numpy(dtype=float), held["fire_lat"].to_numpy(dtype=float)
+    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon, lat)
+    fires = pd.DataFrame(held[["section_id", "fire_basis"]]).reset_index(drop=True)
+    fires["geometry"] = pd.Series(shapely.points(x, y), dtype=object)
+    return fires, rows
 
 
 def _of_nobody(obstacles: pd.DataFrame) -> pd.DataFrame:

@@ -1,0 +1,201 @@
+"""What stands beside every plan: scale bar, north arrow, wind, and the key of what was drawn.
+
+In: a view, the scenario's wind, the names of the looks that were drawn.
+Out: strokes and words on a canvas, in a strip below the drawing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Any
+
+import numpy as np
+
+from roofplat.publish.sheet.fonts import BOLD, FONT, width_pt
+from roofplat.publish.sheet.labels import LEAST_SIZE
+from roofplat.publish.sheet.looks import GUESSED, LOOKS, paint_area, paint_line, paint_mark
+from roofplat.publish.sheet.paper import Box, Paper
+from roofplat.publish.sheet.view import View
+
+__all__ = ["STRIP_PT", "key_height_pt", "paint_key", "paint_strip"]
+
+STRIP_PT = 40.0
+"""Height of the strip with scale bar, north and wind."""
+
+_ROW_PT = 11.5
+_SAMPLE_PT = 20.0
+_FOOT_M = 0.3048
+_BAR_PT = 175.0
+_STEPS = (1, 2, 5)
+_WINDS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+# What the key says of lines of every kind, beside the kinds.
+_BROKEN = "broken line: inferred or assumed"
+
+
+def paint_strip(
+    canvas: Any, view: View, box: Box, *, paper: Paper, wind_from_deg: float | None, wind_basis: str
+) -> None:
+    """Draw the scale bar with the scale in words, the north arrow and the wind.
+
+    Parameters
+    ----------
+    canvas
+        A reportlab canvas.
+    view
+        The drawing's scale and turn.
+    box
+        The strip, `STRIP_PT` high.
+    paper
+        Says whether lengths are in metres too.
+    wind_from_deg, wind_basis
+        The scenario's wind, true, and how it is known; None where there is none.
+    """
+    canvas.setDash([])
+    canvas.setFillGray(0.0)
+    canvas.setStrokeGray(0.0)
+    top = box.y + box.height
+    canvas.setFont(BOLD, 10)
+    words = f"Scale {view.scale.words}"
+    canvas.drawString(box.x, top - 11, words)
+    canvas.setFont(FONT, LEAST_SIZE)
+    canvas.drawString(
+        box.x + width_pt(words, BOLD, 10) + 5,
+        top - 11,
+        f"printed full size on {paper.name}; on a copy the bar holds",
+    )
+    _bar(canvas, box.x, top - 20, view.scale.feet_per_point, "ft")
+    if paper.metric:
+        _bar(canvas, box.x + 0.5 * box.width - 60, top - 20, view.scale.feet_per_point * _FOOT_M, "m")
+    _north(canvas, view, box.x + box.width - 210, box.y + STRIP_PT / 2)
+    if wind_from_deg is not None and wind_from_deg == wind_from_deg:
+        _wind(canvas, view, Box(box.x + box.width - 180, box.y, 180, box.height), wind_from_deg, wind_basis)
+
+
+def _bar(canvas: Any, x: float, y: float, units_per_point: float, unit: str) -> None:
+    """Draw a bar of four equal parts that is a round number of units long."""
+    most = _BAR_PT * units_per_point
+    size = 10.0 ** np.floor(np.log10(most / 4))
+    part = max(step * size for step in _STEPS if 4 * step * size <= most)
+    canvas.setLineWidth(0.6)
+    length = part / units_per_point
+    for k in range(4):
+        canvas.setFillGray(0.0 if k % 2 == 0 else 1.0)
+        canvas.rect(x + k * length, y - 5, length, 4, stroke=1, fill=1)
+    canvas.setFillGray(0.0)
+    canvas.setFont(FONT, LEAST_SIZE)
+    for k in (0, 1, 2, 4):
+        text = f"{k * part:g}" + (f" {unit}" if k == 4 else "")
+        at = x + k * length - (0 if k == 0 else width_pt(f"{k * part:g}", FONT, LEAST_SIZE) / 2)
+        canvas.drawString(at, y - 14, text)
+
+
+def _arrow(canvas: Any, x: float, y: float, page_deg: float, length: float, head: float) -> None:
+    """Draw an arrow about its middle."""
+    angle = np.radians(page_deg)
+    ahead, aside = np.array([np.cos(angle), np.sin(angle)]), np.array([-np.sin(angle), np.cos(angle)])
+    middle = np.array([x, y])
+    tip, tail = middle + length / 2 * ahead, middle - length / 2 * ahead
+    canvas.line(*tail, *(tip - head * ahead))
+    path = canvas.beginPath()
+    path.moveTo(*tip)
+    path.lineTo(*(tip - head * ahead + 0.42 * head * aside))
+    path.lineTo(*(tip - head * ahead - 0.42 * head * aside))
+    path.close()
+    canvas.drawPath(path, stroke=0, fill=1)
+
+
+def _north(canvas: Any, view: View, x: float, y: float) -> None:
+    """Draw the arrow to true north with its letter at the tip."""
+    canvas.setLineWidth(1.4)
+    canvas.setFillGray(0.0)
+    page_deg = view.page_deg(0.0)
+    angle = np.radians(page_deg)
+    ahead = np.array([np.cos(angle), np.sin(angle)])
+    _arrow(canvas, x - 5 * ahead[0], y - 5 * ahead[1], page_deg, 24, 9)
+    canvas.setFont(BOLD, 9)
+    canvas.drawCentredString(x + 14 * ahead[0], y + 14 * ahead[1] - 3.2, "N")
+
+
+def _wind(canvas: Any, view: View, box: Box, from_deg: float, basis: str) -> None:
+    """Draw the wind as an arrow that blows over the plan, and say where it comes from."""
+    canvas.setLineWidth(1.2)
+    x, y = box.x + 16, box.y + box.height / 2
+    if basis in GUESSED:
+        canvas.setDash([3.0, 2.0])
+    _arrow(canvas, x, y, view.page_deg(from_deg + 180.0), 28, 9)
+    canvas.setDash([])
+    compass = _WINDS[round(from_deg / 45.0) % 8]
+    canvas.setFont(BOLD, 8.5)
+    canvas.drawString(box.x + 36, y + 2, f"Wind from {compass}, {from_deg:.0f}° true")
+    canvas.setFont(FONT, LEAST_SIZE)
+    canvas.drawString(box.x + 36, y - 8, {"given": "as given for this plan"}.get(basis, f"{basis} wind"))
+
+
+def _rows(names: Collection[str], width: float) -> list[list[tuple[str, float]]]:
+    """Entries of the key in rows that are no wider than the box, each with where it begins."""
+    rows: list[list[tuple[str, float]]] = [[]]
+    x = 0.0
+    for name in [*(name for name in LOOKS if name in names), _BROKEN]:
+        words = _words(name)
+        wide = _SAMPLE_PT + 4 + width_pt(words, FONT, LEAST_SIZE) + 12
+        if rows[-1] and x + wide - 12 > width:
+            rows.append([])
+            x = 0.0
+        rows[-1].append((name, x))
+        x += wide
+    return rows
+
+
+def _words(name: str) -> str:
+    return LOOKS[name].words if name in LOOKS else name
+
+
+def key_height_pt(names: Collection[str], width: float) -> float:
+    """Return how high the key of some looks is, in a box of a width, in points."""
+    return _ROW_PT * len(_rows(names, width)) + 2
+
+
+def paint_key(canvas: Any, names: Collection[str], box: Box) -> None:
+    """Draw the key: a sample of each look, by the functions that drew the plan, and its words.
+
+    Parameters
+    ----------
+    canvas
+        A reportlab canvas.
+    names
+        Looks that were drawn.
+    box
+        Where; see `key_height_pt`.
+    """
+    for row, entries in enumerate(_rows(names, box.width)):
+        y = box.y + box.height - _ROW_PT * (row + 0.5) - 1
+        for name, offset in entries:
+            x = box.x + offset
+            _sample(canvas, name, x, y)
+            canvas.setFillGray(0.0)
+            canvas.setFont(FONT, LEAST_SIZE)
+            canvas.drawString(x + _SAMPLE_PT + 4, y - 2.7, _words(name))
+
+
+def _sample(canvas: Any, name: str, x: float, y: float) -> None:
+    right = x + _SAMPLE_PT
+    if name == _BROKEN:
+        canvas.setStrokeGray(0.0)
+        canvas.setLineWidth(1.1)
+        canvas.setDash([4.6, 2.5])
+        canvas.line(x, y, right, y)
+        canvas.setDash([])
+        return
+    look = LOOKS[name]
+    if look.shape == "line":
+        paint_line(canvas, look, [np.array([[x, y], [right, y]])], guessed=False)
+    elif look.shape == "area":
+        ring = np.array([[x + 1, y - 4], [right - 1, y - 4], [right - 1, y + 4], [x + 1, y + 4]])
+        paint_area(canvas, look, [ring], guessed=False)
+    else:
+        canvas.saveState()
+        canvas.translate(x + _SAMPLE_PT / 2, y)
+        if name == "fires/fire":
+            canvas.scale(0.7, 0.7)
+        paint_mark(canvas, name, 0.0, 0.0)
+        canvas.restoreState()
