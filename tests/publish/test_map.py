@@ -56,19 +56,21 @@ def test_search_finds_by_name_address_and_id(visit: Callable[..., Any]) -> None:
 
 def test_the_card_tells_what_is_known_and_how(visit: Callable[..., Any], tables: dict[str, Any]) -> None:
     page = visit(fragment="#1001")
-    card = page.locator("#card-body").inner_text()
+    card = card_of(page)
     assert page.locator("#card h2").inner_text() == "Cold store"
     assert "1984" in card  # a year, not a number with a comma
     for text in (
         "Panelized, wood beams and purlins (surveyed)",
-        "15,360 ft2",
+        "15,360 ft²",
         *tables["ladders"].loc[tables["ladders"]["building_id"] == "1001", "usng"],
-        tables["ranking"].set_index("building_id")["reasons"]["1001"],
+        "Basis not known (no date) Storeys 1 Year built 1984 Occupancy S-1 (storage)",
         "stay on beams, purlins and walls",
         CAUTION,
     ):
         assert text in card
-    other = visit(fragment="#1002").locator("#card-body").inner_text()
+    for reason in tables["ranking"].set_index("building_id")["reasons"]["1001"].split("; "):
+        assert reason[1:].replace("ft2", "ft²") in card
+    other = card_of(visit(fragment="#1002"))
     assert "Nobody has surveyed this roof." in other
     assert "(inferred)" in other
 
@@ -178,6 +180,7 @@ def look_at(page: Any, x_ft: float, y_ft: float, level: int) -> None:
 
 
 def card_of(page: Any) -> str:
+    page.evaluate("for (const fold of document.querySelectorAll('#card details')) fold.open = true")
     # What the eye sees in two columns reads as lines.
     return " ".join(page.locator("#card-body").inner_text().split())
 
@@ -189,14 +192,14 @@ def test_the_card_explains_the_method_and_the_slope(visit: Callable[..., Any]) -
         "Slope 30° (assumed)",
         "Rise 6.9 ft from eave to top",
         "Planes 4",
-        "Area 960 ft2 on the ground, 1,109 ft2 along the slope",
+        "Area 960 ft² on the ground, 1,109 ft² along the slope",
         "1 ridge (recorded); 4 hips (recorded); 7 rafters, 2 ft apart (assumed)",
         "Opening existing opening What is there already is used first; then near the ridge.",
-        "Rejected, and the rule",
+        "Methods rejected, and the rule",
         "Existing opening: no skylight is near (opening.existing_reach_ft).",
         "Fold-back: not so (a.b).",
-        "1. existing opening, 9 ft2: open first, fall hazard",
-        "2. near the ridge, 9 ft2 ",
+        "1. Existing opening, size not known, 9 ft²: open first, fall hazard",
+        "2. Near the ridge, size not known, 9 ft²",
         "Check the deck and the slope before stepping on.",
     ):
         assert text in card
@@ -208,10 +211,10 @@ def test_the_card_of_a_roof_that_pushes_walls_out(visit: Callable[..., Any]) -> 
     for text in (
         "Collapse zone 40 ft from the walls. As far as B1 falls.",
         "collapse may throw walls outward",
-        "Opening do not cut Long-span truss. Stay off.",
+        "DO NOT CUT THIS ROOF. Long-span truss. Stay off.",
         "4 trusses, 20 ft apart (surveyed)",
-        "1. side A, aerial, 60 ft from the street to the tip, edge and parapet at 20 ft (recorded)",
-        "2. side C, 28 ft ground ladder, base 5.0 ft out",
+        "1. Side A, aerial, 60 ft from the street to the tip, edge and parapet at 20 ft (recorded)",
+        "2. Side C, 28 ft ground ladder, base 5.0 ft out",
     ):
         assert text in card
     assert card.count("The base stands in the collapse zone.") == 1
@@ -220,7 +223,8 @@ def test_the_card_of_a_roof_that_pushes_walls_out(visit: Callable[..., Any]) -> 
 def test_the_card_of_a_roof_nobody_knows(visit: Callable[..., Any]) -> None:
     card = card_of(visit(MIXED, fragment="#U1"))
     assert "Find out first: no cut is planned" in card
-    assert "Opening no cut drawn Family unknown: nobody has looked at this roof; find out first." in card
+    assert "Opening no cut drawn Nobody has looked at this roof; find out first." in card
+    assert "Where to open No cut is planned. Nobody has looked at this roof; find out first." in card
     assert "Members none drawn" in card
     assert "Solar access" not in card
 
@@ -228,14 +232,14 @@ def test_the_card_of_a_roof_nobody_knows(visit: Callable[..., Any]) -> None:
 def test_the_card_tells_what_defeats_a_ladder_and_what_the_audit_found(visit: Callable[..., Any]) -> None:
     card = card_of(visit(MIXED, fragment="#S1"))
     assert (
-        "1. side A, out of reach, edge and parapet at 44.5 ft (recorded), the best there is reaches 40.6 ft"
+        "1. Side A, out of reach, edge and parapet at 44.5 ft (recorded), the best there is reaches 40.6 ft"
         in card
     )
     # Of the three checks one is met; what is not met comes first.
     solar = card[card.index("Solar access") : card.index("Read this")]
     assert solar.split("Solar access 1 of 3 checks met. ")[1].strip() == (
-        "Not met, array 1: The array lies 5.00 ft from the roof edge. "
-        "Cannot be told, array 1: =Nobody can tell the way between the arrays."
+        "Not met, array 1 The array lies 5.00 ft from the roof edge. "
+        "Cannot be told, array 1 =Nobody can tell the way between the arrays."
     )
 
 

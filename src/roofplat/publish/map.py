@@ -33,7 +33,16 @@ from roofplat.rules import Rulebook
 __all__ = ["OfflineMap", "Wind", "write_maps"]
 
 MAX_ZOOM = 22
-_SCRIPTS = ("map_data.js", "map_draw.js", "map_legend.js", "map_card.js", "map_find.js", "map_page.js")
+_SCRIPTS = (
+    "map_data.js",
+    "map_draw.js",
+    "map_legend.js",
+    "map_card.js",
+    "map_tools.js",
+    "map_find.js",
+    "map_page.js",
+)
+_STYLES = ("map.css", "map_card.css", "map_print.css")
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +126,8 @@ class OfflineMap(folium.Map):
         """Put the map, its styles and its scripts into the figure."""
         figure = self.figure
         super().render(**kwargs)  # type: ignore[no-untyped-call]
-        figure.header.add_child(_AsIs(asset("map.css")), name="map_css")
+        for name in _STYLES:
+            figure.header.add_child(_AsIs(asset(name)), name=name)
         for place, name in enumerate(_SCRIPTS):
             figure.script.add_child(_AsIs(asset(name)), name=name, index=place)
         return ""
@@ -190,6 +200,7 @@ def write_maps(
         "sheets": "sheets/",
         "caution": CAUTION,
         "ground": ground.statement,
+        "ground_scale": ground.scale,
         "ranked": len(tables["ranking"]) if "ranking" in tables else 0,
         "scenario": _scenario_words(wind),
         "wind": None

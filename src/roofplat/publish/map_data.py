@@ -105,10 +105,22 @@ _PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
         "usng",
         "reasons",
     ),
-    "paths": (),
-    "checks": ("kind",),
-    "openings": ("seq", "method", "area_ft2", "usng", "why"),
-    "trenches": ("method", "length_ft", "usng", "why"),
+    "paths": ("ladder_rank", "length_ft", "share_on_bearing", "why"),
+    "checks": ("kind", "cut_ft"),
+    "openings": (
+        "seq",
+        "method",
+        "length_ft",
+        "width_ft",
+        "area_ft2",
+        "wanted_ft2",
+        "placed_ft2",
+        "finish_toward_deg",
+        "push_side",
+        "usng",
+        "why",
+    ),
+    "trenches": ("method", "length_ft", "width_ft", "from_fire_ft", "usng", "why"),
     "solar_access": ("part", "array", "finding", "basis", "message"),
     "fires": ("fire_basis",),
 }
@@ -128,6 +140,9 @@ _DECIMALS: Mapping[str, int] = {
     "p_lightweight": 3,
     "score": 3,
     "spacing_ft": 2,
+    "share_on_bearing": 2,
+    "wanted_ft2": 0,
+    "placed_ft2": 0,
 }
 _Frames = dict[str, Any]
 

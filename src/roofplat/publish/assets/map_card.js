@@ -1,10 +1,36 @@
-// The card of the map page: what is known and planned of one building.
+// The card of the map page: what is known and planned of one building, in the order it is needed.
 // In: the state of map_page.js, a row of the overview and the plan that holds it.
-// Out: the contents of #card-body. Text from data reaches the page through textContent alone.
+// Out: the contents of #card-body, and the same for print. Text from data reaches the page through
+// textContent alone, in elements of its own, so that a mark in it turns nothing beside it around.
 "use strict";
 var roofplatCard = (function () {
   const { spotWarning, titleOf } = roofplatDraw;
   const { element } = roofplatData;
+  // Longer texts fold, and this much of them is shown.
+  const LONG = 300, SHOWN = 160, TITLE = 100;
+  const COMPASS = ["north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest"];
+  // Letters of the occupancy groups of the International Building Code, chapter 3.
+  const OCCUPANCIES = { A: "assembly", B: "business", E: "education", F: "factory", H: "high hazard", I: "institution", M: "shop", R: "residence", S: "storage", U: "utility" };
+  // Attributes of the tables in the order of a card: words, and the unit or the way to say the value.
+  const FIELDS = {
+    roof_family: ["Roof family", "family"], height_ft: ["Height of the roof edge", "ft"], storeys: ["Storeys"],
+    year_built: ["Year built"], occupancy: ["Occupancy", "occupancy"], sprinklered: ["Sprinklers", "yes"],
+    suspended_load: ["Something heavy hangs from the roof", "yes", "whether something heavy hangs from the roof"], roof_shape: ["Form of the roof"], slope_deg: ["Slope", "°"],
+    roof_height_ft: ["Rise from eave to top", "ft"], ridge_deg: ["Ridge, from true north", "°"], ridge_runs: ["Ridge", "side"],
+    downslope_deg: ["Falls toward, from true north", "°"], framing_axis_deg: ["Beams, from true north", "°"], beam_spacing_ft: ["Beam to beam", "ft"],
+    purlin_spacing_ft: ["Purlin to purlin", "ft"], rafter_spacing_ft: ["Rafter to rafter", "ft"], deck: ["Deck"], panel_type: ["Roof panels"],
+    parapet_ft: ["Parapet above the roof edge", "ft"], bearing_walls: ["Walls that carry beams", "sides"],
+    sounding_walk_deg: ["Sounding walk, from true north", "°"], sounding_spacing_ft: ["Spacing felt on that walk", "ft"],
+    inspected_on: ["Last fire inspection"], name: ["Name"], address: ["Address"],
+  };
+  // What an officer would ask for: said as not known where nobody knows it.
+  const ASKED = ["roof_family", "height_ft", "storeys", "year_built", "occupancy", "sprinklered", "suspended_load", "roof_shape", "deck", "parapet_ft", "inspected_on", "address"];
+  const BASES = ["surveyed", "recorded", "drawn", "inferred", "assumed"];
+  const ON_THE_ROOF = {
+    skylight: ["skylight, a fall hazard", "skylights, fall hazards"], smoke_vent: ["smoke vent, a fall hazard", "smoke vents, fall hazards"], hatch: ["roof hatch", "roof hatches"],
+    unit: ["rooftop unit", "rooftop units"], solar: ["solar array", "solar arrays"], parapet: ["parapet", "parapets"],
+    suspended_load: ["load hung from the roof", "loads hung from the roof"], other: ["other obstacle", "other obstacles"],
+  };
 
   function thousands(value) {
     return String(Math.round(value)).replace(/\B(?=(\d{3})+$)/g, ",");
@@ -29,11 +55,15 @@ var roofplatCard = (function () {
   // A reason begins with the method or the code it is about; said once is enough.
   function reason(text, method) {
     const [, code, rest] = /^(\w+): (.*)$/s.exec(text) || [null, null, text];
-    return code === null || code === method ? sentence(plain(rest)) : sentence(`${words(code)}: ${plain(rest)}`);
+    return code === null || code === method || !(code in methodWords) ? sentence(plain(rest)) : sentence(`${words(code)}: ${plain(rest)}`);
+  }
+
+  function capital(text) {
+    return text.charAt(0).toUpperCase() + text.slice(1);
   }
 
   function sentence(text) {
-    const whole = text.charAt(0).toUpperCase() + text.slice(1);
+    const whole = capital(text);
     return /[.!?]$/.test(whole) ? whole : `${whole}.`;
   }
 
@@ -45,94 +75,278 @@ var roofplatCard = (function () {
     return value === null ? null : `${value} (${basis || "assumed"})`;
   }
 
-  function addFacts(card, facts) {
-    const list = element("dl");
-    for (const [term, value] of facts) {
-      if (value === null || value === undefined) continue;
-      list.append(element("dt", term), element("dd", value));
-    }
-    card.append(list);
+  function compass(degrees) {
+    return COMPASS[Math.round(degrees / 45) % 8];
   }
 
-  function addList(card, title, tag, items) {
-    if (!items.length) return;
-    const list = element(tag);
-    for (const parts of items) {
-      const item = element("li");
-      for (const [text, className] of parts) if (text) item.append(element("span", text, className), " ");
-      list.append(item);
+  // No letter is cut in two, whatever it is made of.
+  function cut(text, most) {
+    const letters = Array.from(text);
+    return letters.length > most ? `${letters.slice(0, most).join("")}…` : text;
+  }
+
+  // One building's card on its way into a box: on the screen with parts that fold, flat for print.
+  class Writer {
+    constructor(box, flat) {
+      this.box = box;
+      this.flat = flat;
     }
-    card.append(element("h3", title), list);
+    // Text from data, kept from what stands beside it; folded where it is long.
+    said(text, className) {
+      const whole = String(text);
+      if (whole.length <= LONG) return element("bdi", whole, className);
+      const box = element("span", null, className), count = thousands(Array.from(whole).length);
+      box.append(element("bdi", cut(whole, SHOWN)), " ");
+      if (this.flat) box.append(`(cut here, of ${count} characters)`);
+      else {
+        const fold = element("details", null, "whole");
+        fold.append(element("summary", `All ${count} characters`), element("bdi", whole));
+        box.append(fold);
+      }
+      return box;
+    }
+    add(tag, parts, className) {
+      const made = element(tag, null, className);
+      for (const part of [parts].flat()) if (part !== null && part !== undefined && part !== "") made.append(part);
+      this.box.append(made);
+      return made;
+    }
+    heading(text, level = 3) {
+      this.add(`h${level}`, text);
+    }
+    // What the office needs: a line that opens.
+    fold(title, write) {
+      if (this.flat) { this.heading(title); write(this); return; }
+      const box = element("details", null, "fold"), summary = element("summary");
+      summary.append(element("h3", title));
+      box.append(summary);
+      write(new Writer(box, false));
+      this.box.append(box);
+    }
+    facts(rows) {
+      const list = element("dl");
+      for (const [term, value, more] of rows) {
+        if (value === null || value === undefined) continue;
+        const told = element("dd");
+        told.append(this.said(value));
+        if (more) told.append(" ", this.said(more, "how"));
+        const pair = element("div");
+        pair.append(element("dt", term), told);
+        list.append(pair);
+      }
+      if (list.childElementCount) this.box.append(list);
+    }
+    // Items are lists of parts, each on a line of its own.
+    list(items, tag = "ul", className = "items") {
+      if (!items.length) return;
+      const list = element(tag, null, className);
+      for (const parts of items) {
+        const item = element("li");
+        for (const part of parts) {
+          if (!part) continue;
+          const line = element("div");
+          line.append(part);
+          item.append(line);
+        }
+        list.append(item);
+      }
+      this.box.append(list);
+    }
+    grid(text) {
+      if (!text) return null;
+      const line = element("span", null, "where");
+      line.append(element("bdi", text, "grid"));
+      if (!this.flat) {
+        const button = element("button", "Copy", "copy");
+        button.type = "button";
+        button.dataset.copy = text;
+        button.setAttribute("aria-label", `Copy the grid string ${text}`);
+        line.append(button);
+      }
+      return line;
+    }
+    small(text) {
+      return text ? this.said(text, "small") : null;
+    }
   }
 
   // Writes the card of a building; its plan has been unpacked.
   function fillCard(state, row, plan) {
+    const body = document.getElementById("card-body");
+    body.replaceChildren();
+    state.plan = plan;
+    writeCard(new Writer(body, false), state, row, plan);
+  }
+
+  // The same without what is pressed or folds.
+  function printCard(box, state, row, plan, drawing) {
+    writeCard(new Writer(box, true), state, row, plan, drawing);
+  }
+
+  function writeCard(card, state, row, plan, drawing) {
     const { buildings } = state.layers, { layers } = plan, { details } = layers, detail = details.rowsOf(row)[0];
     const get = (column) => (column in buildings.columns ? buildings.get(column, row) : details.get(column, detail));
-    const familyOf = (key) => state.families[key] || state.families.unknown;
-    const family = familyOf(get("roof_family")), parts = layers.sections.rowsOf(row);
-    const card = document.getElementById("card-body");
-    card.replaceChildren(element("h2", titleOf(buildings, row)));
-    if (get("alert")) card.append(element("p", get("alert"), "alert"));
-    if (get("surveyed_on") === null) card.append(element("p", "Nobody has surveyed this roof.", "warn"));
-    const cautions = new Set([family, ...parts.map((part) => familyOf(layers.sections.get("roof_family", part)))].map((one) => one.caution));
-    card.append(element("h3", "Caution"));
-    for (const caution of cautions) card.append(element("p", caution, "warn"));
-    const zones = layers.collapse_zones.rowsOf(row), zone = (column) => layers.collapse_zones.get(column, zones[0]);
-    if (zones.length && zone("pushes_out")) card.append(element("p", `Collapse zone ${number(zone("distance_ft"))} ft from the walls. ${zone("why") || ""}`, "warn"));
-    card.append(element("h3", "Building"));
-    addFacts(card, [
-      ["Id", get("building_id")], ["Address", get("address")], ["Area", get("dispatch_area")],
-      ["Roof", withBasis(family.label, get("family_basis"))],
-      ["Lightweight", get("p_lightweight") === null ? null : `chance ${get("p_lightweight")}`],
-      ["Occupancy", get("occupancy")], ["Built", get("year_built")], ["Storeys", get("storeys")],
-      ["Height", get("height_ft") === null ? null : withBasis(`${get("height_ft").toFixed(0)} ft`, get("height_basis"))],
-      ["Collapse zone", zones.length ? `${number(zone("distance_ft"))} ft from the walls, for walls of ${withBasis(`${number(zone("height_ft"))} ft`, zone("height_basis"))}` : null],
-      ["Ground area", get("area_ft2") === null ? null : `${thousands(get("area_ft2"))} ft2`],
-      ["Sprinklers", { true: "yes", false: "no" }[get("sprinklered")] || "not known"],
-      ["Roof survey", get("surveyed_on") || "never"], ["Inspected", get("inspected_on") || "no record"],
-    ]);
-    if (get("rank") !== null) {
-      card.append(element("h3", `Rank ${get("rank")} of ${state.ranked}`), element("p", get("reasons")));
-      addFacts(card, [["Score", get("score")], ["Inspection class", get("class")], ["Next due", get("next_due")]]);
+    const about = { state, row, plan, layers, get, parts: layers.sections.rowsOf(row), familyOf: (key) => state.families[key] || state.families.unknown };
+    writeHead(card, about);
+    writeDanger(card, about);
+    if (!card.flat) writeActions(card, about);
+    if (drawing) {
+      const rest = element("div", null, "rest");
+      card.box.append(drawing, rest);
+      card.box = rest;
     }
-    addList(card, "Ladder spots", "ul", layers.ladders.rowsOf(row).map((spot) => [
-      [`${layers.ladders.get("rank", spot)}.`], [ladderWords(layers.ladders, spot)], [spotDanger(plan, spot), "warn"],
-      [layers.ladders.get("usng", spot), "grid"], [layers.ladders.get("reasons", spot), "small"]]));
-    for (const part of parts) addSection(card, state, plan, row, part, parts.length > 1);
-    addList(card, "Openings, in order", "ul", layers.openings.rowsOf(row).map((part) => [
-      [`${layers.openings.get("seq", part)}. ${openingWords(layers.openings, part)}`],
-      [layers.openings.get("usng", part), "grid"], [layers.openings.get("why", part), "small"]]));
-    addList(card, "Trench", "ul", layers.trenches.rowsOf(row).map((part) => [
-      [`${words(layers.trenches.get("method", part))}, ${thousands(layers.trenches.get("length_ft", part) || 0)} ft long`],
-      [layers.trenches.get("usng", part), "grid"], [layers.trenches.get("why", part), "small"]]));
-    if (get("solar_checks")) {
-      const audit = layers.solar_access;
-      card.append(element("h3", "Solar access"), element("p", `${get("solar_met")} of ${get("solar_checks")} checks met.`));
-      const list = element("ul");
-      for (const one of audit.rowsOf(row)) list.append(element("li", `${audit.get("finding", one) === "failed" ? "Not met" : "Cannot be told"}, array ${audit.get("array", one)}: ${audit.get("message", one)}`));
-      if (list.childElementCount) card.append(list);
+    writeWayUp(card, about);
+    writeOpenings(card, about);
+    writeRoof(card, about);
+    writeFacts(card, about);
+    writeRank(card, about);
+    writePlanning(card, about);
+    writeSolar(card, about);
+    card.heading("Read this");
+    // On paper the caution stands under the drawing, on the first page.
+    for (const text of [state.scenario, state.ground, drawing ? null : state.caution].filter(Boolean)) card.add("p", card.said(text));
+  }
+
+  function writeHead(card, { state, row, get }) {
+    const title = titleOf(state.layers.buildings, row), head = card.add("h2", element("bdi", cut(title, TITLE)));
+    head.tabIndex = -1;
+    if (Array.from(title).length > TITLE) card.add("p", card.said(title, "small"));
+    const more = [get("address"), get("building_id")].filter((text) => text !== null && text !== title);
+    const line = more.flatMap((text, place) => [place ? ", " : "", card.said(text)]);
+    if (more.length) card.add("p", line, "sub");
+    if (get("alert")) card.add("p", card.said(get("alert")), "alert");
+  }
+
+  // Where no cut is drawn, in the order of how loudly it must be said.
+  function refusals({ layers, parts }) {
+    const said = [];
+    for (const part of parts) {
+      const method = layers.sections.get("cut_method", part), why = layers.sections.get("cut_method_why", part) || "", code = /^(\w+): /.exec(why);
+      const one = { part, why: reason(why, method), several: parts.length > 1 ? ` section ${layers.sections.get("part", part)}` : "" };
+      if (method === "do_not_cut") said.push({ ...one, loud: true, words: one.several ? `Do not cut${one.several}.` : "Do not cut this roof." });
+      else if (why.includes("no deck is cut")) said.push({ ...one, loud: true, words: `Do not cut the deck${one.several && ` of${one.several}`}.` });
+      else if (method === null && code && code[1] !== "not_planned") said.push({ ...one, loud: false, unknown: code[1] === "family_unknown", words: `No cut is planned${one.several && ` in${one.several}`}.` });
     }
-    card.append(element("h3", "Read this"), element("p", state.scenario), element("p", state.ground), element("p", state.caution));
+    return said;
+  }
+
+  function writeDanger(card, about) {
+    const { state, row, layers, get, parts, familyOf } = about;
+    const refused = refusals(about);
+    // That nobody knows the roof is said by its caution.
+    for (const { loud, unknown, words: what, why } of refused) if (!unknown) card.add("p", loud ? [element("strong", what), " ", card.said(why)] : [what, " ", card.said(why)], loud ? "nocut" : "warn");
+    if (get("surveyed_on") === null) card.add("p", "Nobody has surveyed this roof.", "warn");
+    card.heading("Danger");
+    const cautions = new Set([familyOf(get("roof_family")), ...parts.map((part) => familyOf(layers.sections.get("roof_family", part)))].map((one) => one.caution));
+    // Said once, where it is said loudest.
+    for (const caution of cautions) if (!refused.some(({ why }) => why === sentence(caution))) card.add("p", card.said(caution), "warn");
+    const zones = layers.collapse_zones, zone = zones.rowsOf(row)[0];
+    if (zone !== undefined) {
+      const far = `Collapse zone ${number(zones.get("distance_ft", zone))} ft from the walls`;
+      const how = `for walls of ${withBasis(`${number(zones.get("height_ft", zone))} ft`, zones.get("height_basis", zone))}`;
+      if (zones.get("pushes_out", zone)) card.add("p", [`${far}. `, card.said(zones.get("why", zone) || "")], "warn");
+      else card.add("p", `${far}, ${how}.`);
+    }
+    const counts = new Map();
+    for (const one of layers.obstacles.rowsOf(row)) { const kind = layers.obstacles.get("kind", one); counts.set(kind, (counts.get(kind) || 0) + 1); }
+    const there = [...counts].map(([kind, count]) => `${count} ${(ON_THE_ROOF[kind] || [words(kind), words(kind)])[count === 1 ? 0 : 1]}`);
+    if (there.length) card.add("p", ["On the roof: ", card.said(`${there.join("; ")}.`)]);
+    if (layers.members.rowsOf(row).some((one) => layers.members.get("kind", one) === "glazing")) card.add("p", "Glazing is a fall hazard.", "warn");
+  }
+
+  function writeActions(card, { state, get }) {
+    const row = card.add("div", [], "actions"), sheet = get("sheet"), folder = state.district.head.sheets;
+    if (sheet && folder && !sheet.split("/").includes("..")) {
+      const link = element("a", "Sheet (PDF)", "button");
+      link.href = folder + sheet.split("/").map(encodeURIComponent).join("/");
+      link.target = "_blank";
+      link.rel = "noopener";
+      row.append(link);
+    }
+    for (const [id, label] of [["card-print", "Print"], ["card-link", "Copy link"]]) {
+      const button = element("button", label);
+      button.type = "button";
+      button.id = id;
+      row.append(button);
+    }
+  }
+
+  function writeWayUp(card, { plan, layers, row }) {
+    const { ladders, paths, checks } = layers, get = (column, spot) => ladders.get(column, spot);
+    card.heading("Way up");
+    card.list(ladders.rowsOf(row).map((spot) => {
+      const path = paths.rowsOf(row).find((one) => paths.get("ladder_rank", one) === get("rank", spot));
+      return [element("strong", `${get("rank", spot)}. ${capital(ladderWords(ladders, spot))}`), spotDanger(plan, spot), card.grid(get("usng", spot)), pathWords(paths, path), card.small(get("reasons", spot))];
+    }));
+    if (!ladders.rowsOf(row).length) card.add("p", "No ladder spot is planned.");
+    const holes = checks.rowsOf(row).filter((one) => checks.get("kind", one) === "indicator_hole").length;
+    const cuts = checks.rowsOf(row).filter((one) => checks.get("kind", one) === "inspection_cut").map((one) => `${number(checks.get("cut_ft", one))} ft`);
+    const told = [cuts.length ? `inspection cut of ${cuts.join(" and ")} inside the first foothold` : null, holes ? `${holes} indicator ${holes === 1 ? "hole" : "holes"} beside the path` : null].filter(Boolean);
+    if (told.length) card.add("p", `Checks: ${told.join(", ")}.`);
   }
 
   function ladderWords(ladders, row) {
     const get = (column) => ladders.get(column, row), setback = get("base_setback_ft"), support = get("support_ft"), highest = get("highest_ft");
     const how = { ground_ladder: `${get("ladder_ft")} ft ground ladder`, aerial: "aerial", out_of_reach: "out of reach" };
-    return [`side ${get("side") ?? "?"}`, how[get("apparatus")] || "ladder not known",
+    return [`side ${get("side") ?? "not known"}`, how[get("apparatus")] || "ladder not known",
       setback === null || get("apparatus") !== "ground_ladder" ? null : `base ${setback.toFixed(1)} ft out`,
       get("aerial_setback_ft") === null ? null : `${get("aerial_setback_ft").toFixed(0)} ft from the street to the tip`,
       support === null ? `height ${get("height_basis") || "assumed"}` : `edge and parapet at ${withBasis(`${number(support)} ft`, get("height_basis"))}`,
       highest === null ? null : `${get("apparatus") === "out_of_reach" ? "the best there is reaches" : "reaches"} ${number(highest)} ft`].filter(Boolean).join(", ");
   }
 
+  function pathWords(paths, row) {
+    if (row === undefined) return null;
+    const share = paths.get("share_on_bearing", row), why = paths.get("why", row) || "";
+    const on = share === null ? "" : share >= 0.995 ? ", all of it on bearing lines" : `, ${Math.round(100 * share)}% of it on bearing lines`;
+    return `Path of travel ${thousands(paths.get("length_ft", row) || 0)} ft${on}.${why.includes("no way") ? ` ${sentence(why)}` : ""}`;
+  }
+
   function spotDanger(plan, row) {
-    return spotWarning(plan, row) === "in the collapse zone" ? "The base stands in the collapse zone." : null;
+    return spotWarning(plan, row) === "in the collapse zone" ? element("span", "The base stands in the collapse zone.", "warn") : null;
+  }
+
+  function writeOpenings(card, about) {
+    const { layers, row } = about, { openings, trenches } = layers, rows = openings.rowsOf(row);
+    card.heading(rows.length ? "Where to open, in order" : "Where to open");
+    if (!rows.length) {
+      const why = refusals(about);
+      if (!why.length) card.add("p", "No opening is drawn.");
+      for (const { loud, words: what, why: because } of why) card.add("p", loud ? what : [`${what} `, card.said(because)]);
+    }
+    let before = null;
+    card.list(rows.map((one) => {
+      const why = openings.get("why", one), again = why === before;
+      before = why;
+      return [element("strong", `${openings.get("seq", one)}. ${capital(openingWords(openings, one))}`), isThere(openings, one) ? null : finishWords(openings, one), card.grid(openings.get("usng", one)), again ? null : card.small(why)];
+    }));
+    const wanted = rows.length ? openings.get("wanted_ft2", rows[0]) : null, placed = rows.length ? openings.get("placed_ft2", rows[0]) : null;
+    if (wanted && placed !== null) card.add("p", `${thousands(placed)} ft² placed of ${thousands(wanted)} ft² wanted${placed + 1 < wanted ? ": short" : ""}.`);
+    const cuts = trenches.rowsOf(row);
+    if (!cuts.length) return;
+    card.heading("Trench", 4);
+    card.list(cuts.map((one) => [
+      element("strong", `${capital(words(trenches.get("method", one)))}, ${size(trenches, one)}` + (trenches.get("from_fire_ft", one) === null ? "" : `, ${thousands(trenches.get("from_fire_ft", one))} ft from the fire spot`)),
+      card.grid(trenches.get("usng", one)), card.small(trenches.get("why", one))]));
+  }
+
+  function size(layer, row) {
+    const length = layer.get("length_ft", row), width = layer.get("width_ft", row);
+    return length === null || width === null ? "size not known" : `${number(length)} × ${number(width)} ft`;
+  }
+
+  function isThere(openings, row) {
+    return ["existing_opening", "glazing"].includes(openings.get("method", row));
   }
 
   function openingWords(openings, row) {
-    const method = openings.get("method", row), first = method === "existing_opening" || method === "glazing";
-    return `${words(method)}, ${thousands(openings.get("area_ft2", row) || 0)} ft2` + (first ? ": open first, fall hazard" : "");
+    return `${words(openings.get("method", row))}, ${size(openings, row)}, ${thousands(openings.get("area_ft2", row) || 0)} ft²` + (isThere(openings, row) ? ": open first, fall hazard" : "");
+  }
+
+  function finishWords(openings, row) {
+    const finish = openings.get("finish_toward_deg", row), push = openings.get("push_side", row);
+    const told = [finish === null ? null : `Finish toward the ${compass(finish)} (${Math.round(finish) % 360}°)`, push === null ? null : `push down the ${push} side`].filter(Boolean);
+    return told.length ? `${told.join(", ")}.` : null;
   }
 
   // 12 rafters, 2 ft apart (assumed)
@@ -143,31 +357,112 @@ var roofplatCard = (function () {
     return withBasis([count === null ? kinds : `${thousands(count)} ${kinds}`, spacing === null ? null : `${number(spacing, 2)} ft apart`].filter(Boolean).join(", "), members.get("basis", row));
   }
 
-  function addSection(card, state, plan, building, row, several) {
-    const { sections, members, planes } = plan.layers, get = (column) => sections.get(column, row);
-    const own = (layer) => layer.rowsOf(building).filter((one) => layer.get("part", one) === get("part"));
-    const family = state.families[get("roof_family")] || state.families.unknown, method = get("cut_method"), slope = get("slope_deg");
-    const flat = get("area_ft2"), along = get("true_area_ft2"), axis = get("framing_axis_deg");
-    card.append(element("h3", several ? `Roof section ${get("part")}` : "Roof"));
-    addFacts(card, [
-      ["Family", several ? withBasis(family.label, get("family_basis")) : null],
-      ["Form", get("roof_shape") === null ? null : withBasis(words(get("roof_shape")), get("shape_basis"))],
-      ["Slope", slope === null ? null : withBasis(`${number(slope)}°`, get("slope_basis"))],
-      ["Rise", get("rise_ft") ? `${number(get("rise_ft"))} ft from eave to top` : null],
-      ["Planes", own(planes).length || null],
-      ["Area", `${thousands(flat || 0)} ft2 on the ground` + (along === null || Math.round(along) === Math.round(flat) ? "" : `, ${thousands(along)} ft2 along the slope`)],
-      ["Framing runs", axis === null ? "not known" : withBasis(`${axis.toFixed(0)}°`, get("axis_basis"))],
-      ["Members", own(members).map((one) => memberWords(members, one)).join("; ") || "none drawn"],
-      ["Scenario", get("fire_basis") === null ? null : `fire spot ${get("fire_basis")}, wind from ${get("wind_from_deg")}° (${get("wind_basis")})`],
-      ["Opening", method === null ? "no cut drawn" : words(method)],
-    ]);
-    if (get("cut_method_why")) card.append(element("p", reason(get("cut_method_why"), method), method === null || method === "do_not_cut" ? "warn" : undefined));
-    const rejected = (get("methods_rejected") || "").split(/; (?=\w+: )/).filter(Boolean);
-    if (!rejected.length) return;
-    const list = element("ul");
-    for (const one of rejected) list.append(element("li", sentence(plain(one))));
-    card.append(element("h4", "Rejected, and the rule"), list);
+  function writeRoof(card, { layers, row, parts, familyOf }) {
+    const { sections, members, planes } = layers;
+    card.heading("Roof");
+    for (const part of parts) {
+      const get = (column) => sections.get(column, part), own = (layer) => layer.rowsOf(row).filter((one) => layer.get("part", one) === get("part"));
+      const slope = get("slope_deg"), flat = get("area_ft2"), along = get("true_area_ft2"), axis = get("framing_axis_deg"), method = get("cut_method");
+      if (parts.length > 1) card.heading(`Section ${get("part")} of ${parts.length}`, 4);
+      card.facts([
+        ["Family", withBasis(familyOf(get("roof_family")).label, get("family_basis"))],
+        ["Form", get("roof_shape") === null ? null : withBasis(words(get("roof_shape")), get("shape_basis"))],
+        ["Slope", slope === null ? null : withBasis(`${number(slope)}°`, get("slope_basis"))],
+        ["Rise", get("rise_ft") ? `${number(get("rise_ft"))} ft from eave to top` : null],
+        ["Planes", own(planes).length || null],
+        ["Area", `${thousands(flat || 0)} ft² on the ground` + (along === null || Math.round(along) === Math.round(flat) ? "" : `, ${thousands(along)} ft² along the slope`)],
+        ["Framing runs", axis === null ? "not known" : withBasis(`${axis.toFixed(0)}° from true north`, get("axis_basis"))],
+        ["Members", own(members).map((one) => memberWords(members, one)).join("; ") || "none drawn"],
+        ["Opening", method === null ? "no cut drawn" : words(method), get("cut_method_why") ? reason(get("cut_method_why"), method) : null],
+      ]);
+    }
   }
 
-  return { fillCard, useWords };
+  function valueWords(field, value, familyOf) {
+    const unit = (FIELDS[field] || [])[1], figure = value === "" ? NaN : Number(value);
+    if (unit === "family") return familyOf(value).label;
+    if (unit === "yes") return { true: "yes", false: "no" }[value] || value;
+    if (unit === "occupancy") return /^[ABEFHIMRSU](-\d)?$/.test(value) ? `${value} (${OCCUPANCIES[value[0]]})` : value;
+    if (unit === "side") return `${value} the longer side`;
+    if (unit === "sides") return value === "all" ? "all" : Array.from(value).join(", ");
+    if (unit && !Number.isNaN(figure)) return unit === "°" ? `${number(figure)}°` : `${number(figure, field.endsWith("spacing_ft") ? 2 : 1)} ${unit}`;
+    return field in FIELDS ? value.replaceAll("_", " ") : value;
+  }
+
+  // Each value in force under how it is known, when and from where; then what nobody knows, in one line.
+  function writeFacts(card, { layers, row, get, parts, familyOf }) {
+    const { facts, sections } = layers, known = new Map();
+    const put = (field, value, basis, date, source) => {
+      if (value === null || value === "" || known.has(field)) return;
+      known.set(field, { field, term: (FIELDS[field] || [capital(words(field))])[0], value: valueWords(field, String(value), familyOf), basis, date, source });
+    };
+    for (const one of facts.rowsOf(row)) put(facts.get("field", one), facts.get("value", one), facts.get("basis", one), facts.get("date", one), facts.get("source", one));
+    // What the rules put in the place of a fact, or what comes without its source.
+    const family = get("roof_family");
+    if (family !== "unknown") put("roof_family", family, get("family_basis") || "assumed", null, null);
+    put("height_ft", get("height_ft"), get("height_basis") || "assumed", null, null);
+    for (const field of ["address", "occupancy", "year_built", "storeys", "inspected_on", "sprinklered"]) put(field, get(field), null, null, null);
+    const groups = new Map();
+    for (const one of known.values()) {
+      const key = JSON.stringify([one.basis, one.date, one.source]);
+      if (!groups.has(key)) groups.set(key, []);
+      groups.get(key).push(one);
+    }
+    const order = (one) => [one.basis === null ? BASES.length : BASES.indexOf(one.basis), one.date === null ? "" : one.date], place = ({ field }) => (field in FIELDS ? Object.keys(FIELDS).indexOf(field) : 99);
+    const sorted = [...groups.values()].sort(([one], [other]) => order(one)[0] - order(other)[0] || (order(one)[1] < order(other)[1] ? 1 : -1));
+    card.heading("Facts");
+    card.add("p", [element("strong", "Roof survey: "), get("surveyed_on") || "never"]);
+    for (const group of sorted) {
+      const { basis, date, source } = group[0], guessed = basis === "inferred" || basis === "assumed";
+      card.add("h4", [capital(basis || "basis not known"), source === null && guessed ? " by the rules, not seen" : ` ${date || "(no date)"}`, ...(source === null ? [] : [", from ", card.said(source)])]);
+      card.facts(group.sort((one, other) => place(one) - place(other)).map((one) => [one.term, one.value]));
+    }
+    const chance = get("p_lightweight"), guessed = !["surveyed", "recorded"].includes(get("family_basis"));
+    card.heading("Worked out", 4);
+    card.facts([
+      ["Chance of a lightweight roof", chance === null || !guessed ? null : `${Math.round(100 * chance)}% (from roofs like it)`],
+      ["Ground area", get("area_ft2") === null ? null : `${thousands(get("area_ft2"))} ft²`], ["Dispatch area", get("dispatch_area")]]);
+    const shaped = parts.some((part) => sections.get("roof_shape", part) !== null);
+    const missing = ASKED.filter((field) => !known.has(field) && !(field === "roof_shape" && shaped)).map((field) => FIELDS[field][2] || FIELDS[field][0].toLowerCase());
+    if (missing.length) card.add("p", [element("strong", "Not known: "), `${missing.join(", ")}.`], "unknown");
+  }
+
+  function writeRank(card, { state, get }) {
+    if (get("rank") !== null) {
+      card.fold(`Rank ${get("rank")} of ${state.ranked}`, (box) => {
+        box.add("p", "What counts most:");
+        box.list((get("reasons") || "").split("; ").filter(Boolean).map((one) => [box.said(capital(one).replace(/\bft2\b/g, "ft²"))]), "ol", "reasons");
+        box.facts([["Score", get("score"), "from 0 to 1"]]);
+      });
+    }
+    if (get("class") === null && get("next_due") === null) return;
+    card.fold("Fire-code inspection", (box) => box.facts([["Class", get("class")], ["Next due", get("next_due") || "not known"], ["Last", get("inspected_on") || "no record"]]));
+  }
+
+  function writePlanning(card, { layers, parts }) {
+    const { sections } = layers;
+    const planned = parts.filter((part) => sections.get("fire_basis", part) !== null), rejected = parts.filter((part) => sections.get("methods_rejected", part));
+    if (!planned.length && !rejected.length) return;
+    card.fold("How it was planned", (box) => {
+      for (const part of planned) {
+        const get = (column) => sections.get(column, part), from = get("wind_from_deg");
+        box.facts([["Fire spot", get("fire_basis"), parts.length > 1 ? `section ${get("part")}` : null], ["Wind", from === null ? "none" : `from the ${compass(from)} (${from.toFixed(0)}°)`, get("wind_basis")]]);
+      }
+      for (const part of rejected) {
+        box.heading(parts.length > 1 ? `Methods rejected in section ${sections.get("part", part)}, and the rule` : "Methods rejected, and the rule", 4);
+        box.list(sections.get("methods_rejected", part).split(/; (?=\w+: )/).filter(Boolean).map((one) => [box.said(sentence(plain(one)))]));
+      }
+    });
+  }
+
+  function writeSolar(card, { layers, row, get }) {
+    if (!get("solar_checks")) return;
+    const audit = layers.solar_access;
+    card.fold("Solar access", (box) => {
+      box.add("p", `${get("solar_met")} of ${get("solar_checks")} checks met.`);
+      box.list(audit.rowsOf(row).map((one) => [element("strong", `${audit.get("finding", one) === "failed" ? "Not met" : "Cannot be told"}, array ${audit.get("array", one)}`), box.said(audit.get("message", one))]));
+    });
+  }
+
+  return { fillCard, printCard, useWords };
 })();

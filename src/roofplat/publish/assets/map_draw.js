@@ -561,8 +561,7 @@ var roofplatDraw = (function () {
       return [x * TILE / scale - more, y * TILE / scale - more, (x + 1) * TILE / scale + more, (y + 1) * TILE / scale + more];
     },
     // Setting its size empties a canvas.
-    paint(canvas, coords) {
-      const ratio = Math.min(2, window.devicePixelRatio || 1);
+    paint(canvas, coords, ratio = Math.min(2, window.devicePixelRatio || 1)) {
       canvas.width = canvas.height = TILE * ratio;
       const view = tileView(canvas, coords, ratio), { layers, shown } = this;
       const plans = view.zoom >= PLAN_ZOOM ? this.district.plansIn(...this.reach(coords)) : [];
@@ -581,5 +580,5 @@ var roofplatDraw = (function () {
   });
 
   return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
-    RANK_FILLS, RANK_WORDS, DistrictLayer, arrowPaths, drawLook, drawStation, fillStrength, isGuess, lookOf, spotWarning, titleOf };
+    RANK_FILLS, RANK_WORDS, DistrictLayer, arrowPaths, drawLook, drawStation, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
 })();

@@ -78,5 +78,5 @@ var roofplatLegend = (function () {
     context.strokeRect(4, 3, 32, 16);
   }
 
-  return { drawLegend };
+  return { drawLegend, sample };
 })();

@@ -8,9 +8,11 @@ var roofplat = (function () {
   const { INK, WHITE, PALE, VERMILLION } = roofplatDraw.COLORS;
   const { drawLegend } = roofplatLegend;
   const { fillCard, useWords } = roofplatCard;
+  const { connectTools, say } = roofplatTools;
   const { search } = roofplatFind;
 
-  async function select(state, row, { move = false, focus = true } = {}) {
+  // Every building that is opened is a step back in the browser; one that an address names is there already.
+  async function select(state, row, { move = false, focus = true, step = true } = {}) {
     const { buildings } = state.layers, map = state.map;
     buildings.unfold();
     if (state.highlight) state.highlight.remove();
@@ -23,8 +25,10 @@ var roofplat = (function () {
     }
     // Under the tiles: a halo that covers nothing of the plan.
     state.highlight = L.polyline(rings, { color: VERMILLION, weight: 18, interactive: false, pane: "halo" }).addTo(map);
+    if (state.selected < 0) state.returnTo = document.activeElement;
+    const again = state.selected === row;
     state.selected = row;
-    history.replaceState(null, "", `#${encodeURIComponent(buildings.get("building_id", row))}`);
+    if (step && !again) history.pushState(null, "", `#${encodeURIComponent(buildings.get("building_id", row))}`);
     const plan = await state.district.planOf(row);
     // Another building may have been chosen while this one was unpacked.
     if (state.selected !== row) return;
@@ -39,7 +43,7 @@ var roofplat = (function () {
       const covered = window.innerWidth > 640 ? [card.offsetWidth + 40, 40] : [30, card.offsetHeight + 20];
       map.fitBounds(state.highlight.getBounds(), { animate: false, maxZoom: 21, paddingTopLeft: [left, 60], paddingBottomRight: covered });
     }
-    if (focus) card.focus();
+    if (focus) (card.querySelector("h2") || card).focus();
   }
 
   // What the tiles draw beyond what is always there.
@@ -48,13 +52,16 @@ var roofplat = (function () {
     state.tiles.repaint();
   }
 
-  function close(state) {
+  // Closes the card; who opened it gets the focus back.
+  function close(state, { step = true } = {}) {
+    if (state.selected < 0) return;
     document.getElementById("card").hidden = true;
     if (state.highlight) state.highlight.remove();
     state.selected = -1;
     show(state, { building: -1 });
-    history.replaceState(null, "", "#");
-    state.map.getContainer().focus();
+    if (step) history.pushState(null, "", "#");
+    const back = state.returnTo;
+    (back && back !== document.body && back.isConnected && back.getClientRects().length ? back : state.map.getContainer()).focus();
   }
 
   function pick(state, place) {
@@ -66,13 +73,17 @@ var roofplat = (function () {
   }
 
   function goToHash(state) {
-    let id;
-    try { id = decodeURIComponent(location.hash.slice(1)); } catch { return; }
-    if (!id) return;
-    const { buildings } = state.layers;
+    const typed = location.hash.slice(1), { buildings } = state.layers;
+    let id = typed;
+    // A percent sign that somebody typed is no code.
+    try { id = decodeURIComponent(typed); } catch { /* as it was typed */ }
+    say("");
+    if (!id) return close(state, { step: false });
     for (let row = 0; row < buildings.size; row++) {
-      if (buildings.get("building_id", row) === id) return select(state, row, { move: true });
+      if (buildings.get("building_id", row) === id) return select(state, row, { move: true, step: false });
     }
+    close(state, { step: false });
+    say(["No building of this map has the id ", id, ". It may be on the map of another area, or have a new id: find it by name or address."]);
   }
 
   function setMode(state, mode) {
@@ -100,13 +111,16 @@ var roofplat = (function () {
 
   function connect(state) {
     const { map } = state, at = (id) => document.getElementById(id);
-    map.on("click", (event) => pick(state, event.latlng));
+    map.on("click", (event) => { if (!state.measure.takes(event.latlng)) pick(state, event.latlng); });
     map.on("moveend", () => drawLegend(state));
     state.tiles.on("unpacked", () => drawLegend(state));
     map.getContainer().addEventListener("keydown", (event) => {
-      if (event.key === "Enter" && event.target === map.getContainer()) pick(state, map.getCenter());
+      if (event.key !== "Enter" || event.target !== map.getContainer()) return;
+      if (!state.measure.takes(map.getCenter())) pick(state, map.getCenter());
     });
-    document.addEventListener("keydown", (event) => { if (event.key === "Escape" && !at("card").hidden) close(state); });
+    document.addEventListener("keydown", (event) => {
+      if (event.key === "Escape" && !event.defaultPrevented && !at("card").hidden) close(state);
+    });
     at("card-close").addEventListener("click", () => close(state));
     at("search").addEventListener("input", (event) => search(state, event.target.value));
     at("search-form").addEventListener("submit", (event) => {
@@ -125,6 +139,7 @@ var roofplat = (function () {
     at("about-open").addEventListener("click", () => at("about").showModal());
     at("about-close").addEventListener("click", () => at("about").close());
     window.addEventListener("hashchange", () => goToHash(state));
+    connectTools(state);
   }
 
   function fault(text) {
