@@ -36,10 +36,11 @@ MAX_ZOOM = 22
 _SCRIPTS = (
     "map_data.js",
     "map_draw.js",
+    "map_find.js",
+    "map_filter.js",
     "map_legend.js",
     "map_card.js",
     "map_tools.js",
-    "map_find.js",
     "map_page.js",
 )
 _STYLES = ("map.css", "map_card.css", "map_print.css")
@@ -90,7 +91,7 @@ class OfflineMap(folium.Map):
         {% macro html(this, kwargs) %}{{ this.body }}{% endmacro %}
         {% macro script(this, kwargs) %}
         var {{ this.get_name() }} = L.map({{ this.get_name()|tojson }},
-            { center: {{ this.location|tojson }}, crs: L.CRS.{{ this.crs }},
+            { center: {{ this.location|tojson }}, crs: L.CRS.{{ this.crs }}, ...roofplat.motion(),
               ...{{ this.options|tojavascript }} });
         L.control.scale({ maxWidth: 160 }).addTo({{ this.get_name() }});
         roofplat.start({{ this.get_name() }});

@@ -20,10 +20,11 @@ var roofplatDraw = (function () {
   const BLUE = "#0072b2", VERMILLION = "#d55e00", PURPLE = "#cc79a7";
   // YlOrBr, Paul Tol 2021, every second step, the first fifth of the ranking darkest.
   const RANK_FILLS = ["#662506", "#cc4c02", "#fb9a29", "#fee391", "#ffffe5"];
-  const RANK_WORDS = ["first fifth of the ranking", "second fifth", "third fifth", "fourth fifth", "last fifth"];
   const FAMILY_FILLS = { lightweight: ORANGE, "not lightweight": SKY, unknown: PALE };
   // Under a plan the fills turn pale, so that members and cuts can be read on them.
   const fillStrength = (zoom) => (zoom >= PLAN_ZOOM ? 0.35 : 1);
+  // The outline of what a filter leaves out: the ground there is not empty.
+  const LEFT_OUT = "#8d9398";
   const GUESSED = new Set(["inferred", "assumed", "doubtful"]);
   const DASH = [7, 5];
 
@@ -87,14 +88,18 @@ var roofplatDraw = (function () {
   const LEAST_GAP = 6, LEAST_GAP_CHOSEN = 2.5;
   const EQUATOR_FT = 40075016.686 / 0.3048;
 
+  // Feet across a pixel. Web Mercator: the secant of the latitude is the hyperbolic cosine of its ordinate.
+  function feetOfPixel(scale, y) {
+    return EQUATOR_FT / (TILE * scale) / Math.cosh(Math.PI * (1 - (2 * y) / TILE));
+  }
+
   // A tile being drawn: its canvas, where it lies, and the scale from world pixels.
   function tileView(canvas, coords, ratio) {
     const scale = 2 ** coords.z;
     const context = canvas.getContext("2d");
     context.scale(ratio, ratio);
     context.lineJoin = "round";
-    // Web Mercator: the secant of the latitude is the hyperbolic cosine of its ordinate.
-    const feet = EQUATOR_FT / (TILE * scale) / Math.cosh(Math.PI * (1 - 2 * (coords.y + 0.5) / scale));
+    const feet = feetOfPixel(scale, (coords.y + 0.5) * TILE / scale);
     return { context, zoom: coords.z, scale, left: coords.x * TILE, top: coords.y * TILE, feet };
   }
 
@@ -316,12 +321,13 @@ var roofplatDraw = (function () {
     context.lineCap = "butt";
   }
 
-  function drawBuildings(view, layer, fills) {
-    const context = view.context;
+  // `kept` marks the buildings that a filter leaves; null keeps all.
+  function drawBuildings(view, layer, fills, kept) {
+    const context = view.context, isLeftOut = (row) => kept !== null && !kept[row];
     const byFill = new Map();
     const rows = rowsIn(view, layer, 4);
     for (const row of rows) {
-      const fill = fills(row);
+      const fill = isLeftOut(row) ? WHITE : fills(row);
       if (!byFill.has(fill)) byFill.set(fill, []);
       byFill.get(fill).push(row);
     }
@@ -340,13 +346,14 @@ var roofplatDraw = (function () {
       }
     }
     context.globalAlpha = 1;
-    if (view.zoom < OUTLINE_ZOOM) return;
-    context.strokeStyle = INK;
-    for (const guessed of [false, true]) {
+    for (const leftOut of kept === null ? [false] : [true, false]) for (const guessed of [false, true]) {
+      // From afar only what has no fill needs an outline.
+      if (view.zoom < OUTLINE_ZOOM && !leftOut) continue;
       const path = new Path2D();
-      for (const row of rows) if (isGuess(layer, row) === guessed) trace(view, layer, row, path);
-      context.setLineDash(guessed ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
-      context.lineWidth = view.zoom < 17 ? 1.2 : 2;
+      for (const row of rows) if (isGuess(layer, row) === guessed && isLeftOut(row) === leftOut) trace(view, layer, row, path);
+      context.strokeStyle = leftOut ? LEFT_OUT : INK;
+      context.setLineDash(guessed && view.zoom >= OUTLINE_ZOOM ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
+      context.lineWidth = view.zoom < OUTLINE_ZOOM ? 0.7 : view.zoom < 17 ? 1.2 : 2;
       context.stroke(path);
     }
   }
@@ -383,6 +390,15 @@ var roofplatDraw = (function () {
         }
       }
     }
+  }
+
+  // The plans of buildings that a filter leaves out turn pale; the one that is open does not.
+  function drawVeil(view, layer, { kept, building }) {
+    if (!kept) return;
+    const path = new Path2D();
+    for (const row of rowsIn(view, layer, 8)) if (!kept[row] && row !== building) trace(view, layer, row, path);
+    view.context.fillStyle = "#ffffffa8";
+    view.context.fill(path, "evenodd");
   }
 
   // The longest run of a line, as its middle and its length on the screen.
@@ -543,7 +559,7 @@ var roofplatDraw = (function () {
       this.layers = district.layers;
       this.fills = fills;
       this.mode = "family";
-      this.shown = { building: -1, zones: false };
+      this.shown = { building: -1, zones: false, kept: null };
     },
     // What is there is drawn at once; plans that come later are drawn when they are unpacked.
     createTile(coords, done) {
@@ -566,8 +582,9 @@ var roofplatDraw = (function () {
       const view = tileView(canvas, coords, ratio), { layers, shown } = this;
       const plans = view.zoom >= PLAN_ZOOM ? this.district.plansIn(...this.reach(coords)) : [];
       drawStreets(view, layers);
-      drawBuildings(view, layers.buildings, this.fills[this.mode]);
+      drawBuildings(view, layers.buildings, this.fills[this.mode], shown.kept);
       drawPlan(view, layers, plans, shown);
+      if (plans.length) drawVeil(view, layers.buildings, shown);
       drawPlaces(view, layers);
       drawNames(view, layers, plans, this.mode, shown.building);
       for (const plan of plans) drawPlanWords(view, layers, plan, shown);
@@ -579,6 +596,6 @@ var roofplatDraw = (function () {
     },
   });
 
-  return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
-    RANK_FILLS, RANK_WORDS, DistrictLayer, arrowPaths, drawLook, drawStation, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
+  return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LEFT_OUT, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
+    RANK_FILLS, DistrictLayer, arrowPaths, drawLook, drawStation, feetOfPixel, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
 })();

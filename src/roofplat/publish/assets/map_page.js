@@ -6,10 +6,13 @@ var roofplat = (function () {
   const { TILE, District, element } = roofplatData;
   const { FAMILY_FILLS, RANK_FILLS, DistrictLayer } = roofplatDraw;
   const { INK, WHITE, PALE, VERMILLION } = roofplatDraw.COLORS;
-  const { drawLegend } = roofplatLegend;
+  const { drawLegend, drawLegendSoon } = roofplatLegend;
   const { fillCard, useWords } = roofplatCard;
   const { connectTools, say } = roofplatTools;
-  const { search } = roofplatFind;
+  const { Finder } = roofplatFind;
+  const { Filter, fifthOf } = roofplatFilter;
+  // Less than this between the panels is no room to show a building in.
+  const LEAST_ROOM_PX = 120;
 
   // Every building that is opened is a step back in the browser; one that an address names is there already.
   async function select(state, row, { move = false, focus = true, step = true } = {}) {
@@ -34,16 +37,40 @@ var roofplat = (function () {
     if (state.selected !== row) return;
     show(state, { building: row });
     fillCard(state, row, plan);
-    const card = document.getElementById("card");
+    const card = document.getElementById("card"), filters = document.getElementById("filters");
+    // The card takes the place of the filter, which comes back after it.
+    if (!filters.hidden) {
+      state.behind = filters;
+      filters.hidden = true;
+    }
     card.hidden = false;
     card.scrollTop = 0;
-    if (move) {
-      const legend = document.getElementById("legend");
-      const left = window.innerWidth > 640 && legend.open ? legend.offsetWidth + 50 : 50;
-      const covered = window.innerWidth > 640 ? [card.offsetWidth + 40, 40] : [30, card.offsetHeight + 20];
-      map.fitBounds(state.highlight.getBounds(), { animate: false, maxZoom: 21, paddingTopLeft: [left, 60], paddingBottomRight: covered });
-    }
+    if (move) map.fitBounds(state.highlight.getBounds(), { animate: false, maxZoom: 21, ...clearRoom(map, card) });
     if (focus) (card.querySelector("h2") || card).focus();
+  }
+
+  // What of the map no panel covers, as paddings.
+  function clearRoom(map, card) {
+    const { x: width, y: height } = map.getSize(), legend = document.getElementById("legend");
+    const isSheet = card.offsetWidth > 0.8 * width, right = isSheet ? 30 : card.offsetWidth + 40, bottom = isSheet ? card.offsetHeight + 20 : 40;
+    const left = legend.open && width - right - legend.offsetWidth - 40 > LEAST_ROOM_PX ? legend.offsetWidth + 40 : 50;
+    const top = height - bottom - 60 > LEAST_ROOM_PX ? 60 : 10;
+    return width - left - right < LEAST_ROOM_PX || height - top - bottom < LEAST_ROOM_PX / 2 ? {} : { paddingTopLeft: [left, top], paddingBottomRight: [right, bottom] };
+  }
+
+  // One panel at the side at a time. Who opened it gets the focus back.
+  function openPanel(state, panel, { focus }) {
+    const from = document.activeElement;
+    if (state.selected >= 0) close(state);
+    if (panel.hidden) state.panelFrom = from;
+    panel.hidden = false;
+    focus.focus();
+  }
+
+  function closePanel(state, panel, opener) {
+    panel.hidden = true;
+    const back = state.panelFrom;
+    (back && back !== document.body && back.getClientRects().length ? back : opener).focus();
   }
 
   // What the tiles draw beyond what is always there.
@@ -56,6 +83,8 @@ var roofplat = (function () {
   function close(state, { step = true } = {}) {
     if (state.selected < 0) return;
     document.getElementById("card").hidden = true;
+    if (state.behind) state.behind.hidden = false;
+    state.behind = null;
     if (state.highlight) state.highlight.remove();
     state.selected = -1;
     show(state, { building: -1 });
@@ -103,31 +132,39 @@ var roofplat = (function () {
     arrow.setAttribute("fill", wind.given ? INK : WHITE);
     arrow.setAttribute("stroke", INK);
     arrow.setAttribute("stroke-width", "2.5");
+    if (!wind.given) arrow.setAttribute("stroke-dasharray", "5 3");
     arrow.setAttribute("transform", `rotate(${wind.from_deg + 180})`);
     drawing.append(arrow);
-    box.append(drawing, element("span", wind.words));
+    box.append(drawing, element("span", `${wind.words}. North is up.`));
     box.hidden = false;
+  }
+
+  function closeTopmost(state) {
+    const at = (id) => document.getElementById(id), legend = at("legend");
+    if (!at("card").hidden) close(state);
+    else if (!at("filters").hidden) state.filter.close();
+    else if (legend.open && legend.contains(document.activeElement)) {
+      legend.open = false;
+      legend.querySelector("summary").focus();
+    }
   }
 
   function connect(state) {
     const { map } = state, at = (id) => document.getElementById(id);
     map.on("click", (event) => { if (!state.measure.takes(event.latlng)) pick(state, event.latlng); });
-    map.on("moveend", () => drawLegend(state));
-    state.tiles.on("unpacked", () => drawLegend(state));
+    map.on("moveend", () => drawLegendSoon(state));
+    state.tiles.on("unpacked", () => drawLegendSoon(state));
     map.getContainer().addEventListener("keydown", (event) => {
       if (event.key !== "Enter" || event.target !== map.getContainer()) return;
       if (!state.measure.takes(map.getCenter())) pick(state, map.getCenter());
     });
     document.addEventListener("keydown", (event) => {
-      if (event.key === "Escape" && !event.defaultPrevented && !at("card").hidden) close(state);
+      if (event.key === "Escape" && !event.defaultPrevented && !at("about").open) closeTopmost(state);
     });
+    // The bar above may grow and take height from the map.
+    new ResizeObserver(() => map.invalidateSize({ animate: false, pan: false })).observe(map.getContainer());
+    at("skip-map").addEventListener("click", (event) => { event.preventDefault(); map.getContainer().focus(); });
     at("card-close").addEventListener("click", () => close(state));
-    at("search").addEventListener("input", (event) => search(state, event.target.value));
-    at("search-form").addEventListener("submit", (event) => {
-      event.preventDefault();
-      const first = at("results-list").querySelector("button");
-      if (first && !at("results").hidden) first.click();
-    });
     at("by-family").addEventListener("click", () => setMode(state, "family"));
     at("by-rank").addEventListener("click", () => setMode(state, "rank"));
     at("zones").hidden = !state.district.head.plan_layers.collapse_zones;
@@ -153,10 +190,14 @@ var roofplat = (function () {
     const classOf = (row) => (families[buildings.get("roof_family", row)] || families.unknown).class;
     const rankFill = (row) => {
       const rank = buildings.get("rank", row);
-      return rank === null ? PALE : RANK_FILLS[Math.min(4, Math.floor(5 * (rank - 1) / ranked))];
+      return rank === null ? PALE : RANK_FILLS[fifthOf(rank, ranked)];
     };
     const state = { map, district, layers, families, ranked, classOf, mode: "family", selected: -1, caution: head.caution, ground: head.ground, scenario: head.scenario };
     state.select = (row, options) => select(state, row, options);
+    state.openPanel = (panel, options) => openPanel(state, panel, options);
+    state.closePanel = (panel, opener) => closePanel(state, panel, opener);
+    state.onFound = () => drawLegendSoon(state);
+    state.onFilter = (kept) => { show(state, { kept }); drawLegendSoon(state); };
     state.tiles = new DistrictLayer(district, { family: (row) => FAMILY_FILLS[classOf(row)], rank: rankFill },
       { tileSize: TILE, keepBuffer: 4, maxZoom: 22, updateWhenZooming: false });
     return state;
@@ -172,10 +213,12 @@ var roofplat = (function () {
       const state = makeState(map, district);
       if (bounds) map.fitBounds(bounds, { animate: false });
       if (!state.layers.buildings.size) fault("There are no buildings in this map.");
-      if (window.innerWidth < 800) document.getElementById("legend").open = false;
+      if (window.innerWidth < 800 || window.innerHeight < 600) document.getElementById("legend").open = false;
       map.createPane("halo").classList.add("halo");
       state.tiles.addTo(map);
       if (wind) showWind(wind);
+      state.finder = new Finder(state);
+      state.filter = new Filter(state);
       drawLegend(state);
       connect(state);
       document.body.dataset.ready = "yes";
@@ -185,5 +228,11 @@ var roofplat = (function () {
     }
   }
 
-  return { start };
+  // Of who asks for less motion nothing glides.
+  function motion() {
+    const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+    return still ? { zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false, inertia: false } : {};
+  }
+
+  return { motion, start };
 })();
