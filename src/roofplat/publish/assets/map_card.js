@@ -7,7 +7,7 @@ var roofplatCard = (function () {
   const { spotWarning, titleOf } = roofplatDraw;
   const { element } = roofplatData;
   // Longer texts fold, and this much of them is shown.
-  const LONG = 300, SHOWN = 160, TITLE = 100;
+  const LONG = 300, SHOWN = 160, PRINTED = 100, TITLE = 100;
   const COMPASS = ["north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest"];
   // Letters of the occupancy groups of the International Building Code, chapter 3.
   const OCCUPANCIES = { A: "assembly", B: "business", E: "education", F: "factory", H: "high hazard", I: "institution", M: "shop", R: "residence", S: "storage", U: "utility" };
@@ -96,7 +96,7 @@ var roofplatCard = (function () {
       const whole = String(text);
       if (whole.length <= LONG) return element("bdi", whole, className);
       const box = element("span", null, className), count = thousands(Array.from(whole).length);
-      box.append(element("bdi", cut(whole, SHOWN)), " ");
+      box.append(element("bdi", cut(whole, this.flat ? PRINTED : SHOWN)), " ");
       if (this.flat) box.append(`(cut here, of ${count} characters)`);
       else {
         const fold = element("details", null, "whole");
@@ -332,7 +332,7 @@ var roofplatCard = (function () {
 
   function size(layer, row) {
     const length = layer.get("length_ft", row), width = layer.get("width_ft", row);
-    return length === null || width === null ? "size not known" : `${number(length)} × ${number(width)} ft`;
+    return length === null || width === null ? "size not known" : `${number(length)} by ${number(width)} ft`;
   }
 
   function isThere(openings, row) {

@@ -331,9 +331,9 @@ var roofplatTools = (function () {
     context.strokeRect(0.75, 0.75, width - 1.5, height - 1.5);
     const place = (x) => L.CRS.EPSG3857.pointToLatLng(L.point((left + x) / scale, (north + south) / 2), 0);
     const feet = distanceFeet(place(0), place(width), state.district.head.ground_scale) / width;
-    drawScale(context, feet, height);
+    const bar = drawScale(context, feet, height);
     drawNorth(context, width - 26, height + strip / 2);
-    return { canvas, looks: looksOf(state, row, plan, { zoom, feet }, [left, top, left + width, top + height].map((value) => value / scale)), feet, near: zoom >= NEAR_ZOOM };
+    return { canvas, looks: looksOf(state, row, plan, { zoom, feet }, [left, top, left + width, top + height].map((value) => value / scale)), feet, near: zoom >= NEAR_ZOOM, bar };
   }
 
   function drawScale(context, feet, top) {
@@ -351,6 +351,7 @@ var roofplatTools = (function () {
     context.textAlign = "center";
     context.fillText(String(length / 2), 2 + across / 2, y + 15);
     context.fillText(String(length), 2 + across, y + 15);
+    return length;
   }
 
   function drawNorth(context, x, y) {
@@ -381,9 +382,9 @@ var roofplatTools = (function () {
     if (row < 0 || !plan || !plan.layers.details.rowsOf(row).length) return;
     const box = element("section"), figure = element("figure"), key = element("ul", null, "key");
     box.id = "print";
-    const { canvas, looks, near } = drawPlan(state, row, plan);
+    const { canvas, looks, near, bar } = drawPlan(state, row, plan);
     canvas.setAttribute("role", "img");
-    canvas.setAttribute("aria-label", "Plan of the roof, north up");
+    canvas.setAttribute("aria-label", `Plan of the roof, true north up; its scale bar is ${bar} ft long`);
     for (const look of looks) {
       const item = element("li"), small = element("canvas");
       small.width = 160;
