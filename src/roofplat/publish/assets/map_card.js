@@ -178,12 +178,12 @@ var roofplatCard = (function () {
     writeCard(new Writer(body, false), state, row, plan);
   }
 
-  // The same without what is pressed or folds.
-  function printCard(box, state, row, plan, drawing) {
-    writeCard(new Writer(box, true), state, row, plan, drawing);
+  // The same without what is pressed or folds, with a drawing of the plan and one of the openings.
+  function printCard(box, state, row, plan, drawing, work) {
+    writeCard(new Writer(box, true), state, row, plan, drawing, work);
   }
 
-  function writeCard(card, state, row, plan, drawing) {
+  function writeCard(card, state, row, plan, drawing, work) {
     const { buildings } = state.layers, { layers } = plan, { details } = layers, detail = details.rowsOf(row)[0];
     const get = (column) => (column in buildings.columns ? buildings.get(column, row) : details.get(column, detail));
     const about = { state, row, plan, layers, get, parts: layers.sections.rowsOf(row), familyOf: (key) => state.families[key] || state.families.unknown };
@@ -196,7 +196,7 @@ var roofplatCard = (function () {
       card.box = rest;
     }
     writeWayUp(card, about);
-    writeOpenings(card, about);
+    writeOpenings(card, about, work);
     writeRoof(card, about);
     writeFacts(card, about);
     writeRank(card, about);
@@ -224,7 +224,10 @@ var roofplatCard = (function () {
       const method = layers.sections.get("cut_method", part), why = layers.sections.get("cut_method_why", part) || "", code = /^(\w+): /.exec(why);
       const one = { part, why: reason(why, method), several: parts.length > 1 ? ` section ${layers.sections.get("part", part)}` : "" };
       if (method === "do_not_cut") said.push({ ...one, loud: true, words: one.several ? `Do not cut${one.several}.` : "Do not cut this roof." });
-      else if (why.includes("no deck is cut")) said.push({ ...one, loud: true, words: `Do not cut the deck${one.several && ` of${one.several}`}.` });
+      else if (why.includes("no deck is cut")) {
+        const [, because] = /no deck is cut \(\w+: (.*)\)$/s.exec(why) || [null, why];
+        said.push({ ...one, loud: true, words: `Do not cut the deck${one.several && ` of${one.several}`}.`, why: `${sentence(plain(because))} Only what is there already is opened.` });
+      }
       else if (method === null && code && code[1] !== "not_planned") said.push({ ...one, loud: false, unknown: code[1] === "family_unknown", words: `No cut is planned${one.several && ` in${one.several}`}.` });
     }
     return said;
@@ -251,7 +254,8 @@ var roofplatCard = (function () {
     for (const one of layers.obstacles.rowsOf(row)) { const kind = layers.obstacles.get("kind", one); counts.set(kind, (counts.get(kind) || 0) + 1); }
     const there = [...counts].map(([kind, count]) => `${count} ${(ON_THE_ROOF[kind] || [words(kind), words(kind)])[count === 1 ? 0 : 1]}`);
     if (there.length) card.add("p", ["On the roof: ", card.said(`${there.join("; ")}.`)]);
-    if (layers.members.rowsOf(row).some((one) => layers.members.get("kind", one) === "glazing")) card.add("p", "Glazing is a fall hazard.", "warn");
+    const glazed = layers.members.rowsOf(row).some((one) => layers.members.get("kind", one) === "glazing");
+    if (glazed && ![...cautions].some((caution) => /glazing/i.test(caution))) card.add("p", "Glazing is a fall hazard.", "warn");
   }
 
   function writeActions(card, { state, get }) {
@@ -303,12 +307,14 @@ var roofplatCard = (function () {
   }
 
   function spotDanger(plan, row) {
-    return spotWarning(plan, row) === "in the collapse zone" ? element("span", "The base stands in the collapse zone.", "warn") : null;
+    const words = { "in the collapse zone": "The base stands in the collapse zone.", "out of reach": "Nothing in the stock reaches this spot." }[spotWarning(plan, row)];
+    return words ? element("span", words, "warn") : null;
   }
 
-  function writeOpenings(card, about) {
+  function writeOpenings(card, about, drawing) {
     const { layers, row } = about, { openings, trenches } = layers, rows = openings.rowsOf(row);
     card.heading(rows.length ? "Where to open, in order" : "Where to open");
+    if (drawing) card.box.append(drawing);
     if (!rows.length) {
       const why = refusals(about);
       if (!why.length) card.add("p", "No opening is drawn.");

@@ -11,9 +11,12 @@ var roofplatTools = (function () {
   const FOOT_M = 0.3048;
   // WGS 84.
   const AXIS_M = 6378137, SQUARED = 2 / 298.257223563 - 1 / 298.257223563 ** 2;
-  const SAME_PLACE_PX = 4, LATE_MS = 60000, TICK_MS = 5000;
+  const SAME_PLACE_PX = 4, LATE_MS = 60000, TICK_MS = 5000, NOTICE_MS = 8000;
+  let noticeTimer = 0;
   // A drawing for print, in the pixels of a page at 96 to the inch: 7.5 in wide.
-  const PRINT = { width: 720, most: 390, least: 240, margin: 56, ratio: 3, zoom: 22.5, strip: 44 };
+  const PRINT = { width: 720, most: 380, least: 240, margin: 56, ratio: 3, zoom: 22.5, strip: 44 };
+  // Half as wide: it stands in a column.
+  const PRINT_WORK = { ...PRINT, width: 352, most: 190, least: 190, margin: 40, zoom: 20.5 };
   const at = (id) => document.getElementById(id);
 
   // Ground feet between two places that are near each other: the radii of curvature of the meridian
@@ -65,6 +68,7 @@ var roofplatTools = (function () {
     at("notice-words").replaceChildren(...list.map((part, place) => (place % 2 ? element("bdi", Array.from(part).slice(0, 80).join("")) : part)));
     at("notice-text").hidden = true;
     box.hidden = !list.join("");
+    clearTimeout(noticeTimer);
   }
 
   function makeNotice() {
@@ -82,14 +86,17 @@ var roofplatTools = (function () {
   // To the clipboard; from a file some browsers refuse it, and an older way is tried; at last the text is
   // shown, marked, to be copied by hand.
   async function copy(text, more = "") {
-    if (await writeClipboard(text)) return say(["Copied ", text, `. ${more}`]);
+    if (await writeClipboard(text)) {
+      say(["Copied ", text, `. ${more}`]);
+      noticeTimer = setTimeout(() => say(""), more ? NOTICE_MS * 2 : NOTICE_MS);
+      return;
+    }
     say("This browser does not let a page copy. The text is marked below: copy it from there.");
     const box = at("notice-text");
     box.value = text;
     box.hidden = false;
     box.focus();
     box.select();
-    return undefined;
   }
 
   async function writeClipboard(text) {
@@ -295,18 +302,35 @@ var roofplatTools = (function () {
     return Object.create(state.tiles, { district: { value: district } });
   }
 
-  // The plan of the building that is open, drawn large, north up, with a scale bar.
-  function drawPlan(state, row, plan) {
-    const { buildings } = state.layers, { ladders } = plan.layers;
-    buildings.unfold();
-    ladders.unfold();
-    let [west, north, east, south] = buildings.boxes.subarray(4 * row, 4 * row + 4);
-    for (const spot of ladders.rowsOf(row)) {
-      const [left, top, right, bottom] = ladders.boxes.subarray(4 * spot, 4 * spot + 4);
-      if (left <= right) [west, north, east, south] = [Math.min(west, left), Math.min(north, top), Math.max(east, right), Math.max(south, bottom)];
+  // The box around some rows of layers of one building, in world pixels at zoom 0.
+  function boxAround(layers, row) {
+    let box = [Infinity, Infinity, -Infinity, -Infinity];
+    for (const layer of layers) {
+      layer.unfold();
+      for (const one of layer.rowsOf(row)) {
+        const [west, north, east, south] = layer.boxes.subarray(4 * one, 4 * one + 4);
+        if (west <= east) box = [Math.min(box[0], west), Math.min(box[1], north), Math.max(box[2], east), Math.max(box[3], south)];
+      }
     }
-    const { width, most, least, margin, ratio, strip } = PRINT, room = width - 2 * margin;
-    const zoom = Math.min(PRINT.zoom, Math.log2(Math.min(room / (east - west), (most - 2 * margin) / (south - north)))), scale = 2 ** zoom;
+    return box;
+  }
+
+  // The whole plan, and, where it is too far away to tell its openings apart, these once more, larger.
+  function drawPlans(state, row, plan) {
+    const { buildings } = state.layers, { ladders, openings, fires } = plan.layers;
+    buildings.unfold();
+    const [west, north, east, south] = boxAround([ladders], row), own = buildings.boxes.subarray(4 * row, 4 * row + 4);
+    const whole = [Math.min(west, own[0]), Math.min(north, own[1]), Math.max(east, own[2]), Math.max(south, own[3])];
+    const work = openings.rowsOf(row).length > 0;
+    const first = drawPlan(state, row, plan, whole, "Plan of the roof", PRINT);
+    if (first.near || !work) return [first];
+    return [first, drawPlan(state, row, plan, boxAround([openings, fires], row), "Where to open, larger", PRINT_WORK)];
+  }
+
+  // What lies in a box, drawn large, north up, with a scale bar.
+  function drawPlan(state, row, plan, [west, north, east, south], title, { width, most, least, margin, ratio, strip, zoom: highest }) {
+    const room = width - 2 * margin;
+    const zoom = Math.min(highest, Math.log2(Math.min(room / (east - west), (most - 2 * margin) / (south - north)))), scale = 2 ** zoom;
     const height = Math.round(Math.max(least, (south - north) * scale + 2 * margin));
     const left = ((west + east) / 2) * scale - width / 2, top = ((north + south) / 2) * scale - height / 2;
     const canvas = element("canvas", null, "plan"), context = canvas.getContext("2d");
@@ -331,13 +355,15 @@ var roofplatTools = (function () {
     context.strokeRect(0.75, 0.75, width - 1.5, height - 1.5);
     const place = (x) => L.CRS.EPSG3857.pointToLatLng(L.point((left + x) / scale, (north + south) / 2), 0);
     const feet = distanceFeet(place(0), place(width), state.district.head.ground_scale) / width;
-    const bar = drawScale(context, feet, height);
+    const bar = drawScale(context, feet, height, 0.3 * width);
     drawNorth(context, width - 26, height + strip / 2);
-    return { canvas, looks: looksOf(state, row, plan, { zoom, feet }, [left, top, left + width, top + height].map((value) => value / scale)), feet, near: zoom >= NEAR_ZOOM, bar };
+    canvas.setAttribute("role", "img");
+    canvas.setAttribute("aria-label", `${title}, true north up; its scale bar is ${bar} ft long`);
+    return { canvas, looks: looksOf(state, row, plan, { zoom, feet }, [left, top, left + width, top + height].map((value) => value / scale)), feet, near: zoom >= NEAR_ZOOM };
   }
 
-  function drawScale(context, feet, top) {
-    const length = roundLength(220 * feet), across = length / feet, y = top + 18;
+  function drawScale(context, feet, top, most) {
+    const length = roundLength(most * feet), across = length / feet, y = top + 18;
     context.strokeStyle = context.fillStyle = INK;
     context.lineWidth = 1.5;
     context.strokeRect(2, y - 4, across, 8);
@@ -382,25 +408,23 @@ var roofplatTools = (function () {
     if (row < 0 || !plan || !plan.layers.details.rowsOf(row).length) return;
     const box = element("section"), figure = element("figure"), key = element("ul", null, "key");
     box.id = "print";
-    const { canvas, looks, near, bar } = drawPlan(state, row, plan);
-    canvas.setAttribute("role", "img");
-    canvas.setAttribute("aria-label", `Plan of the roof, true north up; its scale bar is ${bar} ft long`);
-    for (const look of looks) {
+    const drawings = drawPlans(state, row, plan), looks = new Set(drawings.flatMap((one) => one.looks));
+    for (const look of Object.keys(LOOKS).filter((one) => looks.has(one))) {
       const item = element("li"), small = element("canvas");
       small.width = 160;
       small.height = 88;
       const context = small.getContext("2d");
       context.scale(4, 4);
-      roofplatLegend.sample(context, LOOKS[look], near);
+      roofplatLegend.sample(context, LOOKS[look], drawings.some(({ near }) => near));
       item.append(small, element("span", LOOKS[look].label));
       key.append(item);
     }
-    figure.append(canvas, key, element("figcaption", "Dashed: inferred or assumed. A circled letter is the side."), element("p", state.caution, "caution"));
+    figure.append(drawings[0].canvas, key, element("figcaption", "Dashed: inferred or assumed. A circled letter is the side."), element("p", state.caution, "caution"));
     const today = new Date(), two = (value) => String(value).padStart(2, "0");
     const head = element("p", null, "printed");
     head.append(element("bdi", document.title), `. Printed ${today.getFullYear()}-${two(today.getMonth() + 1)}-${two(today.getDate())}.`);
     box.append(head);
-    printCard(box, state, row, plan, figure);
+    printCard(box, state, row, plan, figure, drawings.length > 1 ? drawings[1].canvas : null);
     document.body.append(box);
     document.body.classList.add("prints-card");
   }
@@ -436,5 +460,5 @@ var roofplatTools = (function () {
     window.addEventListener("afterprint", endPrint);
   }
 
-  return { connectTools, distanceFeet, drawPlan, lengthWords, say };
+  return { connectTools, distanceFeet, say };
 })();
