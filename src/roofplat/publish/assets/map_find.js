@@ -28,7 +28,8 @@ var roofplatFind = (function () {
       const end = Math.min(this.buildings.size, this.texts.length + rows);
       for (let row = this.texts.length; row < end; row++) {
         const parts = FIELDS.map((field) => this.buildings.get(field, row) || "").map(fold);
-        this.texts.push(`\n${parts.join("\n")}\n`);
+        // Last the id without what may stand between its parts.
+        this.texts.push(`\n${parts.join("\n")}\n${squeeze(parts[2])}\n`);
         // House numbers in order of size: 2 before 12.
         this.keys.push((parts[0] || parts[1] || parts[2]).slice(0, 60).replace(/\d+/g, (digits) => digits.padStart(8, "0")));
       }
@@ -58,8 +59,12 @@ var roofplatFind = (function () {
     }
   }
 
+  function squeeze(text) {
+    return text.replaceAll(" ", "");
+  }
+
   function gradeOf(text, whole, words) {
-    if (text.endsWith(`\n${whole}\n`)) return 0;
+    if (text.endsWith(`\n${squeeze(whole)}\n`)) return 0;
     if (text.includes(`\n${whole}`)) return 1;
     return words.every((word) => text.includes(` ${word}`) || text.includes(`\n${word}`)) ? 2 : 3;
   }
