@@ -74,6 +74,14 @@ def odd() -> dict[str, Any]:
          "geometry": feet(box(50 * place, 300, 50 * place + 40, 340))}
         for place, one in enumerate(IDS)
     ]  # fmt: skip
+    # So large that its openings cannot be told apart on a page.
+    large = shed_plan("large", 0.0, 600.0, "recorded")
+    plans.append(
+        {name: large[name] for name in ("sections", "openings")}
+        | {key: [] for key in set(large) - {"sections", "openings"}}
+    )
+    hall = box(0, 600, 900, 1000)
+    buildings.append({**buildings[0], "building_id": "large", "name": "Hall", "geometry": feet(hall)})
     made["buildings"] = make_table("buildings", buildings)
     for name in plans[0]:
         made[name] = make_table(name, [row for plan in plans for row in plan[name]])
@@ -609,6 +617,31 @@ def test_the_printed_plan_is_true_to_its_bar(visit: Callable[..., Any]) -> None:
     assert page.locator("#print").count() == 0
 
 
+def test_openings_of_a_large_roof_are_printed_once_more_larger(visit: Callable[..., Any]) -> None:
+    page = visit("odd/map.html", "#large")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.locator("#print figure .plan").count() == 1
+    inset = page.locator("#print .rest .plan")
+    assert inset.count() == 1
+    assert (
+        inset.get_attribute("aria-label")
+        == "Where to open, larger, true north up; its scale bar is 20 ft long"
+    )
+    yellow = """(node) => {
+      const canvas = document.createElement('canvas');
+      canvas.width = node.width; canvas.height = node.height;
+      const context = canvas.getContext('2d', { willReadFrequently: true });
+      context.drawImage(node, 0, 0);
+      const { data } = context.getImageData(0, 0, node.width, node.height);
+      let found = 0;
+      for (let i = 0; i < data.length; i += 4) {
+        if (data[i] > 220 && data[i + 1] > 200 && data[i + 2] < 110) found++;
+      }
+      return found;
+    }"""
+    assert inset.evaluate(yellow) > 10 * page.locator("#print figure .plan").evaluate(yellow)
+
+
 @pytest.mark.parametrize(
     ("name", "one"),
     [("map.html", "1001"), ("mixed/map.html", "B1"), ("mixed/map.html", "U1"), ("odd/map.html", "long")],
@@ -627,7 +660,8 @@ def test_the_print_is_the_building_and_nothing_else(visit: Callable[..., Any], n
         words = " ".join(" ".join(sheet.extract_text() for sheet in pdf.pages).split())
         front = " ".join(pdf.pages[0].extract_text().split())
     assert title[:40] in front
-    assert CAUTION in front
+    assert f"{CAUTION} Standing plan, drawn before any fire" in front
+    assert GROUND.statement in front
     assert "Invented. Printed 2" in front
     for text in ("Way up", "Facts", "Dashed: inferred or assumed."):
         assert text in words

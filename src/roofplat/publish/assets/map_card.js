@@ -202,9 +202,10 @@ var roofplatCard = (function () {
     writeRank(card, about);
     writePlanning(card, about);
     writeSolar(card, about);
+    // On paper this stands under the drawing, on the first page.
+    if (drawing) return;
     card.heading("Read this");
-    // On paper the caution stands under the drawing, on the first page.
-    for (const text of [state.scenario, state.ground, drawing ? null : state.caution].filter(Boolean)) card.add("p", card.said(text));
+    for (const text of [state.scenario, state.ground, state.caution]) card.add("p", card.said(text));
   }
 
   function writeHead(card, { state, row, get }) {

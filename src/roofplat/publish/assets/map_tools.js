@@ -419,7 +419,7 @@ var roofplatTools = (function () {
       item.append(small, element("span", LOOKS[look].label));
       key.append(item);
     }
-    figure.append(drawings[0].canvas, key, element("figcaption", "Dashed: inferred or assumed. A circled letter is the side."), element("p", state.caution, "caution"));
+    figure.append(drawings[0].canvas, key, element("figcaption", "Dashed: inferred or assumed. A circled letter is the side."), element("p", `${state.caution} ${state.scenario} ${state.ground}`, "caution"));
     const today = new Date(), two = (value) => String(value).padStart(2, "0");
     const head = element("p", null, "printed");
     head.append(element("bdi", document.title), `. Printed ${today.getFullYear()}-${two(today.getMonth() + 1)}-${two(today.getDate())}.`);
