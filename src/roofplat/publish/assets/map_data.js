@@ -247,12 +247,18 @@ var roofplatData = (function () {
     }
   }
 
+  // Text as its letters stand. Characters that turn the direction of text around are left out: one that
+  // is not closed reaches beyond the element it stands in, and turns the rest of the line.
+  function unturned(text) {
+    return String(text).replace(/[\u202a-\u202e\u2066-\u2069]/g, "");
+  }
+
   function element(tag, text, className) {
     const made = document.createElement(tag);
-    if (text !== undefined && text !== null) made.textContent = String(text);
+    if (text !== undefined && text !== null) made.textContent = unturned(text);
     if (className) made.className = className;
     return made;
   }
 
-  return { TILE, District, Layer, element };
+  return { TILE, District, Layer, element, unturned };
 })();

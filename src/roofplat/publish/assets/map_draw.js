@@ -545,7 +545,8 @@ var roofplatDraw = (function () {
   }
 
   function shorten(text) {
-    return text.length > 24 ? `${text.slice(0, 23)}…` : text;
+    const letters = Array.from(text.slice(0, 60));
+    return letters.length > 24 ? `${letters.slice(0, 23).join("")}…` : text;
   }
 
   function titleOf(buildings, row) {

@@ -4,8 +4,8 @@
 // Text from data reaches the page through textContent alone.
 "use strict";
 var roofplatFilter = (function () {
-  const { element } = roofplatData;
-  const { addLabel, fold, labelOf } = roofplatFind;
+  const { element, unturned } = roofplatData;
+  const { addLabel, fold, labelOf, shorten } = roofplatFind;
   const AT_ONCE = 50;
   const LIGHTNESS = [["lightweight", "Lightweight"], ["not lightweight", "Not lightweight"], ["unknown", "Unknown"]];
   const FIFTHS = ["first", "second", "third", "fourth", "last"];
@@ -39,7 +39,8 @@ var roofplatFilter = (function () {
       { key: false, label: "Nobody has looked (no survey on record)", words: "nobody has looked" }, { key: true, label: "Survey on record", words: "surveyed" },
     ], (row) => buildings.get("surveyed_on", row) !== null);
     const areas = [...seen("dispatch_area")].sort((a, b) => (a === null) - (b === null) || String(a).localeCompare(String(b), "en", { numeric: true }));
-    const area = ask("area", "Dispatch area", areas.map((name) => ({ key: name, label: name ?? "No area", words: name ?? "no area" })), (row) => buildings.get("dispatch_area", row));
+    const shown = (name) => shorten(unturned(name));
+    const area = ask("area", "Dispatch area", areas.map((name) => ({ key: name, label: shown(name ?? "No area"), words: shown(name ?? "no area") })), (row) => buildings.get("dispatch_area", row));
     const kind = ask("kind", "Lightweight or not", LIGHTNESS.map(([key, label]) => ({ key, label, words: key === "unknown" ? "lightweight or not unknown" : key })), state.classOf);
     const known = [...seen("roof_family")], order = Object.keys(families);
     const nameOf = (key) => familyName(families, key);

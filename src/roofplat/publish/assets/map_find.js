@@ -221,5 +221,5 @@ var roofplatFind = (function () {
     }
   }
 
-  return { Finder, Index, addLabel, fold, labelOf };
+  return { addLabel, Finder, fold, Index, labelOf, shorten };
 })();
