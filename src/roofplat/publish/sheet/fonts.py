@@ -18,7 +18,18 @@ import matplotlib as mpl
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
-__all__ = ["BOLD", "FONT", "MISSING", "MONO", "embed_fonts", "markup", "register_fonts", "shown", "width_pt"]
+__all__ = [
+    "BOLD",
+    "FONT",
+    "MISSING",
+    "MONO",
+    "clipped",
+    "embed_fonts",
+    "markup",
+    "register_fonts",
+    "shown",
+    "width_pt",
+]
 
 FONT = "DejaVuSans"
 BOLD = "DejaVuSans-Bold"
@@ -115,6 +126,26 @@ def markup(text: object, *, most: int | None = None) -> str:
     '&lt;img src=x&gt; &amp; &lt;/para&gt;'
     """
     return escape(shown(text, most=most))
+
+
+def clipped(text: str, font: str, size: float, width: float) -> str:
+    """Return the text, or as much of it as is no wider than `width` points with an ellipsis.
+
+    Examples
+    --------
+    >>> clipped("Joinery", FONT, 8.0, 100.0), clipped("Joinery and cold store", FONT, 8.0, 50.0)
+    ('Joinery', 'Joinery an…')
+    """
+    if width_pt(text, font, size) <= width:
+        return text
+    low, high = 0, len(text)
+    while high - low > 1:
+        middle = (low + high) // 2
+        if width_pt(text[:middle] + "…", font, size) <= width:
+            low = middle
+        else:
+            high = middle
+    return text[:low].rstrip() + "…"
 
 
 def width_pt(text: str, font: str, size: float) -> float:
