@@ -347,14 +347,18 @@ var roofplatDraw = (function () {
     }
     context.globalAlpha = 1;
     for (const leftOut of kept === null ? [false] : [true, false]) for (const guessed of [false, true]) {
-      // From afar only what has no fill needs an outline.
-      if (view.zoom < OUTLINE_ZOOM && !leftOut) continue;
-      const path = new Path2D();
-      for (const row of rows) if (isGuess(layer, row) === guessed && isLeftOut(row) === leftOut) trace(view, layer, row, path);
+      // From afar only what has no fill needs an outline, and nobody could see a dash.
+      const afar = view.zoom < OUTLINE_ZOOM;
+      if (afar && (!leftOut || guessed)) continue;
+      const members = rows.filter((row) => isLeftOut(row) === leftOut && (afar || isGuess(layer, row) === guessed));
       context.strokeStyle = leftOut ? LEFT_OUT : INK;
-      context.setLineDash(guessed && view.zoom >= OUTLINE_ZOOM ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
-      context.lineWidth = view.zoom < OUTLINE_ZOOM ? 0.7 : view.zoom < 17 ? 1.2 : 2;
-      context.stroke(path);
+      context.setLineDash(guessed ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
+      context.lineWidth = afar ? 0.7 : view.zoom < 17 ? 1.2 : 2;
+      for (let start = 0; start < members.length; start += FILL_EVERY) {
+        const path = new Path2D();
+        for (const row of members.slice(start, start + FILL_EVERY)) trace(view, layer, row, path);
+        context.stroke(path);
+      }
     }
   }
 

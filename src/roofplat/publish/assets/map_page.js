@@ -197,7 +197,13 @@ var roofplat = (function () {
     state.openPanel = (panel, options) => openPanel(state, panel, options);
     state.closePanel = (panel, opener) => closePanel(state, panel, opener);
     state.onFound = () => drawLegendSoon(state);
-    state.onFilter = (kept) => { show(state, { kept }); drawLegendSoon(state); };
+    // The tick is seen before the map has been painted anew.
+    state.onFilter = (kept) => {
+      cancelAnimationFrame(state.paintSoon);
+      state.tiles.shown.kept = kept;
+      state.paintSoon = requestAnimationFrame(() => setTimeout(() => state.tiles.repaint()));
+      drawLegendSoon(state);
+    };
     state.tiles = new DistrictLayer(district, { family: (row) => FAMILY_FILLS[classOf(row)], rank: rankFill },
       { tileSize: TILE, keepBuffer: 4, maxZoom: 22, updateWhenZooming: false });
     return state;
