@@ -21,6 +21,7 @@ from roofplat.district import (
     LayerSource,
     ObstacleSource,
     Scenario,
+    Sheets,
 )
 from roofplat.publish import CAUTION
 from roofplat.rules import load_rulebook
@@ -36,6 +37,7 @@ SETTINGS: tuple[type[BaseModel], ...] = (
     AttributeSource,
     ObstacleSource,
     Scenario,
+    Sheets,
 )
 
 
@@ -95,13 +97,15 @@ def test_every_setting_is_documented(model: type[BaseModel]) -> None:
 
 def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     head = {"footprints", "attributes", "streets", "areas", "stations", "obstacles", "sections"}
-    head |= {"fire_walls", "expansion_joints", "ground", "scenario", "rules", "families", "folder"}
+    head |= {"fire_walls", "expansion_joints", "ground", "scenario", "sheets", "rules", "families"}
+    head |= {"folder"}
     assert set(rows("### `[district]`")) == set(District.model_fields) - head
     layers = rows("### Layers")
     own = set(LayerSource.model_fields)
     more = set(AttributeSource.model_fields) | set(ObstacleSource.model_fields) | own
     assert more <= set(layers)
     assert set(rows("### `[scenario]`")) == set(Scenario.model_fields)
+    assert set(rows("### `[sheets]`")) == set(Sheets.model_fields)
 
 
 def test_defaults_are_the_real_ones() -> None:
@@ -109,6 +113,9 @@ def test_defaults_are_the_real_ones() -> None:
     assert layers["preset"][-1].strip("`") == LayerSource.model_fields["preset"].default
     assert layers["basis"][-1].strip("`") == AttributeSource.model_fields["basis"].default
     assert layers["basis"][-1].strip("`") == FootprintSource.model_fields["basis"].default
+    sheets = rows("### `[sheets]`")
+    assert sheets["paper"][-1].strip(" |`") == Sheets.model_fields["paper"].default
+    assert sheets["with_build"][-1].strip(" |`") == str(Sheets.model_fields["with_build"].default).lower()
     rules = load_rulebook()
     wind = rows("### `[scenario]`")["prevailing_wind_from_deg"][-1]
     assert f"{rules.number('plan.no_wind_from_deg'):g}" in wind

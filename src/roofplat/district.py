@@ -22,6 +22,7 @@ __all__ = [
     "LayerSource",
     "ObstacleSource",
     "Scenario",
+    "Sheets",
     "read_district",
 ]
 
@@ -95,6 +96,14 @@ class Scenario(_Settings):
     prevailing_wind_from_deg: Azimuth | None = None
 
 
+class Sheets(_Settings):
+    """The printed sheets."""
+
+    paper: Literal["letter", "a4"] = "letter"
+    with_build: bool = False
+    """Whether a build writes a sheet of every building."""
+
+
 class District(_Settings):
     """Everything a build needs to know, with absolute paths."""
 
@@ -116,6 +125,7 @@ class District(_Settings):
     """Lines that divide a roof but stop no fire."""
     ground: tuple[GroundSource, ...] = ()
     scenario: Scenario = Scenario()
+    sheets: Sheets = Sheets()
     rules: dict[str, Any] = {}
     families: dict[str, Any] = {}
     """Roof families of the department's own."""
@@ -212,5 +222,5 @@ def _sentence(path: Path, error: ValidationError) -> str:
 
 
 def _setting_names() -> list[str]:
-    models = (District, FootprintSource, AttributeSource, ObstacleSource, GroundSource, Scenario)
+    models = (District, FootprintSource, AttributeSource, ObstacleSource, GroundSource, Scenario, Sheets)
     return sorted({name for model in models for name in model.model_fields})

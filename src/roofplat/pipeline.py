@@ -1,20 +1,22 @@
 """Compose the rooms: the only place that knows their order.
 
 In: a district and the choices of one build.
-Out: `Built`: the tables, the counts, the problems and the files written.
+Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets.
 """
 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-from shapely.geometry import box
+from pyproj import Transformer
+from shapely.geometry import Point, box
 
 from roofplat.district import District
 from roofplat.errors import DistrictFileError
@@ -23,13 +25,15 @@ from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
-from roofplat.publish import write_outputs
+from roofplat.publish import write_area_sets, write_outputs, write_sheets
 from roofplat.publish.record import read_outputs
 from roofplat.ranking import rank_buildings
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform
 
-__all__ = ["Built", "build", "draw_plans"]
+__all__ = ["Built", "Drawn", "build", "draw_plans", "draw_sheets"]
+
+_CLOSE_IDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +61,48 @@ class Built:
     earlier: list[Path] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What a run of sheets made.
+
+    sheets
+        Building id to the file of its sheet, in the order asked for.
+    sets
+        Files that hold the sheets of an area.
+    fire_in
+        The building that holds the fire spot asked for; None when none was.
+    problems
+        `tables.TABLES["problems"]`.
+    out
+        The folder of the build that the files are in.
+    """
+
+    sheets: dict[str, Path]
+    sets: list[Path]
+    fire_in: str | None
+    problems: pd.DataFrame
+    out: Path
+
+
+@dataclass(frozen=True, slots=True)
+class _Planned:
+    """A district read, joined, planned and ranked; nothing written yet."""
+
+    rules: Rulebook
+    ground: Ground
+    inputs: Inputs
+    inventory: Inventory
+    tables: dict[str, Any]
+    problems: pd.DataFrame
+
+
 def build(
     district: District,
     *,
     out: str | Path | None = None,
     area: str | None = None,
     wind_from_deg: float | None = None,
+    sheets: bool | None = None,
     workers: int = 1,
     as_of: datetime.date | None = None,
     report: Callable[[str], None] | None = None,
@@ -80,8 +120,10 @@ def build(
         Write one dispatch area only. Neighbours and ranks are those of the whole district.
     wind_from_deg
         Wind of the scenario, degrees from true north; else the district's.
+    sheets
+        Write a sheet of every building too; else as the district file says.
     workers
-        Threads that place plans.
+        Threads that place plans, processes that draw sheets.
     as_of
         The date on which ages are counted; today when not given.
     report
@@ -102,40 +144,118 @@ def build(
     >>> build(read_district("data/demo/district.toml"))  # doctest: +SKIP
     """
     say = report or _silent
-    rules = load_rulebook(district.rules, district.families)
-    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
-    folder = Path(out) if out is not None else district.out or Path("maps") / district.folder.name
+    folder = _folder(district, out)
     day = as_of or datetime.date.today()
-
-    say(f"Reading {district.name}")
-    inputs = read_inputs(district, rules)
-    _check_area(area, inputs)
-    say("Joining")
-    inventory = take_inventory(inputs, rules, ground)
-    tables, problems = draw_plans(
-        inputs, inventory, rules, ground, district, wind_from_deg=wind_from_deg, workers=workers, report=say
-    )
-    say("Ranking")
-    tables["ranking"] = rank_buildings({**tables, "roofs": inventory.roofs}, rules, as_of=day)
-    tables["problems"] = problems
+    planned = _plan(district, area=area, wind_from_deg=wind_from_deg, workers=workers, day=day, say=say)
+    tables = planned.tables
+    all_ids = tables["buildings"]["building_id"].tolist()
     if area is not None:
         tables = _only_area(tables, area)
-    scenario = _wind(district, rules, wind_from_deg)
-    counts = {"read": inputs.counts, "joined": inventory.counts}
+    direction, basis = _wind(district, planned.rules, wind_from_deg)
+    counts = {"read": planned.inputs.counts, "joined": planned.inventory.counts}
     before = [folder / name for name in read_outputs(folder / "build.json")]
     say(f"Writing {folder}")
     files = write_outputs(
         tables,
         district=district,
-        rules=rules,
-        ground=ground,
+        rules=planned.rules,
+        ground=planned.ground,
         counts=counts,
         as_of=day,
         out=folder,
-        scenario={"wind_from_deg": scenario[0], "wind_basis": scenario[1]},
+        scenario={"wind_from_deg": direction, "wind_basis": basis},
+        sheets=district.sheets.with_build if sheets is None else sheets,
+        all_ids=all_ids,
+        workers=workers,
+        report=say,
     )
     earlier = [file for file in before if file not in files]
-    return Built(tables=tables, counts=counts, problems=problems, out=folder, files=files, earlier=earlier)
+    return Built(
+        tables=tables, counts=counts, problems=planned.problems, out=folder, files=files, earlier=earlier
+    )
+
+
+def draw_sheets(
+    district: District,
+    ids: Sequence[str] = (),
+    *,
+    out: str | Path | None = None,
+    area: str | None = None,
+    fire: tuple[float, float] | None = None,
+    wind_from_deg: float | None = None,
+    paper: str | None = None,
+    workers: int = 1,
+    as_of: datetime.date | None = None,
+    report: Callable[[str], None] | None = None,
+) -> Drawn:
+    """Draw the sheets of some buildings, with the scenario asked for.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    ids
+        Buildings, in the order wanted.
+    out
+        As in `build`; the sheets go to `sheets/` in it.
+    area
+        Draw every building of this dispatch area too, and put those into one PDF.
+    fire
+        Longitude and latitude of a fire spot, WGS 84 degrees, in one of the buildings. That building
+        is planned for it; the others keep their own fire spots.
+    wind_from_deg
+        Wind of the scenario, degrees from true north; else the district's.
+    paper
+        `letter` or `a4`; else as the district file says.
+    workers, as_of, report
+        As in `build`.
+
+    Returns
+    -------
+    Drawn
+
+    Raises
+    ------
+    RoofplatError
+        There is no such building or area, the fire spot lies in none of the buildings, or the
+        district cannot be read; nothing is written then.
+    """
+    say = report or _silent
+    folder = _folder(district, out)
+    day = as_of or datetime.date.today()
+    planned = _plan(
+        district,
+        area=area,
+        wind_from_deg=wind_from_deg,
+        workers=workers,
+        day=day,
+        say=say,
+        fire=fire,
+        ids=ids,
+    )
+    tables = planned.tables
+    wanted = _wanted(tables["buildings"], ids, area)
+    words: dict[str, Any] = {
+        "district": district.name,
+        "rules": planned.rules,
+        "as_of": day,
+        "paper": paper or district.sheets.paper,
+        "out": folder,
+        "report": say,
+    }
+    say(f"Drawing {len(wanted)} sheets")
+    files = write_sheets(tables, ground=planned.ground, ids=wanted, workers=workers, **words)
+    sets = []
+    if area is not None:
+        own = tables["buildings"].loc[tables["buildings"]["dispatch_area"] == area, "building_id"]
+        sets = write_area_sets(tables, {name: files[name] for name in own}, areas=[area], **words)
+    return Drawn(
+        sheets={name: folder / file for name, file in files.items()},
+        sets=sets,
+        fire_in=None if fire is None else _fire_in(tables["buildings"], wanted, fire),
+        problems=planned.problems,
+        out=folder,
+    )
 
 
 def draw_plans(
@@ -214,6 +334,102 @@ def draw_plans(
     }
     problems = [inputs.problems, inventory.problems, framing.problems, plan.problems, solar_problems]
     return tables, conform("problems", pd.concat(problems, ignore_index=True))
+
+
+def _folder(district: District, out: str | Path | None) -> Path:
+    return Path(out) if out is not None else district.out or Path("maps") / district.folder.name
+
+
+def _plan(
+    district: District,
+    *,
+    area: str | None,
+    wind_from_deg: float | None,
+    workers: int,
+    day: datetime.date,
+    say: Callable[[str], None],
+    fire: tuple[float, float] | None = None,
+    ids: Sequence[str] = (),
+) -> _Planned:
+    """Everything up to the writing; a fire spot asked for takes the place of its building's own."""
+    rules = load_rulebook(district.rules, district.families)
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+    say(f"Reading {district.name}")
+    inputs = read_inputs(district, rules)
+    _check_area(area, inputs)
+    say("Joining")
+    inventory = take_inventory(inputs, rules, ground)
+    if fire is not None or ids:
+        wanted = _wanted(inventory.buildings, ids, area)
+        if fire is not None:
+            inventory = replace(inventory, fires=_with_fire(inventory, wanted, fire))
+    tables, problems = draw_plans(
+        inputs, inventory, rules, ground, district, wind_from_deg=wind_from_deg, workers=workers, report=say
+    )
+    if fire is not None:
+        _check_fire(tables, wanted, fire)
+    say("Ranking")
+    tables["ranking"] = rank_buildings({**tables, "roofs": inventory.roofs}, rules, as_of=day)
+    tables["problems"] = problems
+    return _Planned(rules, ground, inputs, inventory, tables, problems)
+
+
+def _wanted(buildings: Any, ids: Sequence[str], area: str | None) -> list[str]:
+    """Ids in the order asked for, then those of the area in the order of the table."""
+    known = buildings["building_id"]
+    strange = [name for name in dict.fromkeys(ids) if name not in set(known)]
+    if strange:
+        near = get_close_matches(strange[0], known.tolist(), n=_CLOSE_IDS)
+        more = f" and {len(strange) - 1} more of those asked for" if len(strange) > 1 else ""
+        close = f"the nearest are {', '.join(near)}" if near else "the map and ranking.csv list them"
+        raise DistrictFileError(f"There is no building {strange[0]!r}{more}; {close}.")
+    of_area = known[buildings["dispatch_area"] == area].tolist() if area is not None else []
+    return list(dict.fromkeys([*ids, *of_area]))
+
+
+def _fire_in(buildings: Any, wanted: Sequence[str], fire: tuple[float, float]) -> str:
+    """The first of the buildings asked for that holds the fire spot."""
+    rows = buildings[buildings["building_id"].isin(wanted)]
+    spot = _fire_point(buildings, fire)
+    holding = set(rows.loc[rows.geometry.intersects(spot), "building_id"])
+    for name in wanted:
+        if name in holding:
+            return name
+    where = f"building {wanted[0]!r}" if len(wanted) == 1 else "any building that is asked for"
+    raise DistrictFileError(
+        f"The fire spot {fire[0]:g},{fire[1]:g} does not lie in {where}; give longitude and latitude of a "
+        "place inside its outline."
+    )
+
+
+def _fire_point(buildings: Any, fire: tuple[float, float]) -> Point:
+    to_working = Transformer.from_crs("EPSG:4326", buildings.crs, always_xy=True)
+    return Point(*to_working.transform(*fire))
+
+
+def _with_fire(inventory: Inventory, wanted: Sequence[str], fire: tuple[float, float]) -> gpd.GeoDataFrame:
+    """The stated fire spots, with the one asked for in the place of its building's own."""
+    name = _fire_in(inventory.buildings, wanted, fire)
+    others = inventory.fires[inventory.fires["building_id"] != name]
+    own = gpd.GeoDataFrame(
+        {"building_id": pd.Series([name], dtype="str")},
+        geometry=[_fire_point(inventory.buildings, fire)],
+        crs=inventory.buildings.crs,
+    )
+    fires = own if others.empty else pd.concat([others, own])
+    return gpd.GeoDataFrame(fires.sort_values("building_id", kind="stable").reset_index(drop=True))
+
+
+def _check_fire(tables: dict[str, Any], wanted: Sequence[str], fire: tuple[float, float]) -> None:
+    """The plan is for the fire spot asked for, and for no other in its stead."""
+    name = _fire_in(tables["buildings"], wanted, fire)
+    sections = tables["sections"]
+    own = sections[(sections["building_id"] == name) & sections["planned"].fillna(False).astype(bool)]
+    if not own["fire_basis"].eq("given").any():
+        raise DistrictFileError(
+            f"The fire spot {fire[0]:g},{fire[1]:g} lies on the edge of building {name!r}, in none of its "
+            "roof sections; move it inward."
+        )
 
 
 def _silent(line: str) -> None:

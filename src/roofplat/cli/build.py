@@ -40,6 +40,11 @@ _PLACED = (
 @options.out
 @options.area
 @options.wind_from
+@click.option(
+    "--sheets/--no-sheets",
+    default=None,
+    help="Write a printed sheet of every building. Without it: as the district file says.",
+)
 @options.workers
 @click.pass_context
 def build(
@@ -48,6 +53,7 @@ def build(
     out: Path | None,
     area: str | None,
     wind_from: float | None,
+    sheets: bool | None,
     workers: int,
 ) -> None:
     """Build a district: inventory, standing plans, map and ranked list.
@@ -60,7 +66,13 @@ def build(
 
     with Progress() as progress:
         built = pipeline.build(
-            settings, out=out, area=area, wind_from_deg=wind_from, workers=workers, report=progress
+            settings,
+            out=out,
+            area=area,
+            wind_from_deg=wind_from,
+            sheets=sheets,
+            workers=workers,
+            report=progress,
         )
     say(settings.name)
     for name, counts in built.counts.items():
@@ -75,8 +87,13 @@ def build(
     _say_solar(built.tables)
     say_problems(built.problems)
     say(f"Wrote {len(built.files)} files to {built.out}:")
+    single = [file for file in built.files if file.parent == built.out / "sheets"]
     for file in built.files:
-        say(f"  {_beside(file, built.out)}")
+        # Thousands of sheets would hide the rest.
+        if file not in single[1:]:
+            say(f"  {_beside(file, built.out)}")
+        if single and file == single[-1] and len(single) > 1:
+            say(f"  and {len(single) - 1:,} more sheets in {Path('sheets')}")
     if area is not None and built.earlier:
         gone = sum(not file.exists() for file in built.earlier)
         removed = f"; {gone} files of its other areas were removed" if gone else ""

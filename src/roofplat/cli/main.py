@@ -13,6 +13,7 @@ from roofplat.cli.build import build
 from roofplat.cli.check import check
 from roofplat.cli.manners import CAUTION, Commands
 from roofplat.cli.rules import rules
+from roofplat.cli.sheet import sheet
 from roofplat.cli.start import start
 
 __all__ = ["main"]
@@ -24,5 +25,5 @@ def main() -> None:
     """Roof inventory and standing plans for a fire district."""
 
 
-for _command in (start, check, build, rules):
+for _command in (start, check, build, sheet, rules):
     main.add_command(_command)

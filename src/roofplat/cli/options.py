@@ -60,5 +60,5 @@ workers: Decorator = click.option(
     type=click.IntRange(min=1, max=256),
     default=1,
     show_default=True,
-    help="Threads that place the plans.",
+    help="Threads that place the plans, processes that draw the sheets.",
 )

@@ -2,7 +2,8 @@
 
 In: the tables of all rooms in the working CRS, the district, the rules, the scenario.
 Out: `layers.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.csv`, `problems.csv`,
-    `solar_access.csv`, `report.html` and `build.json` in one folder, each whole or not there at all.
+    `solar_access.csv`, `report.html`, where wanted `sheets/*.pdf` and `sheets/areas/*.pdf`, and
+    `build.json` in one folder, each whole or not there at all.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from roofplat.publish.lists import solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.record import read_outputs, write_record
 from roofplat.publish.report import write_report
+from roofplat.publish.sheet import write_area_sets, write_sheets
 from roofplat.rules import Rulebook
 
 __all__ = [
@@ -36,15 +38,20 @@ __all__ = [
     "solar_list",
     "whole_file",
     "write_area_layers",
+    "write_area_sets",
     "write_layers",
     "write_list",
     "write_maps",
     "write_outputs",
     "write_record",
     "write_report",
+    "write_sheets",
 ]
 
-_AREA_FILE = re.compile(r"areas/[a-z0-9-]+\.(html|geojson)")
+# What one build writes and the next may not: a stale one is removed.
+_COMES_AND_GOES = re.compile(
+    r"areas/[a-z0-9-]+\.(html|geojson)|sheets/[A-Za-z0-9_-]+\.pdf|sheets/areas/[a-z0-9-]+\.pdf"
+)
 
 
 def write_outputs(
@@ -57,6 +64,10 @@ def write_outputs(
     as_of: datetime.date,
     out: Path,
     scenario: Mapping[str, Any],
+    sheets: bool = False,
+    all_ids: Iterable[str] | None = None,
+    workers: int = 1,
+    report: Callable[[str], None] | None = None,
 ) -> list[Path]:
     """Write every file of a build.
 
@@ -75,12 +86,16 @@ def write_outputs(
         The folder of the build; made when it is missing.
     scenario
         `wind_from_deg` (degrees from true north) and `wind_basis`; an empty one shows no wind.
+    sheets
+        Write a sheet of every building, and a set of each dispatch area.
+    all_ids, workers, report
+        As for `write_sheets`.
 
     Returns
     -------
     list of Path
-        The files written, in order; `build.json` last. Files of dispatch areas that an earlier
-        build in this folder wrote and this one did not are removed: a stale plan misleads.
+        The files written, in order; `build.json` last. Files of dispatch areas, and sheets, that an
+        earlier build in this folder wrote and this one did not are removed: a stale plan misleads.
 
     Raises
     ------
@@ -109,10 +124,22 @@ def write_outputs(
         "wind": wind,
     }
     written.append(write_report(tables, **shared, path=out / "report.html"))
+    if sheets:
+        printed: dict[str, Any] = {
+            "district": district.name,
+            "rules": rules,
+            "as_of": as_of,
+            "paper": district.sheets.paper,
+            "out": out,
+            "report": report,
+        }
+        files = write_sheets(tables, ground=ground, all_ids=all_ids, workers=workers, **printed)
+        written += [out / file for file in files.values()]
+        written += write_area_sets(tables, files, **printed)
     names = [path.relative_to(out).as_posix() for path in written]
     written.append(write_record(tables, **shared, outputs=names, path=record))
     for name in earlier:
-        if name not in names and _AREA_FILE.fullmatch(name):
+        if name not in names and _COMES_AND_GOES.fullmatch(name):
             with contextlib.suppress(OSError):
                 (out / name).unlink()
     return written
