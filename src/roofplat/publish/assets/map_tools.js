@@ -11,7 +11,7 @@ var roofplatTools = (function () {
   const FOOT_M = 0.3048;
   // WGS 84.
   const AXIS_M = 6378137, SQUARED = 2 / 298.257223563 - 1 / 298.257223563 ** 2;
-  const SAME_PLACE_PX = 4, LATE_MS = 60000, TICK_MS = 5000, NOTICE_MS = 8000;
+  const SAME_PLACE_PX = 4, LATE_MS = 60000, TICK_MS = 5000, NOTICE_MS = 12000;
   let noticeTimer = 0;
   // A drawing for print, in the pixels of a page at 96 to the inch: 7.5 in wide.
   const PRINT = { width: 720, most: 380, least: 240, margin: 56, ratio: 3, zoom: 22.5, strip: 44 };
@@ -85,10 +85,10 @@ var roofplatTools = (function () {
 
   // To the clipboard; from a file some browsers refuse it, and an older way is tried; at last the text is
   // shown, marked, to be copied by hand.
-  async function copy(text, more = "") {
+  async function copy(text, told) {
     if (await writeClipboard(text)) {
-      say(["Copied ", text, `. ${more}`]);
-      noticeTimer = setTimeout(() => say(""), more ? NOTICE_MS * 2 : NOTICE_MS);
+      say(told);
+      noticeTimer = setTimeout(() => say(""), NOTICE_MS);
       return;
     }
     say("This browser does not let a page copy. The text is marked below: copy it from there.");
@@ -121,7 +121,8 @@ var roofplatTools = (function () {
     if (!fromFile && navigator.share) {
       try { await navigator.share({ title: document.title, url: location.href }); return; } catch (error) { if (error.name === "AbortError") return; }
     }
-    await copy(location.href, fromFile ? "The link opens where this file lies in the same folder; elsewhere, put what follows the # behind the address of the map there." : "");
+    const elsewhere = " It opens where this file lies in the same folder; elsewhere, put the # and what follows it behind the address of the map there.";
+    await copy(location.href, `Copied the link to this building.${fromFile ? elsewhere : ""}`);
   }
 
   class Measure {
@@ -131,7 +132,8 @@ var roofplatTools = (function () {
       this.points = [];
       this.on = false;
       this.scale = state.district.head.ground_scale || 1;
-      this.map.createPane("measure").classList.add("measure-pane");
+      // The figures stand above the line that they are about.
+      for (const name of ["measure", "measure-figures"]) this.map.createPane(name).classList.add(`${name}-pane`);
       this.drawn = L.layerGroup().addTo(this.map);
       const { box, words } = panel("measure", "Measure a distance");
       this.box = box;
@@ -200,7 +202,7 @@ var roofplatTools = (function () {
       parts.forEach((feet, before) => {
         const middle = L.latLng((points[before].lat + points[before + 1].lat) / 2, (points[before].lng + points[before + 1].lng) / 2);
         const icon = L.divIcon({ className: "measure-label", iconSize: null, html: element("span", lengthWords(feet)) });
-        L.marker(middle, { ...style, icon, keyboard: false }).addTo(this.drawn);
+        L.marker(middle, { ...style, icon, keyboard: false, pane: "measure-figures" }).addTo(this.drawn);
       });
       this.words.textContent = this.told(parts);
     }
@@ -451,7 +453,7 @@ var roofplatTools = (function () {
     at("card").addEventListener("click", (event) => {
       const button = event.target.closest("button");
       if (!button) return;
-      if (button.dataset.copy) copy(button.dataset.copy);
+      if (button.dataset.copy) copy(button.dataset.copy, ["Copied ", button.dataset.copy, "."]);
       else if (button.id === "card-link") share();
       else if (button.id === "card-print") window.print();
     });
