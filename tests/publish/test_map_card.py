@@ -28,6 +28,8 @@ from .conftest import AS_OF, HOSTILE, READY, WORKING_CRS, click_at, feet, lonlat
 pytestmark = pytest.mark.browser
 
 GROUND = Ground(0.3048, 4200.0)
+# Higher than any ground: here a length that is not scaled to it is plainly wrong.
+HIGH = Ground(0.3048, 120_000.0)
 OVERRIDE = "\u202egnol teerts\u202d\u2066"
 # One text of each kind that a source may hold.
 TEXTS = {
@@ -153,8 +155,12 @@ def maps(
     told = {**tables, "facts": conform("facts", pd.DataFrame([*known, old]))}
     written = []
     sheets = {"1001": "1001 #1.pdf", **dict.fromkeys(TEXTS, "../x.pdf"), "markup": TEXTS["markup"] + ".pdf"}
-    for district, folder in ((told, out), (mixed, out / "mixed"), (odd, out / "odd")):
-        written += write_maps(district, title="Invented", rules=load_rulebook(), ground=GROUND,
+    for district, folder, ground in (
+        (told, out, GROUND),
+        (mixed, out / "mixed", GROUND),
+        (odd, out / "odd", HIGH),
+    ):
+        written += write_maps(district, title="Invented", rules=load_rulebook(), ground=ground,
                               wind=Wind(270.0, "assumed"), out=folder, sheets=sheets)  # fmt: skip
     return {path.relative_to(out).as_posix(): path for path in written}
 
@@ -486,6 +492,18 @@ def test_measuring_by_keyboard_is_true_to_the_ground(visit: Callable[..., Any]) 
     assert active(page) == "measure-open"
 
 
+def test_measuring_is_scaled_to_the_ground_of_the_district(visit: Callable[..., Any]) -> None:
+    page = visit("odd/map.html")
+    page.locator("#measure-open").click()
+    places = [lonlat(0, 0), lonlat(700, 40)]
+    for lon, lat in places:
+        page.evaluate("([lat, lon]) => map_district.setView([lat, lon], 20, { animate: false })", [lat, lon])
+        page.keyboard.press("Enter")
+    wanted = ground_ft(*places) / GROUND.scale * HIGH.scale
+    assert total(page) == pytest.approx(wanted, rel=1e-3)
+    assert HIGH.scale > 1.005
+
+
 @pytest.mark.parametrize("touch", [False, True])
 def test_measuring_by_taps_opens_no_card(visit: Callable[..., Any], touch: bool) -> None:
     page = visit(has_touch=touch, viewport={"width": 768, "height": 1024})
@@ -671,7 +689,7 @@ def test_the_print_is_the_building_and_nothing_else(visit: Callable[..., Any], n
         front = " ".join(pdf.pages[0].extract_text().split())
     assert title[:40] in front
     assert f"{CAUTION} Standing plan, drawn before any fire" in front
-    assert GROUND.statement in front
+    assert (HIGH if name.startswith("odd") else GROUND).statement in front
     assert "Invented. Printed 2" in front
     for text in ("Way up", "Facts", "Dashed: inferred or assumed."):
         assert text in words
