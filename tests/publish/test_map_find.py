@@ -294,6 +294,15 @@ def test_a_pale_plan_under_a_filter_and_a_whole_one_in_the_open_building(visit: 
 def test_every_question_divides_all_buildings(visit: Callable[..., Any]) -> None:
     page = visit(MIXED)
     page.locator("#filters-open").click()
+    titles = page.locator("#filters-groups .what").all_inner_texts()
+    assert titles == [
+        "Roof survey",
+        "Dispatch area",
+        "Lightweight or not",
+        "Roof family",
+        "Rank",
+        "Inspection class",
+    ]
     for group in page.locator("#filters-groups details").all():
         counts = [int(text) for text in group.locator(".count").all_text_contents()]
         assert sum(counts) == 4

@@ -49,7 +49,9 @@ _BUILDING_COLUMNS = (
     "p_lightweight",
     "surveyed_on",
 )
-_RANKING_COLUMNS = ("score", "class", "reasons", "next_due")
+# Of the ranking, what the overview needs to colour and filter by, and what waits for the card.
+_RANK_COLUMNS = ("rank", "class")
+_RANKING_COLUMNS = ("score", "reasons", "next_due")
 _AUDIT_COLUMNS = ("solar_checks", "solar_met")
 _DETAIL_COLUMNS = (
     "occupancy",
@@ -316,7 +318,7 @@ def flatten_map(tables: Mapping[str, pd.DataFrame], *, sheets: Mapping[str, str]
     obstacles = frames["obstacles"]
     frames["obstacles"] = obstacles[ids.get_indexer(obstacles["building_id"]) < 0]
     free = {name: _flat(frames[name], wanted) for name, wanted in _FREE_COLUMNS.items()}
-    columns = (*_BUILDING_COLUMNS, *(("rank",) if "rank" in frames["buildings"] else ()))
+    columns = (*_BUILDING_COLUMNS, *(_RANK_COLUMNS if "rank" in frames["buildings"] else ()))
     return FlatMap(
         _flat(frames["buildings"], columns),
         plans,
@@ -362,7 +364,9 @@ def _to_lonlat(tables: Mapping[str, pd.DataFrame], sheets: Mapping[str, str]) ->
     ready["buildings"] = _along_a_curve(ready["buildings"])
     ready["facts"] = _facts(tables)
     if "ranking" in tables:
-        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[["rank", *_RANKING_COLUMNS]]
+        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[
+            [*_RANK_COLUMNS, *_RANKING_COLUMNS]
+        ]
         ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
     ready["buildings"]["sheet"] = ready["buildings"]["building_id"].map(dict(sheets)).astype("str")
     ready["buildings"] = ready["buildings"].join(_audit_counts(ready["solar_access"]), on="building_id")

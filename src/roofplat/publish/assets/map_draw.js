@@ -364,6 +364,8 @@ var roofplatDraw = (function () {
 
   function hasRoom(view, layers, building, shown, least) {
     if (building === shown.building || building < 0) return true;
+    // Badges and fire spots of what a filter leaves out would shout over it.
+    if (shown.kept && !shown.kept[building]) return false;
     const box = boxOf(view, layers.buildings, building);
     return Math.min(box.width, box.height) >= least;
   }
