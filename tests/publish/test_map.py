@@ -276,6 +276,7 @@ def test_the_zone_of_the_open_building_is_drawn_and_every_zone_on_demand(visit: 
     look_at(page, 20, 12, 19)
     before = page.evaluate(COUNT_PIXELS, VERMILLION)
     click_at(page, 20, 5)
+    page.wait_for_selector("#card:not([hidden])")
     opened = page.evaluate(COUNT_PIXELS, VERMILLION)
     assert opened > before + 300
     page.keyboard.press("Escape")
