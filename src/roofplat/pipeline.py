@@ -33,7 +33,8 @@ from roofplat.tables import conform
 
 __all__ = ["Built", "Drawn", "build", "draw_plans", "draw_sheets"]
 
-_CLOSE_IDS = 3
+# Ids named where one does not exist, and how like it they must be.
+_CLOSE_IDS, _CLOSE_SHARE = 3, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,7 +380,7 @@ def _wanted(buildings: Any, ids: Sequence[str], area: str | None) -> list[str]:
     known = buildings["building_id"]
     strange = [name for name in dict.fromkeys(ids) if name not in set(known)]
     if strange:
-        near = get_close_matches(strange[0], known.tolist(), n=_CLOSE_IDS)
+        near = get_close_matches(strange[0], known.tolist(), n=_CLOSE_IDS, cutoff=_CLOSE_SHARE)
         more = f" and {len(strange) - 1} more of those asked for" if len(strange) > 1 else ""
         close = f"the nearest are {', '.join(near)}" if near else "the map and ranking.csv list them"
         raise DistrictFileError(f"There is no building {strange[0]!r}{more}; {close}.")

@@ -23,7 +23,7 @@ from reportlab.platypus import Paragraph
 from roofplat.publish.files import CAUTION
 from roofplat.publish.sheet.blocks import Block, fit
 from roofplat.publish.sheet.building import Leaf
-from roofplat.publish.sheet.fonts import BOLD, FONT, clipped, embed_fonts, markup, width_pt
+from roofplat.publish.sheet.fonts import BOLD, FONT, clipped, embed_fonts, markup, register_fonts, width_pt
 from roofplat.publish.sheet.panels import (
     FOUND_ON_SITE,
     Edition,
@@ -92,7 +92,15 @@ def sheet_pdf(leaf: Leaf, *, paper: Paper, edition: Edition) -> bytes:
 
 def new_canvas(stream: BytesIO, paper: Paper, *, title: str, subject: str) -> Canvas:
     """Return a canvas without a page on it: the fonts ready, nothing in it that tells when it was made."""
-    canvas = Canvas(stream, pagesize=(paper.width_pt, paper.height_pt), invariant=1, pageCompression=1)
+    # A canvas begins every page with a font; that has to be one that goes into the file.
+    register_fonts()
+    canvas = Canvas(
+        stream,
+        pagesize=(paper.width_pt, paper.height_pt),
+        invariant=1,
+        pageCompression=1,
+        initialFontName=FONT,
+    )
     embed_fonts(canvas)
     canvas.setTitle(title)
     canvas.setSubject(subject)

@@ -18,7 +18,7 @@ import pandas as pd
 from roofplat.publish.overrides import override_records
 from roofplat.publish.sheet.blocks import Block
 from roofplat.publish.sheet.fonts import markup, shown
-from roofplat.publish.wording import METHOD_WORDS, plain_words, without_code
+from roofplat.publish.wording import METHOD_WORDS, plain_words
 from roofplat.rules import Rule, Rulebook, load_rulebook
 from roofplat.tables import ATTRIBUTES, BASES, METHODS
 
@@ -73,6 +73,9 @@ _FIELDS: Mapping[str, str] = {
 _UNITS = {"ft": " ft", "deg": "\u00b0"}
 _METHOD_START = re.compile(rf"(?:^|; )(?=(?:{'|'.join(METHODS)}): )")
 _RULE_ID = re.compile(r"\s*\([a-z_]+(?:\.\w+)+\)")
+# The id of a rule inside a sentence, and its unit.
+_RULE_NAME = re.compile(r"\b([a-z]+)\.([a-z]+(?:_[a-z]+)*?)_(?:ft2?|deg|share|count)\b")
+_FIRST_CODE = re.compile(r"[a-z_]+: ")
 _INNER_CODE = re.compile(r"\b[a-z]+(?:_[a-z]+)+: ")
 _FIRE_WORDS = {
     "given": "Fire spot as stated for this plan",
@@ -135,7 +138,8 @@ def changed_rules(rules: Rulebook) -> tuple[str, ...]:
     standard = load_rulebook()
     lines = []
     for rule in rules.overridden:
-        text = f"{rule.meaning.rstrip('.')}: {_with_unit(rule)}"
+        meaning = plain_words(_RULE_NAME.sub(r"\1 \2", rule.meaning))
+        text = f"{meaning.rstrip('.')}: {_with_unit(rule)}"
         if rule.id in standard.rules:
             text += f" (rulebook: {_with_unit(standard[rule.id])})"
         lines.append(text)
@@ -233,7 +237,7 @@ def _scenario(planned: Row, number: Mapping[str, int]) -> tuple[str, ...]:
     fire = _FIRE_WORDS.get(planned["fire_basis"], f"Fire spot {planned['fire_basis']}")
     in_section = f", in section {number[planned['section_id']]}" if number else ""
     spot = f"{fire}{in_section}; {_lon_lat(planned.get('fire_lon'), planned.get('fire_lat'))}."
-    rows = [markup(spot)]
+    rows = [_kept(spot)]
     if planned.get("wind_from_deg") is not None:
         wind = _WIND_WORDS.get(str(planned.get("wind_basis")), f"Wind {planned.get('wind_basis')}")
         rows.append(markup(f"{wind}: from the {_toward(planned['wind_from_deg'])}."))
@@ -272,6 +276,9 @@ def _framing(section: Row, members: Sequence[Row], rules: Rulebook) -> Iterator[
     basis = section.get("axis_basis")
     if basis == "doubtful":
         yield "Which way the members run is doubtful."
+    elif family is not None and family.framing == "pitched":
+        if main and members:
+            yield f"{_many(main).capitalize()} run down the slopes ({basis})."
     elif main and section.get("framing_axis_deg") is not None and members:
         yield f"{_many(main).capitalize()} run {_both_ways(section['framing_axis_deg'])} ({basis})."
     spaced = [row for row in members if row.get("spacing_ft") is not None]
@@ -307,13 +314,19 @@ def _opening_way(sections: Sequence[Row], where: Callable[[Row], str]) -> Block:
         # The scenario says in which section the fire spot is.
         if (method is None and why is None) or (several and str(why).startswith("not_planned")):
             continue
-        reason = _INNER_CODE.sub("", without_code(_RULE_ID.sub("", str(why)))) if why is not None else ""
+        reason = _reason(str(why)) if why is not None else ""
         name = METHOD_WORDS.get(str(method), "no cut is drawn") if method is not None else "no cut is drawn"
         rows.append(
             f"<b>{markup(where(section) + _upper(name))}.</b> {markup(_sentence(reason), most=_MOST)}"
         )
     title = "How it is opened" if cut else "No cut"
     return Block(title, tuple(rows), rank=1, least=1, rest="layers.gpkg, layer sections")
+
+
+def _reason(why: str) -> str:
+    """The reason without the codes of methods, reasons and rules that it is made from."""
+    _, _, text = why.partition(": ") if _FIRST_CODE.match(why) else ("", "", why)
+    return plain_words(_INNER_CODE.sub("", _RULE_ID.sub("", text)))
 
 
 def _rejected(sections: Sequence[Row], where: Callable[[Row], str]) -> Iterator[str]:
@@ -358,7 +371,7 @@ def _ladders(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str]) ->
         grid = _grid(get("usng"))
         if grid or get("base_lon") is not None:
             place = f"<b>{grid}</b>; " if grid else ""
-            yield f"Base {place}{markup(_lon_lat(get('base_lon'), get('base_lat')))}."
+            yield f"Base {place}{_kept(_lon_lat(get('base_lon'), get('base_lat')))}."
 
 
 def _reasons(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
@@ -388,6 +401,11 @@ def _labelled(label: str, text: object) -> str:
 
 def _ladder_rows(frames: Mapping[str, pd.DataFrame]) -> list[Row]:
     return sorted(_rows(frames, "ladders"), key=lambda row: row.get("rank") or 0)
+
+
+def _kept(text: str) -> str:
+    """Markup in which a coordinate is not broken off from its name."""
+    return re.sub(r"\b(lon|lat) (?=-?\d)", "\\1\u00a0", markup(text))
 
 
 def _grid(text: object) -> str:
@@ -583,16 +601,16 @@ def _plain(value: Any, decimals: int) -> str:
 
 def _toward(degrees: float) -> str:
     point = _POINTS[round(degrees / 22.5) % len(_POINTS)]
-    return f"{point} ({degrees % 360:.0f}\u00b0)"
+    return f"{point} ({round(degrees) % 360}\u00b0)"
 
 
 def _both_ways(degrees: float) -> str:
     one = round(degrees / 22.5) % 8
-    return f"{_POINTS[one]} to {_POINTS[one + 8]} ({degrees % 180:.0f}\u00b0)"
+    return f"{_POINTS[one]} to {_POINTS[one + 8]} ({round(degrees) % 180}\u00b0)"
 
 
 def _lon_lat(lon: Any, lat: Any) -> str:
-    return "place unknown" if lon is None or lat is None else f"lon\u00a0{lon:.6f}, lat\u00a0{lat:.6f}"
+    return "place unknown" if lon is None or lat is None else f"lon {lon:.6f}, lat {lat:.6f}"
 
 
 def _day(value: Any) -> str:
