@@ -85,7 +85,8 @@ def test_an_area_is_drawn_whole_and_bound(district: Path, tmp_path: Path) -> Non
     result = run("sheet", district, "B3/x", "--area", "Mill", "--out", out, "--paper", "A4")
     assert result.exit_code == 0, result.output
     files = sorted(path.relative_to(out).as_posix() for path in out.rglob("*.pdf"))
-    assert files[:1] + files[-2:] == ["sheets/areas/mill.pdf", "sheets/b1.pdf", "sheets/b2.pdf"]
+    assert {"sheets/areas/mill.pdf", "sheets/b1.pdf", "sheets/b2.pdf"} < set(files)
+    assert len(files) == 4
     # A slash is no part of a file name; the sum of the id takes its place.
     assert re.fullmatch(r"sheets/b3-x-[0-9a-f]{8}\.pdf", next(name for name in files if "x-" in name))
     assert f"All of Mill in one file: {out / 'sheets' / 'areas' / 'mill.pdf'}" in result.stdout
