@@ -7,38 +7,74 @@ Out: `report.html`, one page that prints well and asks no network for anything.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from roofplat.district import District
 from roofplat.ground import Ground
+from roofplat.publish.charts import Look, bar_plot, interval_plot, row_labels
 from roofplat.publish.files import CAUTION, NO_AREA, asset, write_whole
 from roofplat.publish.map import Wind
 from roofplat.publish.page import fill, html_page
+from roofplat.publish.tallies import (
+    GAPS,
+    NOT_KNOWN,
+    NOT_STATED,
+    among,
+    area_names,
+    due_by_year,
+    gap_flags,
+    gaps_by_area,
+    gaps_first,
+    known_by_basis,
+    reached,
+    roofs_by_area,
+    roofs_by_decade,
+    scores_by_class,
+    surveys_by_area,
+)
 from roofplat.publish.wording import METHOD_WORDS, without_code
 from roofplat.rules import Rulebook
+from roofplat.tables import AXIS_BASES, BASES
 
 __all__ = ["write_report"]
 
 _TOP = 25
 _MOST_ROWS = 200
-# Which columns say how a thing is known, and what to call them.
-_BASES = (
-    ("buildings", "family_basis", "Roof family, by building"),
-    ("buildings", "height_basis", "Height, by building"),
-    ("sections", "axis_basis", "Framing axis, by section"),
-    ("sections", "spacing_basis", "Spacings, by section"),
-    ("sections", "shape_basis", "Form of the roof, by section"),
-    ("sections", "slope_basis", "Slope, by section"),
-    ("walls", "kind_basis", "Wall kind, by wall"),
-    ("members", "basis", "Members, by kind and section"),
-    ("planes", "basis", "Planes of pitched roofs, by plane"),
+_MOST_REASONS = 6
+_ALL_AREAS = "all areas"
+_MOST_AREAS_SAID = 8
+# Columns and rows of a table that has room beside its plot.
+_MOST_BESIDE = 5
+_MOST_ROWS_BESIDE = 20
+_SCENARIO = (
     ("sections", "fire_basis", "Fire spot of the scenario, by planned section"),
     ("sections", "wind_basis", "Wind of the scenario, by planned section"),
 )
+# White is what nobody knows, hatched is what nobody has seen; the rest goes from dark to light.
+_HATCHED = Look("#ffffff", "////")
+_ROOFS = {
+    "lightweight": Look("#d55e00"),
+    "either": Look("#f0e442", "----"),
+    "not lightweight": Look("#b9ddf2"),
+    "unknown": _HATCHED,
+}
+_SURVEYS = (Look("#003f66"), Look("#0072b2"), Look("#56b4e9"), Look("#cfe8f7"), Look("#f0e442", "----"))
+_KNOWN = (
+    Look("#14181c"),
+    Look("#0072b2"),
+    Look("#56b4e9"),
+    Look("#f0e442", "----"),
+    Look("#e69f00", "\\\\\\\\"),
+    Look("#d55e00", "xxxx"),
+    Look("#ffffff"),
+)
+_CLASSES = (Look("#003f66"), Look("#56b4e9"), Look("#dcdcdc"), _HATCHED)
+_DUE = (Look("#d55e00"), Look("#56b4e9"), _HATCHED)
 
 
 def write_report(
@@ -83,17 +119,23 @@ def write_report(
     DistrictFileError
         The file cannot be written.
     """
+    buildings = pd.DataFrame(tables["buildings"])
+    ranking = pd.DataFrame(tables["ranking"]) if "ranking" in tables else None
     body = fill(
         "report.html.j2",
         name=district.name,
         as_of=as_of.isoformat(),
         caution=CAUTION,
+        no_area=NO_AREA,
         ground=ground.statement,
         wind=wind.words if wind else "No wind is stated.",
-        numbers=_numbers(tables),
+        numbers=_numbers(tables, as_of),
         counts=[(title, _grid(frame)) for title, frame in counts.items() if len(frame)],
-        families=_families_by_area(tables["buildings"], rules),
-        bases=_bases(tables),
+        figures=_figures(tables, rules, as_of),
+        families=_families(buildings, rules),
+        scenario=_scenario(tables),
+        ranks=_ranks(ranking),
+        gaps=_gaps(tables, buildings, ranking, rules),
         overridden=rules.overridden,
         statuses=_statuses(rules),
         problems=_problems(tables),
@@ -110,7 +152,7 @@ def write_report(
     )
 
 
-def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
+def _numbers(tables: Mapping[str, pd.DataFrame], as_of: datetime.date) -> list[tuple[str, str]]:
     buildings = tables["buildings"]
     seen = buildings["surveyed_on"].notna()
     found = [
@@ -124,10 +166,9 @@ def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
         found.append(("Roof sections", f"{len(tables['sections']):,}"))
     if "ladders" in tables:
         ladders = tables["ladders"]
-        reached = ladders.loc[ladders["apparatus"] != "out_of_reach", "building_id"].nunique()
         found += [
             ("Ladder spots", f"{len(ladders):,}"),
-            ("Buildings without a ladder spot in reach", f"{len(buildings) - reached:,}"),
+            ("Buildings without a ladder spot in reach", f"{(~reached(buildings, ladders)).sum():,}"),
         ]
     if "openings" in tables:
         openings = tables["openings"]
@@ -148,6 +189,10 @@ def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
         found.append(("Solar arrays that fail an access rule", f"{len(arrays):,}"))
     if "trenches" in tables:
         found.append(("Trenches", f"{len(tables['trenches']):,}"))
+    if "ranking" in tables:
+        late = tables["ranking"]["next_due"] < pd.Timestamp(as_of)
+        found.append(("Inspections overdue", f"{late.sum():,}"))
+    found.append(("No inspection on record", f"{buildings['inspected_on'].isna().sum():,}"))
     if "problems" in tables:
         severity = tables["problems"]["severity"].value_counts()
         found += [
@@ -161,36 +206,246 @@ def _grid(frame: pd.DataFrame) -> dict[str, Any]:
     numeric = [bool(pd.api.types.is_numeric_dtype(dtype)) for dtype in frame.dtypes]
     shown = frame.astype(object).where(frame.notna(), "")
     return {
-        "head": [str(name).replace("_", " ") for name in frame.columns],
+        "head": [_heading(str(name)) for name in frame.columns],
         "numeric": numeric,
-        "rows": shown.to_numpy().tolist(),
+        "rows": [[_with_commas(cell) for cell in row] for row in shown.to_numpy().tolist()],
+        "foot": [],
     }
 
 
-def _families_by_area(buildings: pd.DataFrame, rules: Rulebook) -> dict[str, Any]:
-    area = buildings["dispatch_area"].fillna(NO_AREA)
-    cross = pd.crosstab(_labels(buildings["roof_family"], rules), area)
-    total = cross.sum(axis=1)
-    cross = cross.assign(total=total).sort_values("total", ascending=False, kind="stable")
-    most = int(total.max()) if len(total) else 1
+def _heading(name: str) -> str:
+    words = name.replace("_", " ")
+    return words[:1].upper() + words[1:]
+
+
+def _with_commas(cell: Any) -> Any:
+    return f"{cell:,}" if isinstance(cell, int) and not isinstance(cell, bool) else cell
+
+
+def _figures(
+    tables: Mapping[str, pd.DataFrame], rules: Rulebook, as_of: datetime.date
+) -> list[dict[str, Any]]:
+    """Make the plots, each with the table of its numbers, in the order of the page."""
+    buildings = pd.DataFrame(tables["buildings"])
+    roofs = roofs_by_area(buildings, rules)
+    decades = roofs_by_decade(buildings, rules, as_of=as_of)
+    kinds = [kind for kind in roofs if kind != "either" or roofs[kind].any()]
+    surveys = surveys_by_area(buildings, rules, as_of=as_of)
+    known = known_by_basis(tables)
+    known = known[[basis for basis in known if basis != "drawn" or known[basis].any()]]
+    looks = [_ROOFS[str(kind)] for kind in kinds]
+    figures = [
+        _figure(
+            "roofs",
+            "Roof families by area",
+            roofs[kinds],
+            looks,
+            "Area",
+            shares=True,
+            note="What the family says of the roof's weight. Nobody knows how an unknown roof is built.",
+        ),
+        _figure(
+            "ages",
+            "Age of the buildings",
+            decades[kinds],
+            looks,
+            "Built",
+            apart=(NOT_KNOWN,),
+            note="By year of construction, with what is known of the roof.",
+        ),
+        _figure(
+            "surveys",
+            "How fresh the surveys are",
+            surveys,
+            (_HATCHED, *_SURVEYS[: surveys.shape[1] - 2], _SURVEYS[-1]),
+            "Area",
+            shares=True,
+            note=f"Years from the last roof survey to {as_of.isoformat()}. Never: nobody has looked.",
+        ),
+        _figure(
+            "known",
+            "How things are known",
+            known,
+            [look for basis, look in zip((*AXIS_BASES, NOT_STATED), _KNOWN, strict=True) if basis in known],
+            "What",
+            shares=True,
+            axis="things",
+            note="Surveyed, recorded and drawn: somebody says so. Inferred, assumed and doubtful: a guess. "
+            "Not stated: there is nothing of the kind, or nobody says. Family and height are counted by "
+            "building, walls by wall, members by kind and section, planes by plane, the rest by section.",
+        ),
+    ]
+    if "ranking" in tables:
+        ranking = pd.DataFrame(tables["ranking"])
+        if not _has_intervals(ranking):
+            figures.append(
+                _figure(
+                    "scores",
+                    "Scores by inspection class",
+                    scores_by_class(ranking),
+                    _CLASSES,
+                    "Score",
+                    note="The class follows the occupancy alone; a high score may stand in any class.",
+                )
+            )
+        figures.append(
+            _figure(
+                "inspections",
+                "Inspections due by year",
+                due_by_year(ranking, buildings, as_of=as_of),
+                _DUE,
+                "Due",
+                apart=("class unknown", "no record"),
+                note=f"Overdue: due before {as_of.isoformat()}. No record: no date of an inspection, which "
+                "does not say that there was none. Class unknown: inspected, but no cycle to count by.",
+            )
+        )
+    return [figure for figure in figures if figure is not None]
+
+
+def _figure(
+    anchor: str,
+    title: str,
+    counts: pd.DataFrame,
+    looks: Sequence[Look],
+    first: str,
+    *,
+    note: str,
+    shares: bool = False,
+    axis: str = "buildings",
+    apart: Sequence[str] = (),
+) -> dict[str, Any] | None:
+    """Draw counts and set them as a table under the same names; None where there are none."""
+    counts = counts.set_axis(pd.Index(row_labels([str(name) for name in counts.index])), axis="index")
+    plot = bar_plot(counts, looks, title=title, shares=shares, axis=axis, apart=apart)
+    if plot is None:
+        return None
+    total = counts.sum(axis=1)
+    grid = _grid(counts.assign(all=total).reset_index(names=first))
+    if counts.shape[0] > 1 and axis == "buildings":
+        grid["foot"] = ["All", *(f"{number:,}" for number in [*counts.sum(), total.sum()])]
+    tall = counts.shape[0] > _MOST_ROWS_BESIDE
     return {
-        "areas": [str(name) for name in cross.columns[:-1]],
-        "rows": [
-            {"label": name, "counts": row[:-1], "total": row[-1], "share": row[-1] / most}
-            for name, row in zip(cross.index.tolist(), cross.to_numpy().tolist(), strict=True)
-        ],
+        "anchor": anchor,
+        "title": title,
+        "plot": plot,
+        "grid": grid,
+        "note": note,
+        "broad": tall or counts.shape[1] > _MOST_BESIDE,
+        "tall": tall,
     }
 
 
-def _bases(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
+def _families(buildings: pd.DataFrame, rules: Rulebook) -> dict[str, Any]:
+    """Count each family by area and by how it is known; a family by area as words, areas being many."""
+    label = _labels(buildings["roof_family"], rules)
+    area = pd.Series(area_names(buildings), index=buildings.index)
+    cross = pd.crosstab(label, area)
+    count = label.value_counts()
+    basis = pd.crosstab(label, buildings["family_basis"].fillna(NOT_STATED))
+    basis = basis.reindex(columns=[name for name in (*BASES, NOT_STATED) if name in basis])
+    frame = pd.DataFrame({"family": count.index, "buildings": count.to_numpy()})
+    frame["share"] = [_percent(number, len(buildings)) for number in count]
+    for name in basis:
+        frame[str(name)] = basis[name].reindex(count.index).to_numpy()
+    frame["by area"] = [
+        _most_of({str(name): int(number) for name, number in row.items() if number})
+        for row in cross.reindex(index=count.index).to_dict("records")
+    ]
+    grid = _grid(frame)
+    grid["numeric"][2] = True
+    return grid
+
+
+def _most_of(counts: Mapping[str, int]) -> str:
+    """Say a few counts in their order; of many, the largest."""
+    said = dict(counts)
+    if len(counts) > _MOST_AREAS_SAID:
+        said = dict(sorted(counts.items(), key=lambda item: -item[1])[:_MOST_AREAS_SAID])
+    words = [f"{name} {number:,}" for name, number in said.items()]
+    if len(said) < len(counts):
+        rest = sum(counts.values()) - sum(said.values())
+        words.append(f"{len(counts) - len(said):,} other areas {rest:,}")
+    return "; ".join(words)
+
+
+def _has_intervals(ranking: pd.DataFrame) -> bool:
+    return {"rank_low", "rank_high"} <= set(ranking.columns)
+
+
+def _ranks(ranking: pd.DataFrame | None) -> dict[str, Any] | None:
+    """Draw how far the rank of the first buildings may move, where the ranking says so."""
+    if ranking is None or not _has_intervals(ranking) or ranking.empty:
+        return None
+    first = ranking.sort_values("rank", kind="stable").head(_TOP)
+    rank, low, high = (
+        first[name].to_numpy(dtype=float, na_value=np.nan).tolist()
+        for name in ("rank", "rank_low", "rank_high")
+    )
+    labels = row_labels(first["building_id"].astype("str").tolist())
+    title = f"Rank of the first {len(first)} buildings and the span it may have"
+    grid = _grid(
+        pd.DataFrame(
+            {
+                "building": labels,
+                "rank": first["rank"].astype("Int64"),
+                "from": first["rank_low"].astype("Int64"),
+                "to": first["rank_high"].astype("Int64"),
+            }
+        )
+    )
+    return {"plot": interval_plot(labels, rank, low, high, title=title), "grid": grid}
+
+
+def _gaps(
+    tables: Mapping[str, pd.DataFrame],
+    buildings: pd.DataFrame,
+    ranking: pd.DataFrame | None,
+    rules: Rulebook,
+) -> dict[str, Any]:
+    """Set the gaps by area, with shares, and the order in which to close them."""
+    flags = gap_flags(tables)
+    counts = gaps_by_area(flags, buildings)
+    counts = pd.concat([counts, pd.DataFrame([counts.sum()], index=["All"])]) if len(counts) > 1 else counts
+    rows = [
+        {
+            "area": area,
+            "buildings": f"{row[0]:,}",
+            "cells": [(f"{n:,}", _percent(n, row[0]) if n else "") for n in row[1:]],
+        }
+        for area, row in zip(counts.index, counts.to_numpy().tolist(), strict=True)
+    ]
+    wanted = int(rules.number("report.high_ranked_count"))
+    order = None
+    if ranking is not None:
+        first = gaps_first(flags, buildings, ranking, first=wanted)
+        order = [
+            {"label": GAPS[str(key)].label, "close": GAPS[str(key)].close, **row}
+            for key, row in first.to_dict("index").items()
+        ]
+    return {
+        "head": [GAPS[str(key)].label for key in flags],
+        "rows": rows,
+        "order": order,
+        "high": min(wanted, len(buildings)),
+    }
+
+
+def _percent(part: int, whole: int) -> str:
+    """Whole percent; neither a few nor all but a few are rounded away."""
+    share = 100 * part / whole if whole else 0.0
+    if 0 < share < 1:
+        return "under 1%"
+    return "over 99%" if 99 < share < 100 else f"{share:.0f}%"
+
+
+def _scenario(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
     rows = []
-    for table, column, label in _BASES:
+    for table, column, label in _SCENARIO:
         if table in tables and column in tables[table]:
             tally = tables[table][column].value_counts()
             if len(tally):
-                rows.append(
-                    {"label": label, "parts": [f"{word} {number:,}" for word, number in tally.items()]}
-                )
+                rows.append((label, ", ".join(f"{word} {number:,}" for word, number in tally.items())))
     return rows
 
 
@@ -218,29 +473,47 @@ def _planned(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> list[dict[s
     if "sections" not in tables:
         return []
     sections = pd.DataFrame(tables["sections"])
-    buildings = _by_id(tables)
     opened = sections["cut_method"].notna() & (sections["cut_method"] != "do_not_cut")
+    buildings = pd.DataFrame(tables["buildings"]).drop_duplicates("building_id")
+    place = pd.Index(buildings["building_id"].astype(object)).get_indexer(
+        sections["building_id"].astype(object)
+    )
+    areas = area_names(buildings)
     frame = pd.DataFrame(
         {
             "family": _labels(sections["roof_family"], rules),
-            "area": sections["building_id"].map(buildings["dispatch_area"]).fillna(NO_AREA),
+            "area": pd.Categorical.from_codes(np.append(areas.codes, -1)[place], dtype=areas.dtype),
             "opened": opened,
-            "method": sections["cut_method"].astype("str").fillna(""),
-            "why": sections["cut_method_why"].astype("str").fillna("no reason given"),
+            "words": sections["cut_method_why"].astype("str").fillna("no reason given"),
         }
     )
+    frame["words"] = frame["words"].mask(opened, sections["cut_method"].astype("str"))
+    counts = frame.value_counts(sort=False).reset_index(name="number")
+    # Areas are a classification: pairs that never occur are counted as well.
+    counts = counts[counts["number"] > 0]
+    counts["area"] = counts["area"].astype("str").fillna(NO_AREA)
+    if len(counts[["family", "area"]].drop_duplicates()) > _MOST_ROWS:
+        counts = counts.assign(area=_ALL_AREAS).groupby(["family", "area", "opened", "words"]).sum()
+        counts = counts.reset_index()
+    counts = counts.sort_values(["number", "words"], ascending=[False, True], kind="stable")
     rows = []
-    for (family, area), part in frame.groupby(["family", "area"], sort=True):
-        closed = part.loc[~part["opened"], "why"].value_counts()
-        ways = part.loc[part["opened"], "method"].value_counts()
+    for (family, area), part in counts.groupby(["family", "area"], sort=True):
+        ways, closed = part[part["opened"]], part[~part["opened"]]
         rows.append(
             {
                 "family": family,
                 "area": area,
-                "sections": len(part),
-                "opened": int(part["opened"].sum()),
-                "ways": [f"{METHOD_WORDS[str(way)]} {number:,}" for way, number in ways.items()],
-                "reasons": [f"{without_code(str(why))} ({number:,})" for why, number in closed.items()],
+                "sections": int(part["number"].sum()),
+                "opened": int(ways["number"].sum()),
+                "ways": [
+                    f"{METHOD_WORDS[way]} {number:,}"
+                    for way, number in zip(ways["words"], ways["number"], strict=True)
+                ],
+                "reasons": [
+                    f"{without_code(why)} ({number:,})"
+                    for why, number in zip(closed["words"], closed["number"], strict=True)
+                ][:_MOST_REASONS],
+                "other_reasons": len(closed) - _MOST_REASONS,
             }
         )
     return rows
@@ -249,16 +522,18 @@ def _planned(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> list[dict[s
 def _pushing(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]:
     """List buildings of families that push walls out, and whether a ladder base stands in the zone."""
     if "collapse_zones" not in tables:
-        return _capped([])
+        return dict(_NONE)
     zones = pd.DataFrame(tables["collapse_zones"])
     zones = zones[zones["pushes_out"]]
+    number, zones = len(zones), zones.head(_MOST_ROWS)
     inside: pd.Series = pd.Series(dtype="str")
     if "ladders" in tables:
         ladders = pd.DataFrame(tables["ladders"])
         ladders = ladders[ladders["in_collapse_zone"].fillna(False).astype(bool)]
+        ladders = ladders[among(ladders["building_id"], zones["building_id"])]
         inside = ladders["rank"].astype("str").groupby(ladders["building_id"]).agg(", ".join)
-    buildings = _by_id(tables)
     own = zones["building_id"]
+    buildings = _by_id(tables, own)
     frame = pd.DataFrame(
         {
             "id": own,
@@ -269,20 +544,21 @@ def _pushing(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, A
             "inside": own.map(inside).astype("str").fillna("none"),
         }
     )
-    return _capped(_records(frame))
+    return _capped(frame, number)
 
 
 def _out_of_reach(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     """List ladder spots that nothing reaches, with the height that defeats the best there is."""
     if "ladders" not in tables:
-        return _capped([])
+        return dict(_NONE)
     ladders = pd.DataFrame(tables["ladders"])
     ladders = ladders[ladders["apparatus"] == "out_of_reach"]
+    number, ladders = len(ladders), ladders.head(_MOST_ROWS)
     own = ladders["building_id"]
     frame = pd.DataFrame(
         {
             "id": own,
-            "place": _places(own, _by_id(tables)),
+            "place": _places(own, _by_id(tables, own)),
             "spot": ladders["rank"].astype("str") + ", side " + ladders["side"].fillna("?"),
             "support": ladders["support_ft"].map("{:.1f} ft".format, na_action="ignore"),
             "highest": ladders["highest_ft"].map("{:.1f} ft".format, na_action="ignore"),
@@ -290,22 +566,23 @@ def _out_of_reach(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
             "reasons": ladders["reasons"].astype("str"),
         }
     )
-    return _capped(_records(frame))
+    return _capped(frame, number)
 
 
 def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]:
     """Tell the solar access audit by rule, and list every finding that is not met."""
     if "solar_access" not in tables or tables["solar_access"].empty:
-        return {"arrays": 0, "rules": [], **_capped([])}
+        return {"arrays": 0, "rules": [], **_NONE}
     audit = pd.DataFrame(tables["solar_access"])
     verdict = audit["passes"].astype("Int64").map({1: "met", 0: "failed"}).fillna("open")
     counts = pd.crosstab(audit["rule"], verdict).reindex(columns=["met", "failed", "open"], fill_value=0)
     failed = audit[verdict == "failed"]
+    number, failed = len(failed), failed.head(_MOST_ROWS)
     own = failed["building_id"]
     frame = pd.DataFrame(
         {
             "id": own,
-            "place": _places(own, _by_id(tables)),
+            "place": _places(own, _by_id(tables, own)),
             "array": failed["section_id"] + ", array " + failed["array"].astype("str"),
             "rule": failed["rule"],
             "wanted": failed["wanted_ft"].map("{:.2f} ft".format),
@@ -320,7 +597,7 @@ def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any
             {"rule": rule, "meaning": rules[str(rule)].meaning if rule in rules.rules else "", **row}
             for rule, row in counts.to_dict("index").items()
         ],
-        **_capped(_records(frame)),
+        **_capped(frame, number),
     }
 
 
@@ -328,31 +605,40 @@ def _unknown(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     """List the roofs of which nobody knows the family, in the order of the ranking where there is one."""
     buildings = pd.DataFrame(tables["buildings"])
     unknown = buildings[buildings["roof_family"] == "unknown"]
+    by_area = unknown["dispatch_area"].fillna(NO_AREA).value_counts(sort=False).sort_index()
     if "ranking" in tables:
         rank = pd.DataFrame(tables["ranking"]).set_index("building_id")["rank"]
         unknown = unknown.assign(rank=unknown["building_id"].map(rank)).sort_values("rank", kind="stable")
+    number, unknown = len(unknown), unknown.head(_TOP)
     own = unknown["building_id"]
     frame = pd.DataFrame(
         {
             "id": own,
-            "place": _places(own, _by_id(tables)),
+            "place": _places(own, _by_id(tables, own)),
             "area": unknown["dispatch_area"].fillna(NO_AREA),
             "lightweight": unknown["p_lightweight"].map("{:.2f}".format, na_action="ignore"),
             "rank": unknown["rank"].astype("str") if "rank" in unknown else "",
         }
     )
-    by_area = unknown["dispatch_area"].fillna(NO_AREA).value_counts(sort=False).sort_index()
-    listed = _capped(_records(frame), most=_TOP)
-    return {"by_area": [(str(name), int(number)) for name, number in by_area.items()], **listed}
+    return {
+        "by_area": [(str(name), int(count)) for name, count in by_area.items()],
+        **_capped(frame, number),
+    }
 
 
-def _capped(rows: list[dict[str, Any]], most: int = _MOST_ROWS) -> dict[str, Any]:
-    """Keep a page readable: the first rows, and how many there are."""
-    return {"rows": rows[:most], "number": len(rows), "more": max(0, len(rows) - most)}
+def _capped(frame: pd.DataFrame, number: int) -> dict[str, Any]:
+    """Give the rows that are listed, and how many there are of the `number` beyond them."""
+    return {"rows": _records(frame), "number": number, "more": number - len(frame)}
 
 
-def _by_id(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    return pd.DataFrame(tables["buildings"]).drop_duplicates("building_id").set_index("building_id")
+_NONE: Mapping[str, Any] = {"rows": [], "number": 0, "more": 0}
+
+
+def _by_id(tables: Mapping[str, pd.DataFrame], wanted: pd.Series) -> pd.DataFrame:
+    """The buildings that are wanted, by id."""
+    buildings = pd.DataFrame(tables["buildings"])
+    buildings = buildings[among(buildings["building_id"], wanted)]
+    return buildings.drop_duplicates("building_id").set_index("building_id")
 
 
 def _places(ids: pd.Series, buildings: pd.DataFrame) -> pd.Series:
@@ -380,7 +666,7 @@ def _unseen(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     first: list[dict[str, Any]] = []
     if "ranking" in tables:
         ranking = tables["ranking"]
-        first = _ranked_rows(ranking[ranking["building_id"].isin(unseen["building_id"])].head(_TOP))
+        first = _ranked_rows(ranking[among(ranking["building_id"], unseen["building_id"])].head(_TOP))
     return {
         "number": len(unseen),
         "by_area": [(str(name), int(number), int(all_by_area[name])) for name, number in by_area.items()],
