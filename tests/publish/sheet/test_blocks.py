@@ -59,7 +59,7 @@ def test_every_row_is_there_or_counted(blocks: list[Block], most: float) -> None
     said = [
         int(found[1])
         for text in texts(layout)
-        if (found := re.match(r"(?:All )?(\d+)(?: more)? in a list", text))
+        if (found := re.match(r"(?:All )?(\d+)(?: more| row)? in a list", text))
     ]
     assert said == [block.left_out for block in layout.blocks if block.left_out]
 

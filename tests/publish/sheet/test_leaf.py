@@ -167,4 +167,6 @@ def test_a_building_with_nothing_but_an_outline(tables: dict[str, Any], without:
     says = words_of(sheet(bare, "1003"))
     assert "Building 1003" in says
     assert "No fire spot and no wind are assumed" in says
-    assert "In no dispatch area" not in says
+    assert "Area: ../../x" in says
+    # The family is the building's own where no section says it.
+    assert "Find out first: no cut is planned" in says

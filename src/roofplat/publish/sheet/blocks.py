@@ -62,7 +62,8 @@ class Block:
         """Return the rows, and the sentence on those that are left out."""
         if not self.left_out:
             return self.rows
-        count = f"{self.left_out:,} more" if self.rows else f"All {self.left_out:,}"
+        alone = "1 row" if self.left_out == 1 else f"All {self.left_out:,}"
+        count = f"{self.left_out:,} more" if self.rows else alone
         return (*self.rows, markup(f"{count} in {self.rest}."))
 
 

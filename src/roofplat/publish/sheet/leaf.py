@@ -33,7 +33,7 @@ from roofplat.publish.sheet.panels import (
     text_blocks,
 )
 from roofplat.publish.sheet.paper import Box, Paper
-from roofplat.publish.sheet.plan import DrawnPlan, draw_plan
+from roofplat.publish.sheet.plan import DrawnPlan, draw_plan, plan_scale
 
 __all__ = ["draw_leaf", "new_canvas", "sheet_pdf"]
 
@@ -42,6 +42,8 @@ _GAP_PT = 12.0
 _SPACE_PT = 6.0
 # The plan keeps this share of the height between the head and the blank lines, whatever the words need.
 _PLAN_LEAST = 0.62
+# It gets more where that draws the roof at a larger scale: words can be read elsewhere, a roof cannot.
+_PLAN_SHARES = (_PLAN_LEAST, 0.65, 0.68, 0.71, 0.74)
 # Room in each column below the plan for what the plan says in numbers, known only when it is drawn.
 _KEY_PT = 20.0
 _NAME_PT, _LINE_PT, _ALERT_PT = 14.0, 8.0, 9.5
@@ -94,12 +96,14 @@ def new_canvas(stream: BytesIO, paper: Paper, *, title: str, subject: str) -> Ca
     """Return a canvas without a page on it: the fonts ready, nothing in it that tells when it was made."""
     # A canvas begins every page with a font; that has to be one that goes into the file.
     register_fonts()
+    # The stubs of the library take it for a number.
+    first_font: Any = FONT
     canvas = Canvas(
         stream,
         pagesize=(paper.width_pt, paper.height_pt),
         invariant=1,
         pageCompression=1,
-        initialFontName=FONT,
+        initialFontName=first_font,
     )
     embed_fonts(canvas)
     canvas.setTitle(title)
@@ -130,7 +134,11 @@ def draw_leaf(canvas: Any, leaf: Leaf, heading: Heading, *, paper: Paper, editio
     plan_width = frame.width - column - _GAP_PT
     room = top - bottom - _SPACE_PT
     blocks = text_blocks(leaf.frames, edition)
-    most = room * (1.0 - _PLAN_LEAST) - _SPACE_PT
+    scales = [
+        plan_scale(leaf, Box(frame.left, bottom, plan_width, room * share), paper=paper).feet_per_point
+        for share in _PLAN_SHARES
+    ]
+    most = room * (1.0 - _PLAN_SHARES[scales.index(min(scales))]) - _SPACE_PT
     shape: dict[str, Any] = {"width_pt": column, "columns": _COLUMNS, "first_pt": room}
     layout = fit(blocks, most_pt=most - _KEY_PT, **shape)
     height = layout.height_pt + _KEY_PT
@@ -169,14 +177,16 @@ def _draw_head(canvas: Any, heading: Heading, frame: _Frame, edition: Edition) -
     for number, line in enumerate(right):
         canvas.drawRightString(frame.right, frame.top - _LINE_PT * (0.8 + 1.3 * number), line)
     y -= _LINE_PT * 1.6
-    parts = [
-        heading.address if heading.name else "",
-        f"Id {heading.building_id}",
-        f"Area: {heading.area}" if heading.area else "In no dispatch area",
-    ]
+    dot = "  \u2022  "
+    rest = f"Id {heading.building_id}{dot}" + (
+        f"Area: {heading.area}" if heading.area else "In no dispatch area"
+    )
     canvas.setFont(FONT, _LINE_PT)
-    line = "  \u2022  ".join(part for part in parts if part)
-    canvas.drawString(frame.left, y, clipped(line, FONT, _LINE_PT, frame.width))
+    if heading.name and heading.address:
+        # The id and the area stay whole as long as there is room for anything of the address.
+        room = max(left_width - width_pt(dot + rest, FONT, _LINE_PT), left_width / 4)
+        rest = clipped(heading.address, FONT, _LINE_PT, room) + dot + rest
+    canvas.drawString(frame.left, y, clipped(rest, FONT, _LINE_PT, left_width))
     y -= _LINE_PT * 0.7
     if not heading.alert:
         return y - _SPACE_PT / 2

@@ -34,6 +34,10 @@ FOUND_ON_SITE = (
 _MOST = 260
 """Characters of one text from the data; the rest is in the layers."""
 _MOST_SHORT = 90
+_MOST_LONG = 420
+_MOST_VALUE = 2000
+# Characters of one row of facts; what else one source vouches for begins another.
+_FACTS_ROW = 300
 # Rows of one block, before any is left out for want of room.
 _MOST_ROWS = 40
 _POINTS = (
@@ -188,7 +192,7 @@ def text_blocks(frames: Mapping[str, pd.DataFrame], edition: Edition) -> list[Bl
     several = len(number) > 1
 
     def where(row: Row) -> str:
-        return f"Section {number.get(row['section_id'], '?')}: " if several else ""
+        return f"Section {number.get(row.get('section_id'), '?')}: " if several else ""
 
     planned = sections[0] if sections else {}
     rules = edition.rules
@@ -199,13 +203,13 @@ def text_blocks(frames: Mapping[str, pd.DataFrame], edition: Edition) -> list[Bl
         _opening_way(sections, where),
         Block("Ladder spots", tuple(_ladders(frames, where)), 1, least=6, rest=layer("ladders")),
         Block("Path and checks", tuple(_ways(frames)), 3, least=2, rest=layer("checks")),
-        Block("Openings, in order", tuple(_openings(frames, where)), 2, least=2, rest=layer("openings")),
+        Block("Openings, in order", tuple(_openings(frames, where)), 2, least=5, rest=layer("openings")),
         Block("Trench", tuple(_trenches(frames, where)), 3, rest=layer("trenches")),
         Block("Collapse zone", tuple(_collapse(frames)), 2, rest=layer("collapse_zones")),
         Block("Methods rejected", tuple(_rejected(sections, where)), 4, least=2, rest=layer("sections")),
         Block("Solar access not met", tuple(_solar(frames)), 5, rest="solar_access.csv"),
-        Block("Rank", tuple(_rank(frames)), 4, rest="ranking.csv"),
-        Block("Facts", tuple(_facts(frames, rules)), 5, least=2, rest=layer("facts")),
+        Block("Rank", tuple(_rank(frames)), 5, rest="ranking.csv"),
+        Block("Facts", tuple(_facts(frames, rules)), 3, least=2, rest=layer("facts")),
         Block("Why here", tuple(_reasons(frames)), 7, rest="layers.gpkg"),
         Block("Department rules changed", tuple(map(markup, edition.changed)), 6, rest="build.json"),
     ]
@@ -255,7 +259,7 @@ def _roof(
     for row in _rows(frames, "members"):
         members.setdefault(row["section_id"], []).append(row)
     told: set[str] = set()
-    for section in sections:
+    for section in sections or _rows(frames, "buildings"):
         family = rules.families.get(str(section.get("roof_family")))
         label = _family(section.get("roof_family"), section.get("family_basis"), rules)
         if label not in told:
@@ -264,9 +268,9 @@ def _roof(
             yield f"<b>{markup(where(section) + label)}.</b>"
             if family is not None:
                 yield f"<b>{markup(family.caution, most=_MOST)}</b>"
-        framing = list(_framing(section, members.get(section["section_id"], []), rules))
+        framing = list(_framing(section, members.get(str(section.get("section_id")), []), rules))
         if framing:
-            yield markup(where(section) + " ".join(framing))
+            yield markup(where(section) + " ".join(framing), most=_MOST_LONG)
 
 
 def _framing(section: Row, members: Sequence[Row], rules: Rulebook) -> Iterator[str]:
@@ -527,7 +531,7 @@ def _rank(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
         reasons = _sentence(re.sub(r"\bft2\b", "sq ft", str(row.get("reasons") or "")))
         yield f"<b>{markup(text)}.</b> {markup(reasons, most=_MOST)}"
         due = f"; next inspection due {_day(row['next_due'])}" if row.get("next_due") is not None else ""
-        yield markup(f"Inspection class by occupancy: {row.get('class') or 'unknown'}{due}.")
+        yield markup(f"Inspection class by occupancy: {row.get('class') or 'unknown'}{due}.", most=_MOST)
 
 
 def _facts(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Iterator[str]:
@@ -542,7 +546,13 @@ def _facts(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Iterator[str]
         value = shown(_fact_value(field, str(row["value"]), rules), most=_MOST_SHORT)
         groups.setdefault((str(row["basis"]), day), []).append(f"{label} {value}")
     for basis, day in sorted(groups, key=lambda group: (BASES.index(group[0]), -len(groups[group]), group)):
-        yield f"<b>{markup(_upper(basis))}, {day}:</b> {escape('; '.join(groups[basis, day]))}."
+        lines = [""]
+        for fact in groups[basis, day]:
+            if lines[-1] and len(lines[-1]) + len(fact) > _FACTS_ROW:
+                lines.append("")
+            lines[-1] += f"; {fact}" if lines[-1] else fact
+        for line in lines:
+            yield f"<b>{markup(_upper(basis))}, {day}:</b> {escape(line)}."
 
 
 def _fact_value(field: str, value: str, rules: Rulebook) -> str:
@@ -577,7 +587,14 @@ def _rows(frames: Mapping[str, pd.DataFrame], name: str) -> list[Row]:
 def _plain_list(column: pd.Series) -> list[Any]:
     missing = column.isna().to_numpy()
     values = column.tolist()
-    return [None if gone else value for value, gone in zip(values, missing, strict=True)]
+    return [None if gone else _bounded(value) for value, gone in zip(values, missing, strict=True)]
+
+
+def _bounded(value: Any) -> Any:
+    """A value of which no text is so long that it could fill a page; what a row quotes is shorter still."""
+    if isinstance(value, str) and len(value) > _MOST_VALUE:
+        return value[: _MOST_VALUE - 1] + "\u2026"
+    return value
 
 
 def _first(frames: Mapping[str, pd.DataFrame], name: str) -> Row:
