@@ -17,19 +17,32 @@ from roofplat.publish.sheet.looks import GUESSED, LOOKS, paint_area, paint_line,
 from roofplat.publish.sheet.paper import Box, Paper
 from roofplat.publish.sheet.view import View
 
-__all__ = ["STRIP_PT", "key_height_pt", "paint_key", "paint_strip"]
+__all__ = ["key_height_pt", "paint_key", "paint_strip", "strip_height_pt"]
 
-STRIP_PT = 40.0
-"""Height of the strip with scale bar, north and wind."""
+_STRIP_PT, _NEXT_BAR_PT = 42.0, 17.0
+# Scale and bars, then the arrow to the north, then the wind, each in a width of its own.
+_NORTH_PT, _WIND_PT = 196.0, 178.0
 
 _ROW_PT = 11.5
 _SAMPLE_PT = 20.0
 _FOOT_M = 0.3048
-_BAR_PT = 175.0
+_BAR_PT = 118.0
 _STEPS = (1, 2, 5)
-_WINDS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+_WINDS = "N NNE NE ENE E ESE SE SSE S SSW SW WSW W WNW NW NNW"
 # What the key says of lines of every kind, beside the kinds.
 _BROKEN = "broken line: inferred or assumed"
+
+
+def strip_height_pt(paper: Paper) -> float:
+    """Return how high the strip with scale, north and wind is; metres have a bar of their own.
+
+    Examples
+    --------
+    >>> from roofplat.publish.sheet.paper import PAPERS
+    >>> strip_height_pt(PAPERS["A4"]) > strip_height_pt(PAPERS["letter"])
+    True
+    """
+    return _STRIP_PT + (_NEXT_BAR_PT if paper.metric else 0.0)
 
 
 def paint_strip(
@@ -44,7 +57,7 @@ def paint_strip(
     view
         The drawing's scale and turn.
     box
-        The strip, `STRIP_PT` high.
+        The strip, `strip_height_pt` high.
     paper
         Says whether lengths are in metres too.
     wind_from_deg, wind_basis
@@ -58,22 +71,21 @@ def paint_strip(
     words = f"Scale {view.scale.words}"
     canvas.drawString(box.x, top - 11, words)
     canvas.setFont(FONT, LEAST_SIZE)
-    canvas.drawString(
-        box.x + width_pt(words, BOLD, 10) + 5,
-        top - 11,
-        f"printed full size on {paper.name}; on a copy the bar holds",
-    )
-    _bar(canvas, box.x, top - 20, view.scale.feet_per_point, "ft")
+    canvas.drawString(box.x, top - 20.5, f"on {paper.name}; on a copy the bar holds")
+    feet = view.scale.feet_per_point
     if paper.metric:
-        _bar(canvas, box.x + 0.5 * box.width - 60, top - 20, view.scale.feet_per_point * _FOOT_M, "m")
-    _north(canvas, view, box.x + box.width - 210, box.y + STRIP_PT / 2)
+        _bar(canvas, box.x, top - 24.0, feet * _FOOT_M, "m", _BAR_PT)
+    _bar(canvas, box.x, top - 24.0 - (_NEXT_BAR_PT if paper.metric else 0.0), feet, "ft", _BAR_PT)
+    middle = box.y + box.height / 2
+    _north(canvas, view, box.x + box.width - _NORTH_PT, middle)
     if wind_from_deg is not None and wind_from_deg == wind_from_deg:
-        _wind(canvas, view, Box(box.x + box.width - 180, box.y, 180, box.height), wind_from_deg, wind_basis)
+        right = Box(box.x + box.width - _WIND_PT, box.y, _WIND_PT, box.height)
+        _wind(canvas, view, right, wind_from_deg, wind_basis)
 
 
-def _bar(canvas: Any, x: float, y: float, units_per_point: float, unit: str) -> None:
+def _bar(canvas: Any, x: float, y: float, units_per_point: float, unit: str, most_pt: float) -> None:
     """Draw a bar of four equal parts that is a round number of units long."""
-    most = _BAR_PT * units_per_point
+    most = most_pt * units_per_point
     size = 10.0 ** np.floor(np.log10(most / 4))
     part = max(step * size for step in _STEPS if 4 * step * size <= most)
     canvas.setLineWidth(0.6)
@@ -124,7 +136,7 @@ def _wind(canvas: Any, view: View, box: Box, from_deg: float, basis: str) -> Non
         canvas.setDash([3.0, 2.0])
     _arrow(canvas, x, y, view.page_deg(from_deg + 180.0), 28, 9)
     canvas.setDash([])
-    compass = _WINDS[round(from_deg / 45.0) % 8]
+    compass = _WINDS.split()[round(from_deg / 22.5) % 16]
     canvas.setFont(BOLD, 8.5)
     canvas.drawString(box.x + 36, y + 2, f"Wind from {compass}, {from_deg:.0f}° true")
     canvas.setFont(FONT, LEAST_SIZE)

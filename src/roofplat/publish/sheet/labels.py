@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Any, Literal
 
 import numpy as np
@@ -48,12 +49,17 @@ _Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """A place for a label: the middle of its text, how far it is turned, and what it costs."""
+    """A place for a label: the middle of its text, how far it is turned, and what it costs.
+
+    `line` has the ends, x0, y0, x1, y1, of a line that is drawn with the text at this place, and has to
+    be free too.
+    """
 
     x: float
     y: float
     turn_deg: float = 0.0
     cost: float = 0.0
+    line: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +215,7 @@ def spots_around(
     Examples
     --------
     >>> spots_around((0, 0, 10, 10), (20, 8))[0]
-    Spot(x=22.0, y=5.0, turn_deg=0.0, cost=0.0)
+    Spot(x=22.0, y=5.0, turn_deg=0.0, cost=0.0, line=None)
     """
     west, south, east, north = box
     middle_x, middle_y = (west + east) / 2, (south + north) / 2
@@ -272,8 +278,10 @@ def place_labels(labels: Sequence[Label], *, hard: Sequence[Any], soft: Sequence
     references = []
     for number, label in enumerate(waiting, start=1):
         mark = Label((f"[{number}]",), label.anchor, (), label.text, LEAST_SIZE, bold=True)
-        spots = (*spots_around((*label.anchor, *label.anchor), mark.extent), *_rings(mark))
-        found = scene.take(mark, spots, scene.look([mark], [spots])[0], own=False)
+        found = None
+        for spots in (spots_around((*label.anchor, *label.anchor), mark.extent), _everywhere(mark, box)):
+            if found is None and spots:
+                found = scene.take(mark, spots, scene.look([mark], [spots])[0], own=False)
         if found is not None:
             placed.append(found)
         references.append(Reference(number, label.text, found is not None))
@@ -292,6 +300,14 @@ def _rings(label: Label) -> tuple[Spot, ...]:
             along = (np.cos(angle) * (far + width / 2), np.sin(angle) * (far + height / 2))
             spots.append(Spot(x + float(along[0]), y + float(along[1]), 0.0, _RING_COST * (ring + 1)))
     return tuple(spots)
+
+
+def _everywhere(label: Label, box: Box) -> tuple[Spot, ...]:
+    """Places all over the box; the leader is what each of them costs."""
+    width, height = label.extent
+    across = np.arange(box.x + width / 2 + 0.1, box.x + box.width - width / 2, 0.75 * width)
+    up = np.arange(box.y + height / 2 + 0.1, box.y + box.height - height / 2, 0.9 * height)
+    return tuple(Spot(x, y) for y in up.tolist() for x in across.tolist())
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,6 +351,11 @@ class _Scene:
         own = [labels[k].own for k in owner[inside[hit]]]
         hides = np.asarray([at not in mine for at, mine in zip(thing.tolist(), own, strict=True)], dtype=bool)
         cost[inside[hit[hides]]] = np.inf
+        with_line = [(k, spot.line) for k, spot in enumerate(chain.from_iterable(spots)) if spot.line]
+        if with_line:
+            rows = np.asarray([k for k, _ in with_line])
+            hit = self._hard.query(_lines([line for _, line in with_line]), predicate="intersects")[0]
+            cost[rows[hit]] = np.inf
         inside = np.flatnonzero(np.isfinite(cost))
         hit, _ = self._soft.query(boxes[inside], predicate="intersects")
         cost += _ON_A_LINE * np.bincount(inside[hit], minlength=len(cost))
@@ -368,8 +389,13 @@ class _Scene:
                 self._taken.add(leaders[rank], square=False)
                 start = leaders[rank].coords[0]
                 leader = ((float(start[0]), float(start[1])), label.anchor)
-            self._taken.add(costs.boxes[k], square=bool(costs.upright[k]))
             spot = spots[k]
+            if spot.line is not None:
+                line = _lines([spot.line])[0]
+                if self._crosses(line):
+                    continue
+                self._taken.add(line, square=False)
+            self._taken.add(costs.boxes[k], square=bool(costs.upright[k]))
             return Placed(label, spot.x, spot.y, spot.turn_deg, costs.boxes[k], leader, k if own else -1)
         return None
 
@@ -387,6 +413,11 @@ class _Scene:
         bounds += np.asarray([-0.01, -0.01, 0.01, 0.01])
         shapes = np.asarray([line], dtype=object)
         return bool(self._taken.meets(shapes, bounds, square=np.zeros(1, dtype=bool))[0])
+
+
+def _lines(ends: Sequence[tuple[float, float, float, float]]) -> _Shapes:
+    """Lines from their ends, shape (n,)."""
+    return np.asarray(shapely.linestrings(np.asarray(ends).reshape(-1, 2, 2)), dtype=object)
 
 
 def _turned_boxes(places: _Floats, extents: _Floats) -> _Shapes:

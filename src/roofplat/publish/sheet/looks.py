@@ -17,7 +17,17 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["GUESSED", "LOOKS", "Look", "paint_area", "paint_badge", "paint_line", "paint_mark"]
+__all__ = [
+    "GUESSED",
+    "LOOKS",
+    "Look",
+    "paint_along",
+    "paint_area",
+    "paint_badge",
+    "paint_ladder",
+    "paint_line",
+    "paint_mark",
+]
 
 GUESSED = frozenset({"inferred", "assumed", "doubtful", "prevailing"})
 """Values of a basis whose lines are broken."""
@@ -107,7 +117,7 @@ LOOKS: Mapping[str, Look] = {
     "obstacles/overhead_line": Look(
         "overhead line", width=1.0, along="crosses", every=22.0, reach=2.6, halo=0.8
     ),
-    "clearance/edge": Look("its clearance", width=0.4, along="ticks", every=4.0, reach=0.9),
+    "clearance/edge": Look("clearance from a line", width=0.4, along="ticks", every=4.0, reach=0.9),
     "trenches/with_construction": Look("trench, with construction", "area", width=1.0, hatch="slanted"),
     "trenches/against_construction": Look("trench, against construction", "area", width=1.0, hatch="crossed"),
     "openings/existing_opening": Look(
@@ -128,7 +138,7 @@ LOOKS: Mapping[str, Look] = {
     "openings/small_opening": Look("small opening", "area", width=1.5, fill=_OPENED, inside="dot"),
     "cuts/1": Look("cut, saw 1", width=1.0),
     "cuts/2": Look("cut, saw 2", width=1.0, along="beads", every=6.0, reach=1.0),
-    "paths/path": Look("path of travel", width=1.3, along="arrows", every=42.0, reach=2.6, halo=1.2),
+    "paths/path": Look("path of travel", width=1.3, along="arrows", every=42.0, reach=3.1, halo=1.2),
     "checks/inspection_cut": Look("inspection cut", width=2.0, halo=1.0),
     "checks/indicator_hole": Look("indicator hole", "mark", width=0.9),
     "fires/fire": Look("fire spot of the scenario", "mark", width=1.2),
@@ -186,7 +196,7 @@ def paint_line(canvas: Any, look: Look, runs: Sequence[_Points], *, guessed: boo
         _stroke(canvas, path, look.centre, 0.0)
     canvas.setDash([])
     if look.along:
-        _paint_along(canvas, look, runs)
+        paint_along(canvas, look, runs)
 
 
 def paint_area(canvas: Any, look: Look, rings: Sequence[_Points], *, guessed: bool) -> None:
@@ -331,8 +341,8 @@ def _stations(run: _Points, every: float) -> tuple[_Points, _Points]:
     return run[piece] + ahead * (at - ends[piece])[:, None], ahead
 
 
-def _paint_along(canvas: Any, look: Look, runs: Sequence[_Points]) -> None:
-    """Draw what stands along lines."""
+def paint_along(canvas: Any, look: Look, runs: Sequence[_Points]) -> None:
+    """Draw what stands along lines; `runs` as in `paint_line`."""
     found = [_stations(run, look.every) for run in runs]
     at = np.vstack([points for points, _ in found])
     ahead = np.vstack([directions for _, directions in found])
@@ -359,8 +369,10 @@ def _paint_along(canvas: Any, look: Look, runs: Sequence[_Points]) -> None:
             at - look.reach * ahead + look.reach * aside,
             at - look.reach * ahead - look.reach * aside,
         )
-        heads = list(np.stack([tips, left, right], axis=1))
-        canvas.drawPath(_path(canvas, heads, closed=True), stroke=0, fill=1)
+        path = _path(canvas, list(np.stack([tips, left, right], axis=1)), closed=True)
+        canvas.setLineJoin(0)
+        _stroke(canvas, path, 1.6, 1.0)
+        canvas.drawPath(path, stroke=0, fill=1)
     canvas.setFillGray(0.0)
 
 

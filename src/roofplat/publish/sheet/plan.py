@@ -12,15 +12,15 @@ from typing import Any
 
 from roofplat.publish.sheet.building import Leaf
 from roofplat.publish.sheet.fonts import BOLD, register_fonts
-from roofplat.publish.sheet.furniture import STRIP_PT, key_height_pt, paint_key, paint_strip
+from roofplat.publish.sheet.furniture import key_height_pt, paint_key, paint_strip, strip_height_pt
 from roofplat.publish.sheet.labels import BADGE_PT, Placed, Reference, place_labels
 from roofplat.publish.sheet.looks import paint_badge
-from roofplat.publish.sheet.paper import Box, Paper
+from roofplat.publish.sheet.paper import Box, Paper, Scale
 from roofplat.publish.sheet.sketch import Sketch, draw_things, looks_of
 from roofplat.publish.sheet.view import find_view
 from roofplat.rules import Rulebook
 
-__all__ = ["DrawnPlan", "draw_plan"]
+__all__ = ["DrawnPlan", "draw_plan", "plan_scale"]
 
 # The drawing keeps this share of the box, however long its key.
 _LEAST_DRAWING = 0.5
@@ -64,10 +64,9 @@ def draw_plan(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper, rules: Ruleboo
     DrawnPlan
     """
     register_fonts()
-    possible = looks_of(leaf)
-    key_height = min(key_height_pt(possible, box.width), (1 - _LEAST_DRAWING) * box.height - STRIP_PT)
-    below = STRIP_PT + key_height
-    drawing = Box(box.x, box.y + below, box.width, box.height - below)
+    strip_height = strip_height_pt(paper)
+    drawing = _drawing_box(leaf, box, paper)
+    key_height = drawing.y - box.y - strip_height
     view = find_view(leaf, drawing, paper)
     canvas.saveState()
     frame = canvas.beginPath()
@@ -90,11 +89,30 @@ def draw_plan(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper, rules: Ruleboo
     canvas.setLineWidth(0.6)
     canvas.rect(drawing.x, drawing.y, drawing.width, drawing.height, stroke=1, fill=0)
     wind_from_deg, wind_basis = _wind(leaf)
-    strip = Box(box.x, box.y + key_height, box.width, STRIP_PT)
+    strip = Box(box.x, box.y + key_height, box.width, strip_height)
     paint_strip(canvas, view, strip, paper=paper, wind_from_deg=wind_from_deg, wind_basis=wind_basis)
     paint_key(canvas, sketch.used, Box(box.x, box.y, box.width, key_height))
     notes = tuple(dict.fromkeys(sketch.notes))
     return DrawnPlan(view.scale.words, view.scale.feet_per_point, view.turn_deg, placement.references, notes)
+
+
+def plan_scale(leaf: Leaf, box: Box, *, paper: Paper) -> Scale:
+    """Return the scale at which a plan would be drawn in a box.
+
+    Parameters
+    ----------
+    leaf, box, paper
+        As for `draw_plan`.
+    """
+    return find_view(leaf, _drawing_box(leaf, box, paper), paper).scale
+
+
+def _drawing_box(leaf: Leaf, box: Box, paper: Paper) -> Box:
+    """What is left of a box above the strip and the key."""
+    strip_height = strip_height_pt(paper)
+    key_height = key_height_pt(looks_of(leaf), box.width)
+    below = strip_height + min(key_height, (1 - _LEAST_DRAWING) * box.height - strip_height)
+    return Box(box.x, box.y + below, box.width, box.height - below)
 
 
 def _wind(leaf: Leaf) -> tuple[float | None, str]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,7 @@ from roofplat.publish.sheet.lattice import Bay, find_bays, thin_out
 from roofplat.publish.sheet.looks import (
     GUESSED,
     LOOKS,
+    paint_along,
     paint_area,
     paint_ladder,
     paint_line,
@@ -59,7 +61,7 @@ _OBSTACLE_WORDS = {
     "skylight": "skylight",
     "smoke_vent": "smoke vent",
     "hatch": "hatch",
-    "solar": "solar",
+    "solar": "solar array",
     "suspended_load": "hung load",
     "parapet": "parapet",
     "other": "obstacle",
@@ -140,13 +142,9 @@ class Sketch:
 
 
 # The most wanted label first.
-_ORDER = ("side", "wall", "opening", "ladder", "fire", "overhead", "trench", "path", "spacing") + (
-    "street",
-    "hung",
-    "obstacle",
-    "section",
-    "zone",
-    "cut",
+_ORDER = (
+    *("side", "wall", "opening", "ladder", "fire", "overhead", "trench", "path", "spacing"),
+    *("street", "hung", "obstacle", "section", "zone", "cut"),
 )
 _RANKS = {name: rank for rank, name in enumerate(_ORDER)}
 
@@ -201,8 +199,13 @@ def draw_things(sketch: Sketch) -> None:
     _draw_planes(sketch)
     _draw_obstacles(sketch)
     _draw_cutting(sketch)
+    # A path along a wall leaves the wall as it is: its line lies below, its arrowheads on top.
+    _draw_paths(sketch)
     _draw_walls(sketch, outlines)
-    _draw_travel(sketch)
+    paths = [run for (shape,) in sketch.rows("paths") for run in _runs(shape)]
+    if paths:
+        paint_along(canvas, LOOKS["paths/path"], paths)
+    _draw_marks(sketch)
     _draw_overhead(sketch)
 
 
@@ -271,23 +274,34 @@ def _name_beyond(sketch: Sketch, roof: Any, name: str, line: Any, distance_ft: f
     """Name a street that lies beyond the drawing, at the edge nearest to it, with an arrow."""
     start, end = shapely.get_coordinates(shapely.shortest_line(roof, line))
     ahead = end - start
-    arrow = _ARROWS[round(np.degrees(np.arctan2(ahead[1], ahead[0])) / 45.0) % 8]
-    words = f"{name} {arrow} {sketch.length(distance_ft, whole=True)}"
     box = sketch.view.box
-    wide, high = Label((words,), (0.0, 0.0), (), size=8.5, bold=True).extent
     middle = np.array([box.x + box.width / 2, box.y + box.height / 2])
-    half = np.array([box.width / 2 - wide / 2 - 2, box.height / 2 - high / 2 - 2])
+    edge = np.array([box.width / 2 - 2, box.height / 2 - 2])
     unit = ahead / (np.hypot(*ahead) or 1.0)
     # From the middle of the drawing to its edge in that direction, then along the edge both ways.
-    reach = min(half[k] / abs(unit[k]) if abs(unit[k]) > 1e-9 else np.inf for k in (0, 1))
-    at = middle + reach * unit
-    side = np.array([0.0, 1.0]) if abs(abs(at[0] - middle[0]) - half[0]) < 1.0 else np.array([1.0, 0.0])
+    reaches = [edge[k] / abs(unit[k]) if abs(unit[k]) > 1e-9 else np.inf for k in (0, 1)]
+    at = middle + min(reaches) * unit
+    # At the sides the name runs up the page: there is more room that way.
+    upright = reaches[0] < reaches[1]
+    ahead_deg = np.degrees(np.arctan2(ahead[1], ahead[0])) - (90.0 if upright else 0.0)
+    words = f"{name} {_ARROWS[round(ahead_deg / 45.0) % 8]} {sketch.length(distance_ft, whole=True)}"
+    wide, high = Label((words,), (0.0, 0.0), (), size=8.5, bold=True).extent
+    half = edge - (np.array([high, wide]) if upright else np.array([wide, high])) / 2
+    side = np.array([0.0, 1.0]) if upright else np.array([1.0, 0.0])
     spots = []
-    for far in (0, 1, -1, 2, -2, 3, -3, 4, -4, 6, -6):
+    for far in (0, 1, -1, 2, -2, 3, -3, 4, -4, 6, -6, 8, -8):
         x, y = np.clip(at + far * 22 * side, middle - half, middle + half)
-        spots.append(Spot(float(x), float(y), 0.0, 0.3 * abs(far)))
+        spots.append(Spot(float(x), float(y), 90.0 if upright else 0.0, 0.3 * abs(far)))
     anchor = (float(at[0]), float(at[1]))
-    label = Label((words,), anchor, tuple(spots), f"street: {words}", size=8.5, bold=True, roams=False)
+    label = Label(
+        (words,),
+        anchor,
+        tuple(spots),
+        f"street beyond the drawing: {name}, {sketch.length(distance_ft, whole=True)}",
+        size=8.5,
+        bold=True,
+        roams=False,
+    )
     sketch.ask(_RANKS["street"], label)
 
 
@@ -346,7 +360,7 @@ def _ask_spacing(
         if step > 1:
             continue
         for spot in bay.spots(plain.extent):
-            spots.append(Spot(spot.x, spot.y, spot.turn_deg, spot.cost + 0.15 * rank))
+            spots.append(Spot(spot.x, spot.y, spot.turn_deg, spot.cost + 0.15 * rank, bay.ends))
             owners.append(bay)
     middle = max(drawn, key=lambda line: round(line.length, 3)).interpolate(0.3, normalized=True)
     subject = len(sketch.when_placed)
@@ -404,7 +418,7 @@ def _draw_obstacles(sketch: Sketch) -> None:
         if len(things) > _MOST_OF_A_KIND and kind not in ("suspended_load", "parapet"):
             # The largest speaks for all, the first of those alike.
             body, words, _, own = max(things, key=lambda thing: round(thing[0].area, 3))
-            things = [(body, f"{len(things)} {words if words == 'solar' else words + 's'}", "", own)]
+            things = [(body, f"{len(things)} {words}{'es' if kind == 'hatch' else 's'}", "", own)]
         for body, words, said, own in things:
             says = words if not said or said in words else f"{words}: {said}"
             sketch.ask(rank, _label_on(body, (words,), own, says))
@@ -514,7 +528,7 @@ def _draw_walls(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> None:
         middle = shape.interpolate(0.5, normalized=True)
         sketch.ask(
             _RANKS["wall"],
-            Label((words,), (middle.x, middle.y), spots, f"wall, side {rows[k][0]}: {words}", roams=False),
+            Label((words,), (middle.x, middle.y), spots, f"{_wall_words(rows[k][0])}: {words}", roams=False),
         )
     if unwritten:
         walls_words = "wall is" if unwritten == 1 else "walls are"
@@ -539,6 +553,11 @@ def _draw_walls(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> None:
         )
 
 
+def _wall_words(side: object) -> str:
+    """What a wall is called in a list; those around a courtyard have no side."""
+    return f"wall, side {side}" if isinstance(side, str) else "wall of a courtyard"
+
+
 def _draw_borders(sketch: Sketch, walls: npt.NDArray[np.object_]) -> None:
     """Borders of sections where no wall is drawn, and the number of each section."""
     rows = sketch.rows("sections", "section_id")
@@ -558,17 +577,17 @@ def _draw_borders(sketch: Sketch, walls: npt.NDArray[np.object_]) -> None:
         )
         words = f"section {str(section_id).rsplit('/', 1)[-1]}"
         point = shape.representative_point()
-        spots = [Spot(point.x, point.y)]
         west, south, east, north = shape.bounds
-        for across, up in ((0.5, 0.8), (0.5, 0.2), (0.25, 0.5), (0.75, 0.5), (0.25, 0.8), (0.75, 0.2)):
+        spots = [Spot(point.x, point.y)]
+        for rank, (across, up) in enumerate(product((0.5, 0.3, 0.7, 0.12, 0.88), repeat=2)):
             spot = shapely.Point(west + across * (east - west), south + up * (north - south))
             if shapely.contains(shape, spot):
-                spots.append(Spot(spot.x, spot.y, 0.0, 0.3))
+                spots.append(Spot(spot.x, spot.y, 0.0, 0.1 * (rank + 1)))
         sketch.ask(_RANKS["section"], Label((words,), (point.x, point.y), tuple(spots), bold=True))
 
 
-def _draw_travel(sketch: Sketch) -> None:
-    """Paths, checks, the fire spot and the ladders."""
+def _draw_paths(sketch: Sketch) -> None:
+    """Paths of travel, with their lengths."""
     for rank, length_ft, shape in sketch.rows("paths", "ladder_rank", "length_ft"):
         sketch.line("paths/path", [shape])
         sketch.keep(*_pieces(shape, 2.6))
@@ -576,6 +595,10 @@ def _draw_travel(sketch: Sketch) -> None:
         middle = shape.interpolate(0.5, normalized=True)
         spots = _beside(shape, (words,), offsets=(9.0, -9.0, 14.0, -14.0))
         sketch.ask(_RANKS["path"], Label((words,), (middle.x, middle.y), spots))
+
+
+def _draw_marks(sketch: Sketch) -> None:
+    """Checks along the paths, the fire spot and the ladders."""
     for kind, shape in sketch.rows("checks", "kind"):
         if kind == "inspection_cut":
             sketch.line("checks/inspection_cut", [shape])
