@@ -93,7 +93,16 @@ def test_a_set_has_an_index_links_and_bookmarks(tables: dict[str, Any], tmp_path
     assert targets == [1, 2]
     index = " ".join(reader.pages[0].extract_text().split())
     rank = int(tables["ranking"].set_index("building_id").loc["1001", "rank"])
-    for text in ("North Side", "2 sheets", "Index 1 of 1", "1001", "Cold store", "12 Alder Way", str(rank)):
+    for text in (
+        "North Side",
+        "2 sheets",
+        "Index 1 of 1",
+        "1001",
+        "Cold store",
+        "12 Alder Way",
+        "surveyed",
+        str(rank),
+    ):
         assert text in index
     assert "An aid for pre-incident planning" in index
     with pdfplumber.open(path) as document:

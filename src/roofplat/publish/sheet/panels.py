@@ -127,6 +127,8 @@ class Heading:
     area: str
     alert: str
     family: str
+    basis: str
+    """How the family is known."""
 
 
 def changed_rules(rules: Rulebook) -> tuple[str, ...]:
@@ -168,7 +170,8 @@ def heading_of(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Heading:
         building_id=shown(get("building_id"), most=60),
         area=shown(get("dispatch_area"), most=60),
         alert=shown(get("alert"), most=120),
-        family=_family(get("roof_family"), get("family_basis"), rules),
+        family=_family(get("roof_family"), None, rules),
+        basis=shown(get("family_basis"), most=20),
     )
 
 

@@ -53,10 +53,11 @@ _INDEX_PT = 7.5
 # Columns of an index: title, share of the width, to the right.
 _COLUMNS = (
     ("Sheet", 0.06, True),
-    ("Id", 0.15, False),
-    ("Name", 0.22, False),
-    ("Address", 0.22, False),
-    ("Roof family", 0.23, False),
+    ("Id", 0.12, False),
+    ("Name", 0.17, False),
+    ("Address", 0.17, False),
+    ("Roof family", 0.26, False),
+    ("Basis", 0.1, False),
     ("Rank", 0.06, True),
     ("Page", 0.06, True),
 )
@@ -79,6 +80,7 @@ class _Entry:
     name: str
     address: str
     family: str
+    basis: str
     rank: str
 
     @property
@@ -239,6 +241,7 @@ def write_set(
     for stamp, name in zip(stamps.pages, files, strict=True):
         sheet = writer.add_page(PdfReader(out / files[name]).pages[0])
         sheet.merge_page(stamp)
+        sheet.compress_content_streams()
     writer.add_outline_item(title="Index", page_number=0)
     for number, entry in enumerate(entries):
         writer.add_outline_item(title=entry.bookmark, page_number=pages + number)
@@ -289,6 +292,7 @@ def _entries(tables: Mapping[str, pd.DataFrame], ids: Sequence[str], edition: Ed
                 heading.name,
                 heading.address,
                 heading.family,
+                heading.basis,
                 "" if pd.isna(rank) else str(int(rank)),
             )
         )
@@ -327,8 +331,8 @@ def _index(
             number = page * rows + place
             y = top - (place + 1) * _ROW_PT - 2.0
             cells = [
-                str(number + 1), entry.building_id, entry.name, entry.address, entry.family, entry.rank,
-                str(pages + number + 1),
+                str(number + 1), entry.building_id, entry.name, entry.address, entry.family, entry.basis,
+                entry.rank, str(pages + number + 1),
             ]  # fmt: skip
             _index_row(canvas, cells, left, right, y, font=FONT)
             canvas.setLineWidth(0.25)
