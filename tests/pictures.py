@@ -1,8 +1,9 @@
-"""The pictures of the README: the demo's map in a real browser, as PNG files in `maps/`.
+"""The pictures of the README: the demo's map and report in a real browser, and a sheet, as PNG in `maps/`.
 
 In: the demo district, a Chromium on the machine.
 Out: `maps/demo-map.png`, the whole district; `maps/demo-plan.png`, one shed with its plan;
-    `maps/demo-house.png`, one pitched roof with its plan. Run
+    `maps/demo-house.png`, one pitched roof with its plan; `maps/demo-phone.png`, a card on a phone;
+    `maps/demo-report.png`, the head of the report; `maps/demo-sheet.png`, a sheet as a copier sees it. Run
 
     python -m tests.pictures
 
@@ -17,37 +18,56 @@ import sys
 import tempfile
 from pathlib import Path
 
+import pypdfium2
 from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
 from roofplat import build, read_district
+from roofplat.pipeline import draw_sheets
 
 ROOT = Path(__file__).resolve().parents[1]
 AS_OF = datetime.date(2026, 1, 1)
 SHED = "MB-0004"
 HOUSE = "MB-0134"
-# File name: what stands after # in the address, width and height of the window.
+# File name: the page and what stands after # in its address, width and height of the window.
 PICTURES = {
-    "demo-map.png": ("", 1600, 860),
-    "demo-plan.png": (f"#{SHED}", 1440, 900),
-    "demo-house.png": (f"#{HOUSE}", 1280, 800),
+    "demo-map.png": ("map.html", 1600, 860),
+    "demo-plan.png": (f"map.html#{SHED}", 1440, 900),
+    "demo-house.png": (f"map.html#{HOUSE}", 1280, 800),
+    "demo-phone.png": (f"map.html#{SHED}", 390, 844),
+    "demo-report.png": ("report.html", 1100, 1300),
 }
+SHEET_DPI = 110
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 LARGEST_BYTES = 250_000
 
 
-def take(browser: Browser, page_file: Path, anchor: str, width: int, height: int, picture: Path) -> None:
-    """Photograph one view of a map."""
+def take(browser: Browser, address: str, width: int, height: int, picture: Path) -> None:
+    """Photograph one view of a page."""
     context = browser.new_context(viewport={"width": width, "height": height}, bypass_csp=True)
     page = context.new_page()
-    page.goto(page_file.as_uri() + anchor)
-    page.wait_for_selector("body[data-ready=yes]")
+    page.goto(address)
+    if "map.html" in address:
+        page.wait_for_selector("body[data-ready=yes]")
     page.wait_for_timeout(1500)  # tiles are drawn one after another
     page.screenshot(path=picture)
     context.close()
     with Image.open(picture) as taken:
         # No palette: a colour of the legend that shifts says something else.
         taken.convert("RGB").save(picture, optimize=True)
+    check_size(picture)
+
+
+def print_sheet(sheet: Path, picture: Path) -> None:
+    """Draw a sheet in grey, as a copier sees it."""
+    document = pypdfium2.PdfDocument(sheet)
+    document[0].render(scale=SHEET_DPI / 72, grayscale=True).to_pil().save(picture, optimize=True)
+    document.close()
+    check_size(picture)
+
+
+def check_size(picture: Path) -> None:
+    """Refuse a picture that would make the repository heavy."""
     if picture.stat().st_size > LARGEST_BYTES:
         raise SystemExit(f"{picture} is larger than {LARGEST_BYTES} bytes; make its window smaller.")
 
@@ -58,10 +78,13 @@ def main() -> None:
     if program is None:
         raise SystemExit("There is no chromium on this machine; install it to take pictures.")
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
-        built = build(read_district(ROOT / "data/demo/district.toml"), out=folder, as_of=AS_OF)
+        district = read_district(ROOT / "data/demo/district.toml")
+        built = build(district, out=folder, as_of=AS_OF)
+        drawn = draw_sheets(district, [SHED], out=folder, as_of=AS_OF)
+        print_sheet(drawn.sheets[SHED], ROOT / "maps/demo-sheet.png")
         browser = playwright.chromium.launch(executable_path=program, args=FLAGS)
-        for name, (anchor, width, height) in PICTURES.items():
-            take(browser, built.out / "map.html", anchor, width, height, ROOT / "maps" / name)
+        for name, (page, width, height) in PICTURES.items():
+            take(browser, f"{built.out.resolve().as_uri()}/{page}", width, height, ROOT / "maps" / name)
             sys.stdout.write(f"maps/{name}\n")
         browser.close()
 

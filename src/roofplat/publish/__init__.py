@@ -108,7 +108,30 @@ def write_outputs(
     record = out / "build.json"
     earlier = read_outputs(record)
     written = [write_layers(tables, out / "layers.gpkg", rules=rules)]
-    written += write_maps(tables, title=district.name, rules=rules, ground=ground, wind=wind, out=out)
+    files: dict[str, str] = {}
+    printed_files: list[Path] = []
+    if sheets:
+        printed: dict[str, Any] = {
+            "district": district.name,
+            "rules": rules,
+            "as_of": as_of,
+            "paper": district.sheets.paper,
+            "out": out,
+            "report": report,
+        }
+        files = write_sheets(tables, ground=ground, all_ids=all_ids, workers=workers, **printed)
+        printed_files = [out / file for file in files.values()]
+        printed_files += write_area_sets(tables, files, **printed)
+    # The maps come after the sheets: a card offers the sheet that is there.
+    written += write_maps(
+        tables,
+        title=district.name,
+        rules=rules,
+        ground=ground,
+        wind=wind,
+        out=out,
+        sheets={building: Path(file).name for building, file in files.items()},
+    )
     written += write_area_layers(tables, out / "areas", rules=rules)
     written += [
         write_list(tables[name], out / f"{name}.csv") for name in ("ranking", "problems") if name in tables
@@ -124,18 +147,7 @@ def write_outputs(
         "wind": wind,
     }
     written.append(write_report(tables, **shared, path=out / "report.html"))
-    if sheets:
-        printed: dict[str, Any] = {
-            "district": district.name,
-            "rules": rules,
-            "as_of": as_of,
-            "paper": district.sheets.paper,
-            "out": out,
-            "report": report,
-        }
-        files = write_sheets(tables, ground=ground, all_ids=all_ids, workers=workers, **printed)
-        written += [out / file for file in files.values()]
-        written += write_area_sets(tables, files, **printed)
+    written += printed_files
     names = [path.relative_to(out).as_posix() for path in written]
     written.append(write_record(tables, **shared, outputs=names, path=record))
     for name in earlier:
