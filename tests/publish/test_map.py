@@ -322,7 +322,10 @@ COUNT_BLUE = """([west, north, east, south]) => {
   const from = map_district.latLngToContainerPoint([north, west]);
   const to = map_district.latLngToContainerPoint([south, east]);
   for (const canvas of document.querySelectorAll('.leaflet-tile-pane canvas')) {
-    const box = canvas.getBoundingClientRect(), context = canvas.getContext('2d');
+    const box = canvas.getBoundingClientRect(), copy = document.createElement('canvas');
+    copy.width = canvas.width; copy.height = canvas.height;
+    const context = copy.getContext('2d', { willReadFrequently: true });
+    context.drawImage(canvas, 0, 0);
     const pixels = context.getImageData(0, 0, canvas.width, canvas.height).data;
     const ratio = canvas.width / box.width, left = box.left - corner.left, top = box.top - corner.top;
     for (let i = 0; i < pixels.length; i += 4) {

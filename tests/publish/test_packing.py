@@ -41,33 +41,68 @@ def read_bytes(data: bytes, start: int, count: int) -> tuple[list[int], int]:
     return values, at
 
 
-def read_steps(data: bytes, head: list[int]) -> list[int]:
+def read_numbers(data: bytes, head: list[int]) -> list[int]:
     start, count, lag = head
     moves = read_bytes(data, start, count)[0]
+    if lag < 0:
+        return moves
     for i in range(lag, count if lag else 0):
         moves[i] += moves[i - lag]
     return list(itertools.accumulate(moves))
 
 
-def pack_shapes(shapes: np.ndarray, first: int = 0, end: int | None = None) -> tuple[dict[str, Any], bytes]:
+def read_counts(data: bytes, head: int | list[int], count: int) -> list[int]:
+    return [head] * count if isinstance(head, int) else read_numbers(data, head)
+
+
+def pack_shapes(
+    shapes: np.ndarray, first: int = 0, end: int | None = None, *, times: int = 1
+) -> tuple[dict[str, Any], bytes, int]:
     data = bytearray(b"before")
     flat = flatten_shapes(shapes)
-    return flat.packed(first, len(shapes) if end is None else end, data), bytes(data)
+    end = len(shapes) if end is None else end
+    return flat.packed(first, end, data, times=times), bytes(data), end - first
 
 
-def unpack(packed: dict[str, Any], data: bytes) -> list[list[np.ndarray]]:
+def read_families(data: bytes, packed: dict[str, Any]) -> dict[int, list[np.ndarray]]:
+    """The lines of each row that is of families, in steps, one line after the other."""
+    read = {name: read_numbers(data, head) for name, head in packed.items()}
+    found: dict[int, list[np.ndarray]] = {}
+    row, x, y, line = 0, 0, 0, 0
+    for family, count in enumerate(read["counts"]):
+        row, x, y = row + read["rows"][family], x + read["x"][family], y + read["y"][family]
+        unit = np.array([read["across"][family], read["up"][family]]) / max(
+            1, np.hypot(read["across"][family], read["up"][family])
+        )
+        normal = np.array([-unit[1], unit[0]])
+        place, off, ends = 0, 0, np.zeros(2)
+        for number in range(count):
+            place += read["skip"][line] + (number > 0)
+            off += read["off"][line]
+            ends += [read["from"][line], read["to"][line]]
+            away = (place * read["gap"][family] / 64 + 3 * off) * normal
+            found.setdefault(row, []).append(np.array([(x, y) + 3 * end * unit + away for end in ends]))
+            line += 1
+    assert line == sum(read["counts"])
+    return found
+
+
+def unpack(packed: dict[str, Any], data: bytes, rows: int) -> list[list[np.ndarray]]:
     """The curves of each shape, in degrees."""
-    steps = zip(read_steps(data, packed["x"]), read_steps(data, packed["y"]), strict=True)
-    vertices = [(x / STEPS_PER_DEGREE, y / STEPS_PER_DEGREE) for x, y in steps]
-    shapes, vertex, curve = [], 0, 0
-    for curves in packed["curves"]:
-        shape = []
-        for size in packed["sizes"][curve : curve + curves]:
-            shape.append(np.array(vertices[vertex : vertex + size]))
-            vertex += size
-        curve += curves
-        shapes.append(shape)
-    assert vertex == len(vertices)
+    families = read_families(data, packed.get("families", {"counts": [0, 0, -1]}))
+    curves = read_counts(data, packed["curves"], rows)
+    alone = sum(count for row, count in enumerate(curves) if row not in families)
+    sizes = iter(read_counts(data, packed["sizes"], alone))
+    scale = packed["times"] / STEPS_PER_DEGREE
+    steps = zip(read_numbers(data, packed["x"]), read_numbers(data, packed["y"]), strict=True)
+    shapes = []
+    for row, count in enumerate(curves):
+        if row in families:
+            assert len(families[row]) == count
+            shapes.append([line / STEPS_PER_DEGREE for line in families[row]])
+            continue
+        shapes.append([np.array(list(itertools.islice(steps, next(sizes)))) * scale for _ in range(count)])
+    assert next(steps, None) is next(sizes, None) is None
     return shapes
 
 
@@ -82,32 +117,97 @@ def test_all_kinds_in_one_layer() -> None:
         None,
         Polygon(),
     ]
-    packed, data = pack_shapes(np.array(shapes, dtype=object))
+    packed, data, rows = pack_shapes(np.array(shapes, dtype=object))
     assert packed["kind"] == [0, 1, 1, 2, 2, -1, 2]
-    assert packed["curves"] == [1, 1, 2, 2, 3, 0, 0]
-    assert packed["sizes"] == [1, 3, 2, 2, 4, 4, 4, 4, 4]
-    np.testing.assert_allclose(unpack(packed, data)[1][0], [(0, 0), (3, 4), (5, 5)], atol=HALF_STEP)
+    assert read_numbers(data, packed["curves"]) == [1, 1, 2, 2, 3, 0, 0]
+    assert read_numbers(data, packed["sizes"]) == [1, 3, 2, 2, 4, 4, 4, 4, 4]
+    np.testing.assert_allclose(unpack(packed, data, rows)[1][0], [(0, 0), (3, 4), (5, 5)], atol=HALF_STEP)
 
 
 def test_nothing_packs_as_nothing() -> None:
-    packed, data = pack_shapes(np.array([], dtype=object))
-    assert (packed["kind"], packed["curves"], packed["sizes"]) == ([], [], [])
-    assert unpack(packed, data) == []
+    packed, data, rows = pack_shapes(np.array([], dtype=object))
+    assert packed["kind"] == []
+    assert unpack(packed, data, rows) == []
+
+
+def test_what_is_alike_is_said_once() -> None:
+    packed, data, rows = pack_shapes(shapely.box([0.0, 1.0], [0.0, 1.0], [0.5, 1.5], [0.5, 1.5]))
+    assert (packed["kind"], packed["curves"], packed["sizes"]) == (2, 1, 4)
+    assert [len(curves[0]) for curves in unpack(packed, data, rows)] == [4, 4]
+
+
+def test_a_coarse_layer_keeps_to_its_steps() -> None:
+    points = shapely.points([[1.00000049, 2.0], [-1.00000151, 0.0]])
+    (first,), (second,) = unpack(*pack_shapes(points, times=10))
+    np.testing.assert_allclose(np.concatenate([first, second]), [(1.0, 2.0), (-1.000002, 0.0)], atol=1e-12)
+
+
+def side_by_side(count: int, gap: float, length: float, *, turn: float = 0.0) -> Any:
+    """Lines one beside the other, turned."""
+    across = np.arange(count) * gap
+    ends = np.stack([across, 0 * across, across, length + 0 * across], axis=1).reshape(-1, 2, 2)
+    sine, cosine = np.sin(turn), np.cos(turn)
+    return shapely.multilinestrings(shapely.linestrings(ends @ np.array([[cosine, sine], [-sine, cosine]])))
 
 
 def test_lines_side_by_side_pack_as_next_to_nothing() -> None:
-    x = np.arange(1000)
-    rafters = shapely.multilinestrings(
-        shapely.linestrings(
-            np.stack([np.stack([x * 7e-6, 0 * x], 1), np.stack([x * 7e-6, 3e-4 + 0 * x], 1)], 1)
-        )
+    rafters = side_by_side(1000, 7e-6, 3e-4, turn=0.3)
+    packed, data, rows = pack_shapes(np.array([rafters]))
+    assert packed["x"][1] == 0
+    # Four numbers a line are zeros, which compress to nothing.
+    assert len(gzip.compress(data)) < 200
+    same_lines(unpack(packed, data, rows)[0], rafters)
+
+
+def test_lines_of_two_planes_are_two_families_of_one_row() -> None:
+    both = shapely.multilinestrings(
+        np.concatenate([shapely.get_parts(side_by_side(9, 6e-6, 1e-4, turn=turn)) for turn in (0.2, 1.1)])
     )
-    packed, data = pack_shapes(np.array([rafters]))
-    assert packed["x"][2] == packed["y"][2] == 2
-    assert len(data) < 4100  # two bytes a vertex at most, one for x and one for y
-    np.testing.assert_allclose(
-        unpack(packed, data)[0][999], [(999 * 7e-6, 0), (999 * 7e-6, 3e-4)], atol=HALF_STEP
-    )
+    packed, data, rows = pack_shapes(np.array([Point(0, 0), both, None], dtype=object))
+    assert packed["families"]["counts"][1] == 2
+    same_lines(unpack(packed, data, rows)[1], both)
+
+
+def test_lines_every_way_are_no_family() -> None:
+    star = MultiLineString([[(0, 0), (np.cos(turn) / 1e3, np.sin(turn) / 1e3)] for turn in range(6)])
+    packed, data, rows = pack_shapes(np.array([star]))
+    assert "families" not in packed
+    for curve, line in zip(unpack(packed, data, rows)[0], star.geoms, strict=True):
+        np.testing.assert_allclose(curve, line.coords, atol=HALF_STEP)
+
+
+def same_lines(found: list[np.ndarray], wanted: Any) -> None:
+    for curve, line in zip(found, wanted.geoms, strict=True):
+        # Three steps, and half a one for the rounding before.
+        assert np.hypot(*(curve - np.array(line.coords)).T).max() < 8 * HALF_STEP
+
+
+lines_of_a_row = st.tuples(
+    st.integers(1, 20), st.floats(2e-7, 2e-4), st.floats(1e-6, 1e-3), st.floats(0, 6.28), st.floats(0, 1)
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.lists(lines_of_a_row, min_size=1, max_size=3), max_size=4), st.integers(0, 2**31))
+def test_any_parallel_lines_come_back_to_three_steps(
+    features: list[list[tuple[int, float, float, float, float]]], seed: int
+) -> None:
+    random = np.random.default_rng(seed)
+    shapes = []
+    for planes in features:
+        lines = []
+        for count, gap, length, turn, loss in planes:
+            some = shapely.get_parts(side_by_side(count, gap, length, turn=turn))
+            some = some[random.random(count) >= loss / 2]
+            # Ends are cut as roofs cut them.
+            lines += [
+                shapely.line_interpolate_point(line, 0.9 * random.random(2), normalized=True) for line in some
+            ]
+        if lines:
+            shapes.append(MultiLineString([[pair[0], pair[1]] for pair in lines]))
+    packed = pack_shapes(np.array(shapes, dtype=object))
+    for curves, shape in zip(unpack(*packed), shapes, strict=True):
+        same_lines(curves, shape)
 
 
 degrees = st.floats(-179, 179, allow_nan=False)
@@ -161,7 +261,7 @@ def test_a_part_and_a_choice_are_those_of_the_whole(data: st.DataObject) -> None
     rows = data.draw(st.lists(st.integers(0, len(shapes) - 1), max_size=5)) if len(shapes) else []
     block = bytearray()
     head = flatten_shapes(shapes).take(np.array(rows, dtype=np.int64)).packed(0, len(rows), block)
-    same(unpack(head, bytes(block)), [whole[row] for row in rows])
+    same(unpack(head, bytes(block), len(rows)), [whole[row] for row in rows])
 
 
 def same(found: list[list[np.ndarray]], wanted: list[list[np.ndarray]]) -> None:
@@ -170,14 +270,42 @@ def same(found: list[list[np.ndarray]], wanted: list[list[np.ndarray]]) -> None:
     ]
 
 
-def test_columns() -> None:
-    def pack_column(values: pd.Series, **options: int) -> dict[str, Any]:
-        return flatten_column(values, **options).packed(0, len(values))
+def read_column(packed: dict[str, Any], data: bytes) -> list[Any]:
+    if "words" in packed:
+        return [packed["words"][code] if code >= 0 else None for code in read_numbers(data, packed["codes"])]
+    values = []
+    for number in read_numbers(data, packed["numbers"]):
+        known = number == 1 if packed["per"] == 0 else number / packed["per"]
+        values.append(None if number == packed.get("none") else known)
+    return values
 
-    assert pack_column(pd.Series([True, None, False], dtype="boolean")) == {"values": [True, None, False]}
-    assert pack_column(pd.Series([1984, None], dtype="Int64")) == {"values": [1984, None]}
-    assert pack_column(pd.Series([None, None], dtype="str")) == {"words": [], "codes": [-1, -1]}
-    assert pack_column(pd.Series([0.1234, None]), decimals=3) == {"values": [0.123, None]}
+
+def come_back(values: pd.Series, first: int = 0, **options: int) -> list[Any]:
+    data = bytearray(b"before")
+    head = json.loads(json.dumps(flatten_column(values, **options).packed(first, len(values), data)))
+    return read_column(head, bytes(data))
+
+
+def test_columns() -> None:
+    assert come_back(pd.Series([True, None, False], dtype="boolean")) == [True, None, False]
+    assert come_back(pd.Series([False, True])) == [False, True]
+    assert come_back(pd.Series([1984, None, -7], dtype="Int64")) == [1984, None, -7]
+    assert come_back(pd.Series([None, None], dtype="str")) == [None, None]
+    assert come_back(pd.Series([None, None], dtype="Float64")) == [None, None]
+    assert come_back(pd.Series([0.1234, None, -2.0]), decimals=3) == [0.123, None, -2.0]
+    assert come_back(pd.Series([-5, -3])) == [-5, -3]
+
+
+@given(st.lists(st.none() | st.floats(-1e6, 1e6).map(lambda value: round(value, 1)), min_size=1), st.data())
+def test_numbers_of_a_part_come_back(values: list[float | None], data: st.DataObject) -> None:
+    first = data.draw(st.integers(0, len(values)))
+    assert come_back(pd.Series(values, dtype="float64"), first) == values[first:]
+
+
+@given(st.lists(st.none() | st.text(), min_size=1), st.data())
+def test_words_of_a_part_come_back(values: list[str | None], data: st.DataObject) -> None:
+    first = data.draw(st.integers(0, len(values)))
+    assert come_back(pd.Series(values, dtype="str"), first) == values[first:]
 
 
 def test_a_block_is_plain_letters_and_the_same_every_time() -> None:

@@ -36,6 +36,7 @@ MAX_ZOOM = 22
 _SCRIPTS = (
     "map_data.js",
     "map_draw.js",
+    "map_tiles.js",
     "map_find.js",
     "map_filter.js",
     "map_legend.js",

@@ -2,14 +2,15 @@
 
 In: the tables in the working CRS; where the sheets of buildings are.
 Out: `FlatMap`, whole or cut to one dispatch area, and its two texts: the overview, which a page
-    unpacks at once, and the plans, of which it unpacks what comes into view.
+    unpacks at once, and the plans, of which it unpacks what comes into view: what is drawn when it is
+    drawn, what is read on a card when a card is opened.
 
 Buildings stand in the order of a Hilbert curve, so that those of one block of plans are neighbours.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,12 +28,16 @@ from roofplat.publish.packing import (
     flatten_column,
     flatten_shapes,
     pack_block,
+    pack_numbers,
 )
 from roofplat.tables import TABLES, empty
 
 __all__ = ["FlatMap", "flatten_map"]
 
 _ZONE_DETAIL_DEG = 2e-6  # about 20 cm
+# Steps of 1e-7 degree that the vertices of a layer are kept to; one for all others. A metre matters to
+# no arrow, and a hand's breadth to no zone.
+_TIMES: Mapping[str, int] = {"collapse_zones": 10, "planes": 50}
 # Few enough that a block is unpacked between two frames, many enough that words repeat in it.
 _BLOCK_BUILDINGS = 200
 
@@ -127,6 +132,20 @@ _PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "fires": ("fire_basis",),
 }
 _MADE_HERE = ("fires",)
+# What of them a drawing needs; the rest is unpacked with a card.
+_DRAWN_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "walls": ("kind", "kind_basis", "side_letter"),
+    "planes": ("downslope_deg", "area_ft2", "basis"),
+    "members": ("kind", "spacing_ft", "basis"),
+    "obstacles": ("kind", "height_ft", "basis"),
+    "collapse_zones": ("distance_ft", "height_basis", "pushes_out"),
+    "ladders": ("rank", "apparatus", "in_collapse_zone"),
+    "checks": ("kind",),
+    "openings": ("seq", "method"),
+    "trenches": ("method",),
+    "solar_access": ("finding", "basis"),
+    "fires": ("fire_basis",),
+}
 _PLACES = ("streets", "areas", "stations")
 # Layers that belong to no building, and their columns; obstacles of no building are lines overhead
 # and things in yards.
@@ -172,15 +191,22 @@ class _FlatLayer:
             len(rows),
         )
 
-    def packed(self, first: int, end: int, data: bytearray, building: int = 0) -> dict[str, Any]:
-        """Rows from `first` up to `end`; buildings are counted from `building`."""
+    def packed(
+        self, first: int, end: int, data: bytearray, names: Iterable[str], *, times: int = 1
+    ) -> dict[str, Any]:
+        """Shapes and some columns of the rows from `first` up to `end`."""
         head: dict[str, Any] = {"rows": end - first}
         if self.shapes is not None:
-            head["shapes"] = self.shapes.packed(first, end, data)
-        head["columns"] = {name: column.packed(first, end) for name, column in self.columns.items()}
-        if len(self.building) and self.building[0] >= 0:
-            head["columns"]["building"] = {"values": (self.building[first:end] - building).tolist()}
+            head["shapes"] = self.shapes.packed(first, end, data, times=times)
+        head["columns"] = {name: self.columns[name].packed(first, end, data) for name in names}
         return head
+
+    def words(self, first: int, end: int, data: bytearray, names: Iterable[str]) -> dict[str, Any]:
+        """Some columns of the rows from `first` up to `end`, without their shapes."""
+        return {
+            "rows": end - first,
+            "columns": {name: self.columns[name].packed(first, end, data) for name in names},
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,28 +264,23 @@ class FlatMap:
         Returns
         -------
         overview, plans
-            ASCII. The plans are blocks one after the other; the overview says where each begins, which
-            buildings it holds, and the box around all that is drawn of them.
+            ASCII. The plans are blocks one after the other, each in two texts, what is drawn and what is
+            read; the overview says where each text begins, which buildings a block holds, and the box
+            around all that is drawn of them.
         """
         blocks, boxes, firsts = [], [], [0]
         count = self.buildings.rows
         for first in range(0, count, _BLOCK_BUILDINGS):
             end = min(first + _BLOCK_BUILDINGS, count)
-            data = bytearray()
-            layers, seen = {}, [self.buildings.bounds(first, end)]
-            for name, layer in self.plans.items():
-                start, stop = np.searchsorted(layer.building, [first, end]).tolist()
-                layers[name] = layer.packed(start, stop, data, first)
-                seen.append(layer.bounds(start, stop))
-            blocks.append(pack_block({"layers": layers}, data))
-            found = [part for part in seen if part is not None]
-            low = np.min([part[0] for part in found], axis=0)
-            high = np.max([part[1] for part in found], axis=0)
-            boxes += [*low.tolist(), *high.tolist()]
+            drawn, words, box = self._pack_plans(first, end)
+            blocks += [drawn, words]
+            boxes += box
             firsts.append(end)
         data = bytearray()
-        layers = {"buildings": self.buildings.packed(0, count, data)}
-        layers |= {name: layer.packed(0, layer.rows, data) for name, layer in self.free.items()}
+        layers = {"buildings": self.buildings.packed(0, count, data, self.buildings.columns)}
+        layers |= {
+            name: layer.packed(0, layer.rows, data, layer.columns) for name, layer in self.free.items()
+        }
         head = {
             **frames,
             "steps_per_degree": STEPS_PER_DEGREE,
@@ -273,6 +294,31 @@ class FlatMap:
             },
         }
         return pack_block(head, data), "".join(blocks)
+
+    def _pack_plans(self, first: int, end: int) -> tuple[str, str, list[int]]:
+        """Plans of some buildings: what is drawn, what is read, and the box around what is drawn."""
+        data, told = bytearray(), bytearray()
+        drawn, words, seen = {}, {}, [self.buildings.bounds(first, end)]
+        for name, layer in self.plans.items():
+            start, stop = np.searchsorted(layer.building, [first, end]).tolist()
+            if start == stop:
+                continue
+            looks = [column for column in _DRAWN_COLUMNS.get(name, ()) if column in layer.columns]
+            others = [column for column in layer.columns if column not in looks]
+            owners = np.bincount(layer.building[start:stop] - first, minlength=end - first)
+            if layer.shapes is None:
+                words[name] = layer.words(start, stop, told, others)
+                words[name]["owners"] = pack_numbers(owners, told)
+                continue
+            drawn[name] = layer.packed(start, stop, data, looks, times=_TIMES.get(name, 1))
+            drawn[name]["owners"] = pack_numbers(owners, data)
+            words[name] = layer.words(start, stop, told, others)
+            seen.append(layer.bounds(start, stop))
+        found = [part for part in seen if part is not None]
+        low = np.min([part[0] for part in found], axis=0)
+        high = np.max([part[1] for part in found], axis=0)
+        box = [*low.tolist(), *high.tolist()]
+        return pack_block({"layers": drawn}, data), pack_block({"layers": words}, told), box
 
     def _bounds(self) -> list[list[float]] | None:
         layer = self.buildings if self.buildings.rows else self.free["areas"]

@@ -1,16 +1,29 @@
 """Shapes and columns packed small enough to travel inside one HTML page.
 
 In: frames on WGS 84 longitude and latitude.
-Out: blocks of ASCII text: base64 of gzip of a JSON head and the bytes of its shapes.
+Out: blocks of ASCII text: base64 of gzip of a JSON head and the bytes it speaks of.
 
 A layer is taken apart once, as whole arrays, and then cut into as many blocks as are wanted. In a block
-it stands as `kind` (0 point, 1 line, 2 polygon, -1 nothing; one number when all are alike), `curves`
-(curves in each feature), `sizes` (vertices in each curve) and `x`, `y`, each as [start, vertices, lag]:
-where its bytes begin, how many values they hold, and how they were made. A polygon's curves are all its
-rings, of all its parts, without the closing vertex: filled by the even-odd rule they give its holes and
-parts. Values are steps of 1e-7 degree, about 1 cm: differences from vertex to vertex, and with lag 2 the
-differences of those to the last but one, which are next to nothing where lines lie side by side. Bytes
-hold seven bits each, lowest first, the eighth set when more follow; a sign stands in the lowest bit.
+runs of whole numbers stand as [start, count, lag]: where their bytes begin, how many they are, and how
+they were made. Lag -1 is the numbers themselves; 0 the differences from one to the next; 2 the differences
+of those to the last but one, which are next to nothing where lines lie side by side. Bytes hold seven bits
+each, lowest first, the eighth set when more follow; a sign stands in the lowest bit.
+
+Shapes are `kind` (0 point, 1 line, 2 polygon, -1 nothing), `curves` (curves in each feature), `sizes`
+(vertices in each curve), each one number when all are alike, and `x`, `y` in units of `times` steps of 1e-7
+degree, about 1 cm. A polygon's curves are all its rings, of all its parts, without the closing vertex:
+filled by the even-odd rule they give its holes and parts.
+
+Many lines side by side, as members are, stand apart, in `families`: the `rows` they are of (as differences;
+a row may be of several, one after the other, and is wholly of families), the `counts` of their lines, the
+start `x`, `y` of their first line (differences), the vector `across`, `up` of their longest, and the `gap`
+from line to line at right angles to it, in 1/64 steps. Then for each line `skip`, the gaps from the last
+one, less one; `off`, what is left of its distance; and `from`, `to`, where it starts and ends along the
+vector: all three as differences from line to line, in units of three steps. Where a family would be out by
+more than three steps, the lines of its row stand among the others.
+
+Columns are `words` with `codes` (-1 is missing), or `numbers` in units of 1 / `per` (0 is true and false),
+`none` standing for what is missing.
 """
 
 from __future__ import annotations
@@ -28,12 +41,14 @@ import pandas as pd
 import shapely
 
 __all__ = [
+    "MISSING",
     "STEPS_PER_DEGREE",
     "FlatColumn",
     "FlatShapes",
     "flatten_column",
     "flatten_shapes",
     "pack_block",
+    "pack_numbers",
     "to_bytes",
 ]
 
@@ -42,7 +57,16 @@ IntArray = npt.NDArray[np.int64]
 STEPS_PER_DEGREE = 10_000_000
 _GZIP_LEVEL = 6
 _POLYGON = 3
+MISSING = np.iinfo(np.int64).min
 _LAGS = (0, 2)
+_PLAIN_LAGS = (-1, 0)
+# A family of lines: two need no family; 1/64 of a step over a hundred lines is less than two steps;
+# ends are kept to three steps, so that what rounding left of vertices does not show as differences.
+_FAMILY_LINES = 3
+_GAP_PARTS = 64
+_FAMILY_STEPS = 3
+_FAMILY_LEAST_GAP = 8
+_FAMILY_ASIDE = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,32 +105,46 @@ class FlatShapes:
         part = self._steps(first, end)
         return (part.min(axis=0), part.max(axis=0)) if len(part) else None
 
-    def packed(self, first: int, end: int, data: bytearray) -> dict[str, Any]:
+    def packed(self, first: int, end: int, data: bytearray, *, times: int = 1) -> dict[str, Any]:
         """Append the features from `first` up to `end` to `data` and return their head.
+
+        Parameters
+        ----------
+        first, end
+            Features.
+        data
+            The bytes of the block so far.
+        times
+            Keep vertices to this many steps; those of families of lines are kept as they are.
 
         Examples
         --------
         >>> lines = flatten_shapes(shapely.linestrings([[[0, 0], [0.000001, -0.000002]]]))
         >>> data = bytearray()
         >>> lines.packed(0, 1, data)
-        {'kind': 1, 'curves': [1], 'sizes': [2], 'x': [0, 2, 0], 'y': [2, 2, 0]}
+        {'kind': 1, 'curves': 1, 'sizes': 2, 'times': 1, 'x': [0, 2, 0], 'y': [2, 2, 0]}
         >>> list(data)  # 0, 10, then 0, -20: twice the value, less one where it is negative
         [0, 20, 0, 39]
         """
         kind = self.kind[first:end]
+        curves = np.diff(self.first_curve[first : end + 1])
         sizes = np.diff(self.first_vertex[self.first_curve[first] : self.first_curve[end] + 1])
         steps = self._steps(first, end)
+        rows, families = _find_families(kind, curves, sizes, steps)
+        if len(rows):
+            alone = ~np.repeat(np.isin(np.arange(end - first), rows), curves)
+            steps, sizes = steps[np.repeat(alone, sizes)], sizes[alone]
         head: dict[str, Any] = {
-            "kind": int(kind[0]) if len(kind) and (kind == kind[0]).all() else kind.tolist(),
-            "curves": np.diff(self.first_curve[first : end + 1]).tolist(),
-            "sizes": sizes.tolist(),
+            "kind": _alike(kind) if _alike(kind) is not None else kind.tolist(),
+            "curves": _pack_counts(curves, data),
+            "sizes": _pack_counts(sizes, data),
+            "times": times,
         }
         for name, values in zip("xy", steps.T, strict=True):
-            moves = np.diff(values, prepend=np.int64(0))
-            ways = [(to_bytes(_lagged(moves, lag)), lag) for lag in _LAGS]
-            best, lag = min(ways, key=lambda way: (len(way[0]), way[1]))
-            head[name] = [len(data), len(values), lag]
-            data += best
+            head[name] = pack_numbers(np.round(values / times).astype(np.int64), data, _LAGS)
+        if len(rows):
+            families = {"rows": np.diff(rows, prepend=np.int64(0)), **families}
+            head["families"] = {name: pack_numbers(values, data) for name, values in families.items()}
         return head
 
     def _steps(self, first: int, end: int) -> IntArray:
@@ -116,14 +154,23 @@ class FlatShapes:
 
 @dataclass(frozen=True, slots=True)
 class FlatColumn:
-    """A column as plain values, or as codes of words; code -1 is missing."""
+    """A column as codes of words, or as whole numbers in units of 1 / `per`.
 
-    values: npt.NDArray[Any]
+    values
+        Codes or numbers, shape (n,); codes of -1 and numbers of `MISSING` are missing.
+    words
+        What the codes mean; None for numbers.
+    per
+        How many of the numbers are one; 0 where they are true and false.
+    """
+
+    values: IntArray
     words: npt.NDArray[np.object_] | None
+    per: int = 1
 
     def take(self, rows: IntArray) -> FlatColumn:
         """The rows at some positions, in that order."""
-        return FlatColumn(self.values[rows], self.words)
+        return FlatColumn(self.values[rows], self.words, self.per)
 
     def equals(self, word: str) -> npt.NDArray[np.bool_]:
         """Which rows hold a word.
@@ -137,22 +184,30 @@ class FlatColumn:
             return np.zeros(len(self.values), dtype=bool)
         return np.isin(self.values, np.flatnonzero(self.words == word))
 
-    def packed(self, first: int, end: int) -> dict[str, Any]:
-        """The rows from `first` up to `end`, with the words they use.
+    def packed(self, first: int, end: int, data: bytearray) -> dict[str, Any]:
+        """Append the rows from `first` up to `end` to `data` and return their head.
 
         Examples
         --------
-        >>> flatten_column(pd.Series(["unit", "solar", None, "solar"], dtype="str")).packed(1, 4)
-        {'words': ['solar'], 'codes': [0, -1, 0]}
-        >>> flatten_column(pd.Series([1.25, None])).packed(0, 2)
-        {'values': [1.2, None]}
+        >>> kinds = flatten_column(pd.Series(["unit", "solar", None, "solar"], dtype="str"))
+        >>> data = bytearray()
+        >>> kinds.packed(1, 4, data), list(data)  # 0, -1, 0
+        ({'words': ['solar'], 'codes': [0, 3, -1]}, [0, 1, 0])
+        >>> flatten_column(pd.Series([1.25, None])).packed(0, 2, data), list(data[3:])  # 12, 13
+        ({'numbers': [3, 2, -1], 'per': 10, 'none': 13}, [24, 26])
         """
         part = self.values[first:end]
-        if self.words is None:
-            return {"values": part.tolist()}
-        used, codes = np.unique(part, return_inverse=True)
-        missing = int(len(used) > 0 and used[0] < 0)
-        return {"words": self.words[used[missing:]].tolist(), "codes": (codes - missing).tolist()}
+        if self.words is not None:
+            used, codes = np.unique(part, return_inverse=True)
+            missing = int(len(used) > 0 and used[0] < 0)
+            words = self.words[used[missing:]].tolist()
+            return {"words": words, "codes": pack_numbers(codes - missing, data, _PLAIN_LAGS)}
+        missing_rows = part == MISSING
+        head: dict[str, Any] = {"per": self.per}
+        if missing_rows.any():
+            head["none"] = int(part[~missing_rows].max(initial=-1)) + 1
+            part = np.where(missing_rows, head["none"], part)
+        return {"numbers": pack_numbers(part, data, _PLAIN_LAGS), **head}
 
 
 def flatten_shapes(shapes: npt.NDArray[np.object_]) -> FlatShapes:
@@ -213,13 +268,18 @@ def flatten_column(column: pd.Series, *, decimals: int = 1) -> FlatColumn:
     >>> dates = flatten_column(pd.Series(pd.to_datetime(["2024-05-01", None])))
     >>> dates.words.tolist(), dates.values.tolist()
     (['2024-05-01'], [0, -1])
+    >>> flatten_column(pd.Series([True, False], dtype="boolean"))
+    FlatColumn(values=array([1, 0]), words=None, per=0)
     """
     if pd.api.types.is_datetime64_any_dtype(column):
         column = column.dt.strftime("%Y-%m-%d")
-    if pd.api.types.is_float_dtype(column):
-        column = column.round(decimals)
     if pd.api.types.is_numeric_dtype(column):  # booleans are numeric to pandas
-        return FlatColumn(column.astype(object).where(column.notna(), None).to_numpy(), None)
+        whole = not pd.api.types.is_float_dtype(column)
+        per = 0 if pd.api.types.is_bool_dtype(column) else 1 if whole else 10**decimals
+        held = column.to_numpy(dtype=np.float64, na_value=np.nan)
+        known = np.isfinite(held)
+        numbers = np.round(np.where(known, held, 0.0) * max(per, 1)).astype(np.int64)
+        return FlatColumn(np.where(known, numbers, MISSING), None, per)
     codes, words = pd.factorize(column)
     return FlatColumn(codes.astype(np.int64), np.array([str(word) for word in words], dtype=object))
 
@@ -262,10 +322,128 @@ def to_bytes(values: IntArray) -> bytes:
     return digits[wanted].tobytes()
 
 
-def _lagged(moves: IntArray, lag: int) -> IntArray:
+def pack_numbers(values: IntArray, data: bytearray, lags: tuple[int, ...] = (-1,)) -> list[int]:
+    """Append whole numbers to `data` in the shortest of some ways; see the head of this file.
+
+    Examples
+    --------
+    >>> data = bytearray()
+    >>> pack_numbers(np.array([100, 101, 102]), data, (-1, 0)), list(data)
+    ([0, 3, 0], [200, 1, 2, 2])
+    """
+    ways = [(to_bytes(_lagged(values, lag)), lag) for lag in lags]
+    best, lag = min(ways, key=lambda way: len(way[0]))
+    start = len(data)
+    data += best
+    return [start, len(values), lag]
+
+
+def _lagged(values: IntArray, lag: int) -> IntArray:
+    if lag < 0:
+        return values
+    moves = np.diff(values, prepend=np.int64(0))
     if lag == 0 or len(moves) <= lag:
         return moves
     return np.concatenate([moves[:lag], moves[lag:] - moves[:-lag]])
+
+
+def _alike(values: IntArray) -> int | None:
+    return int(values[0]) if len(values) and (values == values[0]).all() else None
+
+
+def _pack_counts(values: IntArray, data: bytearray) -> int | list[int]:
+    alike = _alike(values)
+    return pack_numbers(values, data) if alike is None else alike
+
+
+def _find_families(
+    kind: IntArray, curves: IntArray, sizes: IntArray, steps: IntArray
+) -> tuple[IntArray, dict[str, IntArray]]:
+    """Rows of the families, one for each, and what they are made of; see the head of this file."""
+    row_of = np.repeat(np.arange(len(kind)), curves)
+    straight = np.ones(len(kind), dtype=bool)
+    np.logical_and.at(straight, row_of, sizes == 2)
+    chosen = straight & (kind == 1) & (curves >= _FAMILY_LINES)
+    first_vertex = _starts(sizes)[:-1]
+    for _ in range(3):
+        lines = np.flatnonzero(chosen[row_of])
+        if not len(lines):
+            break
+        start, end = steps[first_vertex[lines]], steps[first_vertex[lines] + 1]
+        leading = _leads(row_of[lines], end - start)
+        firsts = np.flatnonzero(leading)
+        counts, row = np.diff(firsts, append=len(lines)), row_of[lines[firsts]]
+        # Ridges, hips and valleys run every way: a family for each would save nothing.
+        several = np.bincount(row, minlength=len(kind)) * 2 <= curves
+        made, error = _make_families(counts, start, end)
+        good = several & (np.bincount(row, error > _FAMILY_STEPS, minlength=len(kind)) == 0)
+        if good[row].all():
+            return row, made
+        chosen &= good
+    return np.array([], dtype=np.int64), {}
+
+
+def _leads(row: IntArray, vector: IntArray) -> npt.NDArray[np.bool_]:
+    """Which lines begin a family: the first of a row, and those that are not parallel to the last one."""
+    leading = np.ones(len(row), dtype=bool)
+    one, other = vector[:-1].astype(np.float64), vector[1:].astype(np.float64)
+    aside = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+    longer = np.maximum(np.hypot(*one.T), np.hypot(*other.T))
+    leading[1:] = (row[1:] != row[:-1]) | (aside > _FAMILY_ASIDE * longer)
+    return leading
+
+
+def _make_families(
+    counts: IntArray, start: IntArray, end: IntArray
+) -> tuple[dict[str, IntArray], npt.NDArray[np.float64]]:
+    """Families of so many lines each, and how far off, in steps, the worst end of each family is."""
+    firsts = _starts(counts)[:-1]
+    family = np.repeat(np.arange(len(counts)), counts)
+    vector = end - start
+    longest = np.lexsort([-np.hypot(*vector.T), family])[firsts]
+    along = vector[longest]
+    length = np.maximum(np.hypot(*along.T), 1.0)
+    unit = (along / length[:, None])[family]
+    normal = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
+    origin = start[firsts][family]
+    from_, to = (np.einsum("ij,ij->i", part - origin, unit) for part in (start, end))
+    off = np.einsum("ij,ij->i", (start + end) / 2 - origin, normal)
+    leading = np.zeros(len(family), dtype=bool)
+    leading[firsts] = True
+    moved = np.where(leading, 0.0, np.diff(off, prepend=0.0))
+    size = np.where(np.abs(moved) < _FAMILY_LEAST_GAP, np.inf, np.abs(moved))
+    gap = np.minimum.reduceat(size, firsts)
+    gap = np.where(np.isfinite(gap), gap, 1e9)
+    # Lines mostly go one way: a gap has the sign of the way from the first to the last.
+    last = firsts + counts - 1
+    gap = np.where(off[last] < off[firsts], -gap, gap)
+    places = np.cumsum(np.round(moved / gap[family]).astype(np.int64))
+    places -= places[firsts][family]
+    # Measured over all of them it is as exact as it can be.
+    whole = np.where(places[last] != 0, off[last] / np.where(places[last] == 0, 1, places[last]), gap)
+    gap = np.round(whole * _GAP_PARTS).astype(np.int64)
+    held = np.einsum("i,i->i", gap[family] / _GAP_PARTS, places)
+    rest, first, stop = (np.round(part / _FAMILY_STEPS).astype(np.int64) for part in (off - held, from_, to))
+    error = np.zeros(len(family))
+    for ends, part in ((first, start), (stop, end)):
+        made = (
+            origin + unit * (ends * _FAMILY_STEPS)[:, None] + normal * (held + rest * _FAMILY_STEPS)[:, None]
+        )
+        error = np.maximum(error, np.hypot(*(made - part).T))
+    skips = np.where(leading, 0, np.diff(places, prepend=0) - 1)
+    families = {
+        "counts": counts,
+        "x": np.diff(start[firsts, 0], prepend=np.int64(0)),
+        "y": np.diff(start[firsts, 1], prepend=np.int64(0)),
+        "across": along[:, 0],
+        "up": along[:, 1],
+        "gap": gap,
+        "skip": skips,
+        "off": np.where(leading, rest, np.diff(rest, prepend=0)),
+        "from": np.where(leading, first, np.diff(first, prepend=0)),
+        "to": np.where(leading, stop, np.diff(stop, prepend=0)),
+    }
+    return families, np.maximum.reduceat(error, firsts)
 
 
 def _gather(firsts: IntArray, rows: IntArray) -> tuple[IntArray, IntArray]:

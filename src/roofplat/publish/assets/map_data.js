@@ -1,108 +1,194 @@
 // The data of the map page: unpacking, layers, and the index that finds what lies in a box.
 // In: the texts of #overview and #plans (see packing.py and map_data.py for their form).
-// Out: a District: its overview, and blocks of plans that are unpacked when they come into view;
-// vertices are world pixels at zoom 0.
+// Out: a District: its overview, and blocks of plans that are unpacked when they come into view: what is
+// drawn when it is drawn, what is read when a card is opened. Vertices are world pixels at zoom 0.
 "use strict";
 var roofplatData = (function () {
   const TILE = 256;
+  // Units of the ends of lines in families, and parts of a step in their gap.
+  const FAMILY_STEPS = 3, GAP_PARTS = 64;
 
-  // A block: its head, and the bytes of its shapes.
+  function lettersToBytes(text) {
+    if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
+    const letters = atob(text), bytes = new Uint8Array(letters.length);
+    for (let i = 0; i < bytes.length; i++) bytes[i] = letters.charCodeAt(i);
+    return bytes;
+  }
+
+  // A block: its head, and the bytes it speaks of.
   async function unpack(text) {
-    const packed = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
-    const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("gzip"));
+    const stream = new Blob([lettersToBytes(text)]).stream().pipeThrough(new DecompressionStream("gzip"));
     const block = new Uint8Array(await new Response(stream).arrayBuffer());
     const length = new DataView(block.buffer).getUint32(0, true);
     return { head: JSON.parse(new TextDecoder().decode(block.subarray(4, 4 + length))), bytes: block.subarray(4 + length) };
   }
 
-  function runningTotal(counts) {
-    const starts = new Int32Array(counts.length + 1);
-    for (let i = 0; i < counts.length; i++) starts[i + 1] = starts[i] + counts[i];
-    return starts;
-  }
-
   // Whole numbers of seven bits a byte, undone to the values they were made from.
-  function readSteps(bytes, [start, count, lag]) {
-    const values = new Float64Array(count), moves = lag ? new Float64Array(count) : null;
+  function readNumbers(bytes, [start, count, lag], values = new Int32Array(count)) {
+    const moves = lag > 0 ? new Float64Array(count) : null;
     let at = start, total = 0;
     for (let i = 0; i < count; i++) {
-      let value = 0, place = 1, byte;
-      do {
+      let byte = bytes[at++], value = byte & 127;
+      for (let place = 128; byte > 127; place *= 128) {
         byte = bytes[at++];
         value += (byte & 127) * place;
-        place *= 128;
-      } while (byte > 127);
+      }
       let move = value % 2 ? -(value + 1) / 2 : value / 2;
+      if (lag < 0) { values[i] = move; continue; }
       if (moves) { if (i >= lag) move += moves[i - lag]; moves[i] = move; }
       values[i] = total += move;
     }
     return values;
   }
 
+  // Where each begins, of counts that are one number when all are alike.
+  function readStarts(bytes, counts, size) {
+    const starts = new Int32Array(size + 1), values = typeof counts === "number" ? null : readNumbers(bytes, counts);
+    for (let i = 0; i < size; i++) starts[i + 1] = starts[i] + (values ? values[i] : counts);
+    return starts;
+  }
+
+  // A column: words by their codes, or numbers; it is read when it is first asked for.
+  class Column {
+    constructor(packed, bytes) {
+      this.packed = packed;
+      this.bytes = bytes;
+      this.words = packed.words || null;
+      this.codes = null;
+    }
+    read() {
+      const { codes, numbers } = this.packed;
+      this.codes = readNumbers(this.bytes, codes || numbers, codes ? undefined : new Float64Array(numbers[1]));
+      this.per = this.packed.per;
+      this.none = this.packed.none === undefined ? NaN : this.packed.none;
+      this.packed = this.bytes = null;
+      return this.codes;
+    }
+    get(row) {
+      const code = (this.codes || this.read())[row];
+      if (this.words) return code < 0 ? null : this.words[code];
+      if (code === this.none) return null;
+      return this.per === 0 ? code === 1 : code / this.per;
+    }
+    // For each row whether its word is one of some; without words, one answer for all.
+    is(wanted) {
+      const codes = this.codes || this.read(), answers = this.words.map((word) => wanted.has(word)), missing = wanted.has(null);
+      return (row) => (codes[row] < 0 ? missing : answers[codes[row]]);
+    }
+  }
+
   // One layer: vertices as world pixels at zoom 0, and an index of square cells over it.
   class Layer {
-    constructor(name, packed, bytes, stepsPerDegree, firstBuilding = 0) {
+    constructor(name, packed, bytes, stepsPerDegree, first = 0, buildings = 0) {
       this.name = name;
       this.size = packed.rows;
-      this.columns = packed.columns;
+      this.columns = {};
+      this.addColumns(packed.columns, bytes);
       this.packed = packed.shapes;
       this.bytes = bytes;
       this.steps = stepsPerDegree;
+      this.first = first;
+      // Where the rows of each building begin; null of a layer that belongs to none.
+      this.firstRow = packed.owners ? readStarts(bytes, packed.owners, buildings) : null;
       // Row of each feature's building in the overview; of a layer without buildings -1.
-      const owner = packed.columns.building;
       this.building = new Int32Array(this.size).fill(-1);
-      if (owner) this.building.set(owner.values.map((row) => row + firstBuilding));
+      if (this.firstRow) for (let i = 0; i < buildings; i++) this.building.fill(first + i, this.firstRow[i], this.firstRow[i + 1]);
       this.kinds = packed.shapes ? packed.shapes.kind : -1;
-      this.index = null;
+      this.indexed = null;
+      // What drawing has found out about the rows.
+      this.looks = this.guesses = null;
+    }
+    addColumns(columns, bytes) {
+      for (const [name, packed] of Object.entries(columns)) this.columns[name] = new Column(packed, bytes);
     }
     get(column, row) {
       const held = this.columns[column];
-      if (!held) return null;
-      if (held.values) return held.values[row];
-      return held.codes[row] < 0 ? null : held.words[held.codes[row]];
+      return held ? held.get(row) : null;
     }
     kind(row) {
       return typeof this.kinds === "number" ? this.kinds : this.kinds[row];
     }
     unfold() {
-      if (this.x) return;
-      const { curves, sizes, x, y } = this.packed;
-      this.firstCurve = runningTotal(curves);
-      this.firstVertex = runningTotal(sizes);
-      this.x = readSteps(this.bytes, x);
-      this.y = readSteps(this.bytes, y);
-      this.packed = this.bytes = null;
-      for (let i = 0; i < this.x.length; i++) {
-        this.x[i] = worldX(this.x[i] / this.steps);
-        this.y[i] = worldY(this.y[i] / this.steps);
+      if (this.x || !this.packed) return;
+      const { curves, x, y, families } = this.packed, { bytes, size } = this;
+      this.firstCurve = readStarts(bytes, curves, size);
+      const alone = new Float64Array(x[1]), south = readNumbers(bytes, y, new Float64Array(y[1])), times = this.packed.times;
+      readNumbers(bytes, x, alone);
+      if (families) this.unfoldFamilies(alone, south, times);
+      else {
+        this.firstVertex = readStarts(bytes, this.packed.sizes, this.firstCurve[size]);
+        if (times !== 1) for (let i = 0; i < alone.length; i++) { alone[i] *= times; south[i] *= times; }
+        this.x = alone;
+        this.y = south;
       }
-      this.boxes = new Float64Array(4 * this.size);
-      for (let row = 0; row < this.size; row++) {
+      this.packed = this.bytes = null;
+      toWorld(this.x, this.y, this.steps);
+      this.findBoxes();
+    }
+    // Lines of families stand among the others where their rows are.
+    unfoldFamilies(alone, aloneSouth, times) {
+      const { families, sizes } = this.packed, { bytes, size, firstCurve } = this, read = (name) => readNumbers(bytes, families[name]);
+      const rows = read("rows"), counts = read("counts"), total = firstCurve[size];
+      const inFamily = new Uint8Array(size);
+      for (let family = 0, row = 0; family < rows.length; family++) inFamily[rows[family] = row += rows[family]] = 1;
+      const own = typeof sizes === "number" ? null : readNumbers(bytes, sizes);
+      this.firstVertex = new Int32Array(total + 1);
+      for (let row = 0, at = 0; row < size; row++) for (let curve = firstCurve[row]; curve < firstCurve[row + 1]; curve++) {
+        this.firstVertex[curve + 1] = this.firstVertex[curve] + (inFamily[row] ? 2 : own ? own[at++] : sizes);
+      }
+      const x = this.x = new Float64Array(this.firstVertex[total]), y = this.y = new Float64Array(this.firstVertex[total]);
+      for (let row = 0, at = 0; row < size; row++) if (!inFamily[row]) {
+        const end = this.firstVertex[firstCurve[row + 1]];
+        for (let i = this.firstVertex[firstCurve[row]]; i < end; i++, at++) { x[i] = alone[at] * times; y[i] = aloneSouth[at] * times; }
+      }
+      const [startX, startY, across, up, gap, skip, off, from, to] = ["x", "y", "across", "up", "gap", "skip", "off", "from", "to"].map(read);
+      let left = 0, top = 0, line = 0, i = 0;
+      for (let family = 0; family < rows.length; family++) {
+        left += startX[family]; top += startY[family];
+        const length = Math.max(1, Math.hypot(across[family], up[family])), ux = across[family] / length, uy = up[family] / length;
+        if (!family || rows[family] !== rows[family - 1]) i = this.firstVertex[firstCurve[rows[family]]];
+        let place = 0, rest = 0, first = 0, last = 0;
+        for (let k = 0; k < counts[family]; k++, line++, i += 2) {
+          place += skip[line] + (k ? 1 : 0); rest += off[line]; first += from[line]; last += to[line];
+          const away = place * gap[family] / GAP_PARTS + rest * FAMILY_STEPS;
+          x[i] = left + ux * first * FAMILY_STEPS - uy * away; y[i] = top + uy * first * FAMILY_STEPS + ux * away;
+          x[i + 1] = left + ux * last * FAMILY_STEPS - uy * away; y[i + 1] = top + uy * last * FAMILY_STEPS + ux * away;
+        }
+      }
+    }
+    findBoxes() {
+      const { x, y, size, firstCurve, firstVertex } = this, boxes = this.boxes = new Float64Array(4 * size);
+      for (let row = 0; row < size; row++) {
         let west = Infinity, north = Infinity, east = -Infinity, south = -Infinity;
-        const last = this.firstVertex[this.firstCurve[row + 1]];
-        for (let i = this.firstVertex[this.firstCurve[row]]; i < last; i++) {
-          const px = this.x[i], py = this.y[i];
+        const last = firstVertex[firstCurve[row + 1]];
+        for (let i = firstVertex[firstCurve[row]]; i < last; i++) {
+          const px = x[i], py = y[i];
           if (px < west) west = px;
           if (px > east) east = px;
           if (py < north) north = py;
           if (py > south) south = py;
         }
         const at = 4 * row;
-        this.boxes[at] = west; this.boxes[at + 1] = north; this.boxes[at + 2] = east; this.boxes[at + 3] = south;
+        boxes[at] = west; boxes[at + 1] = north; boxes[at + 2] = east; boxes[at + 3] = south;
       }
-      this.index = makeIndex(this.boxes, this.size);
+    }
+    get index() {
+      if (!this.indexed) { this.unfold(); this.indexed = makeIndex(this.boxes || [], this.boxes ? this.size : 0); }
+      return this.indexed;
     }
     // Rows of one building. They stand together, in the order of the buildings.
     rowsOf(building) {
-      let low = 0, high = this.size;
-      while (low < high) { const middle = (low + high) >> 1; if (this.building[middle] < building) low = middle + 1; else high = middle; }
-      const rows = [];
-      for (let row = low; row < this.size && this.building[row] === building; row++) rows.push(row);
+      const rows = [], place = building - this.first;
+      if (!this.firstRow || place < 0 || place > this.firstRow.length - 2) return rows;
+      for (let row = this.firstRow[place]; row < this.firstRow[place + 1]; row++) rows.push(row);
       return rows;
     }
-  // Rows whose box meets the given one, in order.
+    // Rows whose box meets the given one, in order.
     find(west, north, east, south) {
-      this.unfold();
+      return Array.from(this.search(west, north, east, south));
+    }
+    // The same as whole numbers of a typed array.
+    search(west, north, east, south) {
       return searchIndex(this.index, this.boxes, west, north, east, south);
     }
     holds(row, x, y) {
@@ -118,53 +204,58 @@ var roofplatData = (function () {
     }
   }
 
+  const NOTHING = new Int32Array(0);
+
   function makeIndex(boxes, size) {
     let west = Infinity, north = Infinity, east = -Infinity, south = -Infinity;
-    for (let row = 0; row < size; row++) {
-      if (!(boxes[4 * row] <= boxes[4 * row + 2])) continue;
-      west = Math.min(west, boxes[4 * row]); north = Math.min(north, boxes[4 * row + 1]);
-      east = Math.max(east, boxes[4 * row + 2]); south = Math.max(south, boxes[4 * row + 3]);
+    for (let at = 0; at < 4 * size; at += 4) {
+      if (!(boxes[at] <= boxes[at + 2])) continue;
+      if (boxes[at] < west) west = boxes[at];
+      if (boxes[at + 1] < north) north = boxes[at + 1];
+      if (boxes[at + 2] > east) east = boxes[at + 2];
+      if (boxes[at + 3] > south) south = boxes[at + 3];
     }
-    if (west > east) return null;
+    if (west > east) return { rows: null };
     const across = Math.max(1, Math.min(512, Math.ceil(Math.sqrt(size / 3))));
     const cell = Math.max(east - west, south - north, 1e-9) / across * 1.000001;
-    const index = { west, north, cell, across, east, south, seen: new Uint32Array(size), visit: 0 };
-    const counts = new Int32Array(across * across);
-    eachCell(index, boxes, size, (place) => counts[place]++);
-    index.first = runningTotal(counts);
-    index.rows = new Int32Array(index.first[across * across]);
-    const next = index.first.slice();
-    eachCell(index, boxes, size, (place, row) => { index.rows[next[place]++] = row; });
+    const index = { west, north, cell, across, east, south, seen: new Uint32Array(size), visit: 0, found: new Int32Array(size) };
+    // Counted first, then filled: two rounds over the same cells.
+    const next = new Int32Array(across * across + 1), top = across - 1;
+    for (const round of [0, 1]) {
+      for (let row = 0; row < size; row++) {
+        const at = 4 * row;
+        if (!(boxes[at] <= boxes[at + 2])) continue;
+        const left = Math.min(top, Math.floor((boxes[at] - west) / cell)), right = Math.min(top, Math.floor((boxes[at + 2] - west) / cell));
+        const last = Math.min(top, Math.floor((boxes[at + 3] - north) / cell));
+        for (let j = Math.min(top, Math.floor((boxes[at + 1] - north) / cell)); j <= last; j++) for (let i = left; i <= right; i++) {
+          const place = j * across + i;
+          if (round) index.rows[next[place]++] = row; else next[place + 1]++;
+        }
+      }
+      if (round) break;
+      for (let place = 0; place < across * across; place++) next[place + 1] += next[place];
+      index.first = next.slice();
+      index.rows = new Int32Array(next[across * across]);
+    }
     return index;
   }
 
-  function eachCell(index, boxes, size, use) {
-    for (let row = 0; row < size; row++) {
-      if (!(boxes[4 * row] <= boxes[4 * row + 2])) continue;
-      const [left, top, right, bottom] = cellRange(index, boxes[4 * row], boxes[4 * row + 1], boxes[4 * row + 2], boxes[4 * row + 3]);
-      for (let j = top; j <= bottom; j++) for (let i = left; i <= right; i++) use(j * index.across + i, row);
-    }
-  }
-
-  function cellRange(index, west, north, east, south) {
-    const hold = (value) => Math.max(0, Math.min(index.across - 1, Math.floor(value / index.cell)));
-    return [hold(west - index.west), hold(north - index.north), hold(east - index.west), hold(south - index.north)];
-  }
-
   function searchIndex(index, boxes, west, north, east, south) {
-    if (!index || east < index.west || west > index.east || south < index.north || north > index.south) return [];
-    const found = [], visit = ++index.visit;
-    const [left, top, right, bottom] = cellRange(index, west, north, east, south);
-    for (let j = top; j <= bottom; j++) for (let i = left; i <= right; i++) {
-      const place = j * index.across + i;
-      for (let k = index.first[place]; k < index.first[place + 1]; k++) {
-        const row = index.rows[k];
-        if (index.seen[row] === visit) continue;
-        index.seen[row] = visit;
-        if (boxes[4 * row] <= east && boxes[4 * row + 2] >= west && boxes[4 * row + 1] <= south && boxes[4 * row + 3] >= north) found.push(row);
+    if (!index.rows || east < index.west || west > index.east || south < index.north || north > index.south) return NOTHING;
+    const { across, cell, seen, rows, first, found } = index, visit = ++index.visit, most = across - 1;
+    const hold = (value) => Math.max(0, Math.min(most, Math.floor(value / cell)));
+    const left = hold(west - index.west), right = hold(east - index.west), last = hold(south - index.north);
+    let count = 0;
+    for (let j = hold(north - index.north); j <= last; j++) for (let i = left; i <= right; i++) {
+      const end = first[j * across + i + 1];
+      for (let k = first[j * across + i]; k < end; k++) {
+        const row = rows[k], at = 4 * row;
+        if (seen[row] === visit) continue;
+        seen[row] = visit;
+        if (boxes[at] <= east && boxes[at + 2] >= west && boxes[at + 1] <= south && boxes[at + 3] >= north) found[count++] = row;
       }
     }
-    return found.sort((a, b) => a - b);
+    return found.slice(0, count).sort();
   }
 
   function worldX(lon) {
@@ -176,14 +267,35 @@ var roofplatData = (function () {
     return TILE * (0.5 - Math.log((1 + sine) / (1 - sine)) / (4 * Math.PI));
   }
 
+  // Steps to world pixels, in place. Latitudes between two rungs of a ladder of 2^14 steps lie on a straight
+  // line to less than a millimetre up to 70 degrees.
+  function toWorld(x, y, steps) {
+    const scale = TILE / (360 * steps), rung = 16384, rungs = new Map();
+    let held = NaN, from = 0, rise = 0;
+    for (let i = 0; i < x.length; i++) {
+      x[i] = x[i] * scale + TILE / 2;
+      const step = Math.floor(y[i] / rung);
+      if (step !== held) {
+        held = step;
+        let pair = rungs.get(step);
+        if (!pair) {
+          pair = [worldY(step * rung / steps), worldY((step + 1) * rung / steps)];
+          rungs.set(step, pair);
+        }
+        from = pair[0]; rise = (pair[1] - pair[0]) / rung;
+      }
+      y[i] = from + (y[i] - step * rung) * rise;
+    }
+  }
+
   // Until the browser has read the page to its end, the last of its texts is not whole.
   const pageRead = new Promise((resolve) => {
     if (document.readyState === "loading") document.addEventListener("DOMContentLoaded", resolve);
     else resolve();
   });
 
-  // The overview, and the plans in blocks of neighbouring buildings. A plan is { layers, opened, pushing }:
-  // its layers, the buildings that have openings, and those whose roof pushes walls out.
+  // The overview, and the plans in blocks of neighbouring buildings. A plan is { first, count, layers, opened,
+  // pushing }: its first building and how many it has, its layers, the buildings that have openings, and those whose roof pushes walls out.
   class District {
     constructor(head, bytes) {
       this.head = head;
@@ -191,11 +303,12 @@ var roofplatData = (function () {
       for (const [name, packed] of Object.entries(head.layers)) this.layers[name] = new Layer(name, packed, bytes, head.steps_per_degree);
       const { obstacles, ground } = this.layers;
       // Lines overhead and ground that belong to no building are part of every plan around.
-      const nothing = { rows: 0, columns: {}, shapes: { kind: -1, curves: [], sizes: [], x: [0, 0, 0], y: [0, 0, 0] } };
+      const nothing = { rows: 0, columns: {}, shapes: { kind: -1, curves: 0, sizes: 0, times: 1, x: [0, 0, 0], y: [0, 0, 0] } };
       this.empty = Object.fromEntries([...Object.keys(head.plan_layers), "ground"].map((name) => [name, new Layer(name, nothing, bytes, head.steps_per_degree)]));
-      this.common = { layers: { ...this.empty, obstacles, ground }, opened: new Set(), pushing: new Set() };
-      this.plans = new Array(head.blocks.starts.length - 1).fill(null);
+      this.common = { first: 0, count: 0, layers: { ...this.empty, obstacles, ground }, opened: new Set(), pushing: new Set() };
+      this.plans = new Array(head.blocks.buildings.length - 1).fill(null);
       this.opening = new Map();
+      this.telling = new Map();
       const { boxes } = head.blocks, steps = head.steps_per_degree;
       this.boxes = this.plans.map((_, number) => {
         const [west, south, east, north] = boxes.slice(4 * number, 4 * number + 4);
@@ -216,34 +329,53 @@ var roofplatData = (function () {
     plansIn(west, north, east, south) {
       return [this.common, ...this.near(west, north, east, south).map((number) => this.plans[number]).filter(Boolean)];
     }
-    // Unpacks blocks; those that are unpacked already cost nothing.
+    // Unpacks what is drawn of blocks; those that are unpacked already cost nothing.
     open(numbers) {
       return Promise.all(numbers.map((number) => {
         if (!this.opening.has(number)) this.opening.set(number, this.openOne(number));
         return this.opening.get(number);
       }));
     }
-    async openOne(number) {
+    // One of the two texts of a block.
+    async readBlock(place) {
       await pageRead;
       if (this.planText === undefined) this.planText = document.getElementById("plans").textContent;
-      const { buildings, starts } = this.head.blocks;
-      const { head, bytes } = await unpack(this.planText.slice(starts[number], starts[number + 1]));
-      const layers = { ...this.empty };
-      for (const [name, packed] of Object.entries(head.layers)) layers[name] = new Layer(name, packed, bytes, this.head.steps_per_degree, buildings[number]);
-      const { openings, collapse_zones: zones } = layers;
+      const { starts } = this.head.blocks;
+      return unpack(this.planText.slice(starts[place], starts[place + 1]));
+    }
+    layerOf(name, packed, bytes, number) {
+      const { buildings } = this.head.blocks, first = buildings[number];
+      return new Layer(name, packed, bytes, this.head.steps_per_degree, first, buildings[number + 1] - first);
+    }
+    async openOne(number) {
+      const { head, bytes } = await this.readBlock(2 * number), layers = { ...this.empty };
+      for (const [name, packed] of Object.entries(head.layers)) layers[name] = this.layerOf(name, packed, bytes, number);
+      const { openings, collapse_zones: zones } = layers, { buildings } = this.head.blocks;
       this.plans[number] = {
+        first: buildings[number],
+        count: buildings[number + 1] - buildings[number],
         layers,
         opened: new Set(openings.building),
         pushing: new Set(zones.building.filter((_, row) => zones.get("pushes_out", row))),
       };
       return this.plans[number];
     }
-    // The plan that holds a building.
-    async planOf(building) {
+    // What is read of a block joins its layers.
+    async tellOne(number) {
+      const [[plan], { head, bytes }] = await Promise.all([this.open([number]), this.readBlock(2 * number + 1)]);
+      for (const [name, packed] of Object.entries(head.layers)) {
+        if (packed.owners) plan.layers[name] = this.layerOf(name, packed, bytes, number);
+        else plan.layers[name].addColumns(packed.columns, bytes);
+      }
+      return plan;
+    }
+    // The plan that holds a building, with all that is read on a card.
+    planOf(building) {
       const first = this.head.blocks.buildings;
       let low = 0, high = first.length - 1;
       while (high - low > 1) { const middle = (low + high) >> 1; if (first[middle] <= building) low = middle; else high = middle; }
-      return (await this.open([low]))[0];
+      if (!this.telling.has(low)) this.telling.set(low, this.tellOne(low));
+      return this.telling.get(low);
     }
   }
 

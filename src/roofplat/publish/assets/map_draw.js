@@ -1,6 +1,7 @@
-// The drawing of the map page: what each thing looks like, tile by tile.
+// The drawing of the map page: what each thing looks like.
 // In: the layers of map_data.js.
-// Out: canvas tiles. Text from data reaches a canvas through fillText alone.
+// Out: strokes on canvases. Text from data reaches a canvas through fillText alone.
+// All rows of a tile that look alike are one path, and what is too small to be told apart is left out.
 "use strict";
 var roofplatDraw = (function () {
   const { TILE } = roofplatData;
@@ -85,7 +86,12 @@ var roofplatDraw = (function () {
   const PLAN_ORDER = ["collapse_zones", "ground", "sections", "walls", "planes", "members", "obstacles", "solar_access", "trenches", "openings", "paths", "checks", "fires", "ladders"];
   // Members closer than this lie under the deck and are drawn thin; nothing is drawn that would run together.
   const CLOSE_FT = 6, CLOSE_KINDS = new Set(["rafter", "joist"]);
-  const LEAST_GAP = 6, LEAST_GAP_CHOSEN = 2.5;
+  const LEAST_GAP = 6, LEAST_GAP_CHOSEN = 2.5, LEAST_GAP_WIDE = 3;
+  // From afar the jogs of walls and the stubs of ridges are shorter than their strokes are wide.
+  const LEAST_RUN = 3, SHORT_LINES = new Set(["walls", "members"]);
+  // Marks inside a shape that is smaller than this would be a blot, a building smaller than a dot a haze.
+  const LEAST_MARKED = 7, LEAST_SHAPED = 2.5, LEAST_FILLED = 1;
+  const SPRITES_MOST = 300;
   const EQUATOR_FT = 40075016.686 / 0.3048;
 
   // Feet across a pixel. Web Mercator: the secant of the latitude is the hyperbolic cosine of its ordinate.
@@ -93,68 +99,170 @@ var roofplatDraw = (function () {
     return EQUATOR_FT / (TILE * scale) / Math.cosh(Math.PI * (1 - (2 * y) / TILE));
   }
 
-  // A tile being drawn: its canvas, where it lies, and the scale from world pixels.
-  function tileView(canvas, coords, ratio) {
+  // A tile being drawn: its canvas, where it lies, and the scale from world pixels. `only` draws the plan of
+  // one building alone.
+  function tileView(canvas, coords, ratio, only = -1) {
     const scale = 2 ** coords.z;
     const context = canvas.getContext("2d");
     context.scale(ratio, ratio);
     context.lineJoin = "round";
     const feet = feetOfPixel(scale, (coords.y + 0.5) * TILE / scale);
-    return { context, zoom: coords.z, scale, left: coords.x * TILE, top: coords.y * TILE, feet };
+    return { context, ratio, only, zoom: coords.z, scale, left: coords.x * TILE, top: coords.y * TILE, feet,
+      least: coords.z < PLAN_ZOOM ? 0.7 : 0.3, places: new Map() };
+  }
+
+  function tileBox(view, reach) {
+    return [(view.left - reach) / view.scale, (view.top - reach) / view.scale, (view.left + TILE + reach) / view.scale, (view.top + TILE + reach) / view.scale];
   }
 
   function rowsIn(view, layer, reach) {
-    return layer.find((view.left - reach) / view.scale, (view.top - reach) / view.scale,
-      (view.left + TILE + reach) / view.scale, (view.top + TILE + reach) / view.scale);
+    return layer.search(...tileBox(view, reach));
   }
 
-  function trace(view, layer, row, path, most = Infinity) {
-    const closed = layer.kind(row) === 2, from = layer.firstCurve[row];
-    for (let curve = from; curve < Math.min(layer.firstCurve[row + 1], from + most); curve++) {
-      const first = layer.firstVertex[curve], end = layer.firstVertex[curve + 1];
-      for (let i = first; i < end; i++) {
-        const x = layer.x[i] * view.scale - view.left, y = layer.y[i] * view.scale - view.top;
-        if (i === first) path.moveTo(x, y); else path.lineTo(x, y);
+  // The box around all that is drawn of each building of a plan, its collapse zone left out.
+  function reachOf(plan) {
+    if (plan.reach) return plan.reach;
+    const layers = PLAN_ORDER.filter((name) => name !== "collapse_zones").map((name) => plan.layers[name]).filter((layer) => layer.size);
+    const reach = plan.reach = new Float64Array(4 * plan.count);
+    for (let at = 0; at < reach.length; at += 4) { reach[at] = reach[at + 1] = Infinity; reach[at + 2] = reach[at + 3] = -Infinity; }
+    for (const layer of layers) {
+      layer.unfold();
+      const { boxes, building } = layer;
+      for (let row = 0; row < layer.size; row++) {
+        const at = 4 * (building[row] - plan.first), from = 4 * row;
+        if (boxes[from] < reach[at]) reach[at] = boxes[from];
+        if (boxes[from + 1] < reach[at + 1]) reach[at + 1] = boxes[from + 1];
+        if (boxes[from + 2] > reach[at + 2]) reach[at + 2] = boxes[from + 2];
+        if (boxes[from + 3] > reach[at + 3]) reach[at + 3] = boxes[from + 3];
+      }
+    }
+    return reach;
+  }
+
+  // Places, in its plan, of the buildings that draw anything on or near the tile.
+  function placesIn(view, plan) {
+    let places = view.places.get(plan);
+    if (places) return places;
+    places = [];
+    view.places.set(plan, places);
+    const reach = reachOf(plan), [west, north, east, south] = tileBox(view, view.zoom > PLAN_ZOOM ? LABEL_REACH : 40);
+    for (let place = 0, at = 0; place < plan.count; place++, at += 4) {
+      if (view.only >= 0 && plan.first + place !== view.only) continue;
+      if (reach[at] <= east && reach[at + 2] >= west && reach[at + 1] <= south && reach[at + 3] >= north) places.push(place);
+    }
+    return places;
+  }
+
+  // Rows of a plan's layer whose box meets the tile and some pixels around it. Buildings stand together, so
+  // that no index is needed; what belongs to none is searched for.
+  function planRows(view, plan, name, reach) {
+    const layer = plan.layers[name], rows = [];
+    if (!layer.size) return rows;
+    if (!layer.firstRow) return rowsIn(view, layer, reach);
+    layer.unfold();
+    const { boxes, firstRow } = layer, [west, north, east, south] = tileBox(view, reach);
+    const add = (row, end) => {
+      for (let at = 4 * row; row < end; row++, at += 4) {
+        if (boxes[at] <= east && boxes[at + 2] >= west && boxes[at + 1] <= south && boxes[at + 3] >= north) rows.push(row);
+      }
+    };
+    if (name === "collapse_zones" && view.only < 0) add(0, layer.size);
+    else for (const place of placesIn(view, plan)) add(firstRow[place], firstRow[place + 1]);
+    return rows;
+  }
+
+  // The curves of a row as they fall on the tile; what is nearer than a part of a pixel to the last corner is
+  // left out, and with `shortest` every line that is shorter.
+  function trace(view, layer, row, path, most = Infinity, shortest = 0) {
+    const { x: worldX, y: worldY, firstCurve, firstVertex } = layer, { scale, left, top, least } = view;
+    const closed = layer.kind(row) === 2, from = firstCurve[row], last = Math.min(firstCurve[row + 1], from + most);
+    for (let curve = from; curve < last; curve++) {
+      const first = firstVertex[curve], end = firstVertex[curve + 1];
+      if (shortest && end - first === 2 && Math.abs(worldX[first + 1] - worldX[first]) + Math.abs(worldY[first + 1] - worldY[first]) < shortest / scale) continue;
+      let heldX = worldX[first] * scale - left, heldY = worldY[first] * scale - top;
+      path.moveTo(heldX, heldY);
+      for (let i = first + 1; i < end; i++) {
+        const x = worldX[i] * scale - left, y = worldY[i] * scale - top;
+        if (Math.abs(x - heldX) + Math.abs(y - heldY) < least && (closed || i < end - 1)) continue;
+        path.lineTo(x, y);
+        heldX = x; heldY = y;
       }
       if (closed) path.closePath();
     }
   }
 
   function boxOf(view, layer, row) {
-    const [west, north, east, south] = layer.boxes.subarray(4 * row, 4 * row + 4);
-    return { x: west * view.scale - view.left, y: north * view.scale - view.top, width: (east - west) * view.scale, height: (south - north) * view.scale };
+    const { boxes } = layer, at = 4 * row, { scale } = view;
+    return { x: boxes[at] * scale - view.left, y: boxes[at + 1] * scale - view.top, width: (boxes[at + 2] - boxes[at]) * scale, height: (boxes[at + 3] - boxes[at + 1]) * scale };
   }
 
   function middle(box) {
     return [box.x + box.width / 2, box.y + box.height / 2];
   }
 
+  // Words and badges are painted once, and then copied: the same few stand on every roof.
+  const sprites = new Map();
+
+  function stamp(context, key, x, y, width, height, draw) {
+    const ratio = context.getTransform().a, name = `${ratio} ${key}`;
+    let made = sprites.get(name);
+    if (!made) {
+      made = document.createElement("canvas");
+      made.width = Math.ceil(width * ratio); made.height = Math.ceil(height * ratio);
+      const own = made.getContext("2d");
+      own.scale(ratio, ratio);
+      own.translate(width / 2, height / 2);
+      own.lineJoin = "round";
+      own.textAlign = "center";
+      own.textBaseline = "middle";
+      draw(own);
+      if (sprites.size >= SPRITES_MOST) sprites.delete(sprites.keys().next().value);
+      sprites.set(name, made);
+    }
+    // On whole dots of the screen a copy is as sharp as what it copies.
+    const at = (value, size) => Math.round((value - size / 2) * ratio) / ratio;
+    context.drawImage(made, at(x, width), at(y, height), made.width / ratio, made.height / ratio);
+  }
+
+  const wide = document.createElement("canvas").getContext("2d"), widths = new Map();
+
+  function widthOf(text, font) {
+    const key = `${font} ${text}`;
+    if (!widths.has(key)) {
+      if (widths.size > 20 * SPRITES_MOST) widths.clear();
+      wide.font = font;
+      widths.set(key, wide.measureText(text).width);
+    }
+    return widths.get(key);
+  }
+
   function write(context, text, x, y, size, color) {
-    context.font = `600 ${size}px system-ui, sans-serif`;
-    context.textAlign = "center";
-    context.textBaseline = "middle";
-    context.setLineDash([]);
-    context.lineWidth = size < 13 ? 2 : 4;
-    context.strokeStyle = WHITE;
-    context.strokeText(text, x, y);
-    context.fillStyle = color || INK;
-    context.fillText(text, x, y);
+    const font = `600 ${size}px system-ui, sans-serif`, width = widthOf(text, font) + 10, height = 2 * size;
+    // What lies beside the tile is another one's.
+    if (x + width / 2 < 0 || x - width / 2 > TILE || y + height / 2 < 0 || y - height / 2 > TILE) return;
+    stamp(context, `${size} ${color} ${text}`, x, y, width, height, (own) => {
+      own.font = font;
+      own.lineWidth = size < 13 ? 2 : 4;
+      own.strokeStyle = WHITE;
+      own.strokeText(text, 0, 0);
+      own.fillStyle = color || INK;
+      own.fillText(text, 0, 0);
+    });
   }
 
   function badge(context, text, x, y, round) {
-    context.setLineDash([]);
-    context.beginPath();
-    if (round) context.arc(x, y, 11, 0, 2 * Math.PI); else context.rect(x - 11, y - 11, 22, 22);
-    context.fillStyle = round ? WHITE : INK;
-    context.fill();
-    context.lineWidth = 2;
-    context.strokeStyle = round ? INK : WHITE;
-    context.stroke();
-    context.font = "700 14px system-ui, sans-serif";
-    context.textAlign = "center";
-    context.textBaseline = "middle";
-    context.fillStyle = round ? INK : WHITE;
-    context.fillText(text, x, y + 1);
+    stamp(context, `${round ? "round" : "square"} ${text}`, x, y, 26, 26, (own) => {
+      own.beginPath();
+      if (round) own.arc(0, 0, 11, 0, 2 * Math.PI); else own.rect(-11, -11, 22, 22);
+      own.fillStyle = round ? WHITE : INK;
+      own.fill();
+      own.lineWidth = 2;
+      own.strokeStyle = round ? INK : WHITE;
+      own.stroke();
+      own.font = "700 14px system-ui, sans-serif";
+      own.fillStyle = round ? INK : WHITE;
+      own.fillText(text, 0, 1);
+    });
   }
 
   // Lines both ways, so that one of them crosses a narrow shape whichever way it runs. Counted from
@@ -162,10 +270,12 @@ var roofplatDraw = (function () {
   function drawHatch(context, path, box, { both = true, level = false }) {
     const across = box.width + box.height, lines = new Path2D();
     const step = both || level ? HATCH_STEP : 2 * HATCH_STEP;
+    // Of a large shape only what can lie on a tile.
+    const from = (first, before) => first + Math.max(0, Math.floor((before - first) / step)) * step;
     if (level) {
-      for (let at = step / 2; at < box.height; at += step) { lines.moveTo(box.x, box.y + at); lines.lineTo(box.x + box.width, box.y + at); }
+      for (let at = from(step / 2, -box.y); at < Math.min(box.height, TILE - box.y); at += step) { lines.moveTo(box.x, box.y + at); lines.lineTo(box.x + box.width, box.y + at); }
     } else {
-      for (let at = step; at < across; at += step) {
+      for (let at = from(step, both ? Math.min(-box.x - box.y, -box.x) : -box.x - box.y); at < Math.min(across, 2 * TILE - box.x - Math.min(0, box.y) + (both ? box.height : 0)); at += step) {
         lines.moveTo(box.x + at, box.y); lines.lineTo(box.x + at - box.height, box.y + box.height);
         if (both) { lines.moveTo(box.x + at - box.height, box.y); lines.lineTo(box.x + at, box.y + box.height); }
       }
@@ -203,8 +313,9 @@ var roofplatDraw = (function () {
     return inner;
   }
 
-  // Draws one shape in one look; also makes the legend's samples, so the two cannot differ.
-  function drawLook(context, look, path, box, guessed, growth, near, edge = path) {
+  // Draws shapes of one look, all of them as one path; also makes the legend's samples, so the two cannot differ.
+  // `each` holds them one by one, as path and box: fills that overlap add up, and marks keep to their shape.
+  function drawLook(context, look, path, box, guessed, growth, near, edge = path, each = [[path, box]]) {
     context.setLineDash(look.dash || (guessed ? look.dashWhenGuessed || DASH : []));
     context.strokeStyle = look.color;
     if (look.shape === "line" || look.shape === "arrow") {
@@ -220,32 +331,37 @@ var roofplatDraw = (function () {
       context.lineWidth = 5; context.strokeStyle = WHITE; context.stroke(path);
       context.setLineDash([2, 4]); context.strokeStyle = INK; context.stroke(path);
     } else if (look.shape === "point") {
-      const [x, y] = middle(box);
-      const diamond = new Path2D(`M${x} ${y - 6}L${x + 6} ${y}L${x} ${y + 6}L${x - 6} ${y}Z`);
-      context.fillStyle = look.fill; context.fill(diamond);
-      context.lineWidth = 2.5; context.stroke(diamond);
+      const diamonds = new Path2D();
+      for (const [x, y] of each.map(([, one]) => middle(one))) {
+        diamonds.moveTo(x, y - 6); diamonds.lineTo(x + 6, y); diamonds.lineTo(x, y + 6); diamonds.lineTo(x - 6, y);
+        diamonds.closePath();
+      }
+      context.fillStyle = look.fill; context.fill(diamonds);
+      context.lineWidth = 2.5; context.stroke(diamonds);
     } else if (look.shape === "ring") {
-      const [x, y] = middle(box);
       // Near by it is hollow: the opening below it is what a crew looks for.
       for (const [radius, width] of near ? [[9, 2.5]] : [[12, 3], [4, 5]]) {
-        const ring = new Path2D();
-        ring.arc(x, y, radius, 0, 2 * Math.PI);
-        context.setLineDash([]); context.strokeStyle = WHITE; context.lineWidth = width + (near ? 2 : 3); context.stroke(ring);
+        const rings = new Path2D();
+        for (const [x, y] of each.map(([, one]) => middle(one))) { rings.moveTo(x + radius, y); rings.arc(x, y, radius, 0, 2 * Math.PI); }
+        context.setLineDash([]); context.strokeStyle = WHITE; context.lineWidth = width + (near ? 2 : 3); context.stroke(rings);
         context.setLineDash(guessed ? [5, 4] : []); context.strokeStyle = look.color; context.lineWidth = width;
-        context.stroke(ring);
+        context.stroke(rings);
       }
     } else {
-      context.fillStyle = look.fill; context.fill(path, "evenodd");
+      context.fillStyle = look.fill;
+      for (const [own] of each) context.fill(own, "evenodd");
       context.lineWidth = look.edge || 1.5; context.stroke(edge);
       drawAlong(context, look, edge, growth);
       context.lineWidth = 1.5;
-      if (look.hatch || look.lines || look.level) drawHatch(context, path, box, { both: Boolean(look.hatch), level: Boolean(look.level) });
-      if (look.mark) {
+      const marked = look.mark || look.hatch || look.lines || look.level ? each.filter(([, one]) => Math.max(one.width, one.height) >= LEAST_MARKED) : [];
+      for (const [own, one] of marked) {
+        if (look.hatch || look.lines || look.level) drawHatch(context, own, one, { both: Boolean(look.hatch), level: Boolean(look.level) });
+        if (!look.mark) continue;
         context.save();
-        context.clip(path);
+        context.clip(own);
         context.setLineDash([]);
         context.strokeStyle = look.markColor || look.color;
-        context.stroke(markPath(look.mark, box));
+        context.stroke(markPath(look.mark, one));
         context.restore();
       }
     }
@@ -276,6 +392,21 @@ var roofplatDraw = (function () {
     return column !== undefined && (basis === null || GUESSED.has(basis));
   }
 
+  const LOOK_KEYS = Object.keys(LOOKS), LOOK_PLACES = new Map(LOOK_KEYS.map((key, place) => [key, place])), NO_LOOK = 255;
+
+  // The place of each row's look among all, and whether it is a guess: asked for once.
+  function looksOf(layer) {
+    if (!layer.looks) {
+      layer.looks = new Uint8Array(layer.size);
+      layer.guesses = new Uint8Array(layer.size);
+      for (let row = 0; row < layer.size; row++) {
+        layer.looks[row] = LOOK_PLACES.get(lookOf(layer, row)) ?? NO_LOOK;
+        layer.guesses[row] = isGuess(layer, row) ? 1 : 0;
+      }
+    }
+    return layer;
+  }
+
   // An arrow of a plane, its middle in the plane, as shaft and head; angles clockwise from north.
   function arrowPaths(x, y, degrees, length) {
     const shaft = new Path2D(), head = new Path2D(), angle = (degrees * Math.PI) / 180, east = Math.sin(angle), south = -Math.cos(angle);
@@ -289,22 +420,35 @@ var roofplatDraw = (function () {
     return [shaft, head];
   }
 
-  function pathOf(view, layer, row) {
-    const box = boxOf(view, layer, row);
-    if (layer.name === "planes") {
-      const [shaft, head] = arrowPaths(box.x, box.y, layer.get("downslope_deg", row) || 0, 24);
-      return [shaft, box, head];
+  // Rows of one look as one path, its edge, and each of them with its box.
+  function shapesOf(view, look, members) {
+    const path = new Path2D(), each = [];
+    let edge = path;
+    if (look.shape === "arrow") {
+      edge = new Path2D();
+      for (const [layer, row] of members) {
+        const { x, y } = boxOf(view, layer, row), [shaft, head] = arrowPaths(x, y, layer.get("downslope_deg", row) || 0, 24);
+        path.addPath(shaft);
+        edge.addPath(head);
+      }
+    } else if (look.shape === "area" || look.shape === "point" || look.shape === "ring") {
+      // The inner edge of a zone is the walls, which are drawn as what they are.
+      const zones = members[0][0].name === "collapse_zones";
+      if (zones) edge = new Path2D();
+      for (const [layer, row] of members) {
+        const box = boxOf(view, layer, row), point = layer.kind(row) === 0;
+        const [own, around] = [new Path2D(), point ? { x: box.x - 5, y: box.y - 5, width: 10, height: 10 } : box];
+        if (!point) trace(view, layer, row, own);
+        else if (look.shape === "area") own.rect(around.x, around.y, 10, 10);
+        path.addPath(own);
+        if (zones) trace(view, layer, row, edge, 1);
+        each.push([own, around]);
+      }
+    } else {
+      const shortest = view.zoom <= PLAN_ZOOM && SHORT_LINES.has(members[0][0].name) ? LEAST_RUN : 0;
+      for (const [layer, row] of members) trace(view, layer, row, path, Infinity, shortest);
     }
-    const path = new Path2D();
-    if (layer.kind(row) === 0 && layer.name === "obstacles") path.rect(box.x - 5, box.y - 5, 10, 10);
-    else trace(view, layer, row, path);
-    if (layer.name === "collapse_zones") {
-      // Its inner edge is the walls, which are drawn as what they are.
-      const outer = new Path2D();
-      trace(view, layer, row, outer, 1);
-      return [path, box, outer];
-    }
-    return [path, layer.kind(row) === 0 ? { x: box.x - 5, y: box.y - 5, width: 10, height: 10 } : box];
+    return [path, edge, each];
   }
 
   function drawStreets(view, layers) {
@@ -321,45 +465,55 @@ var roofplatDraw = (function () {
     context.lineCap = "butt";
   }
 
+  // A fill on white, as opaque as it looks: nothing below shines through.
+  const mixed = new Map();
+  function onWhite(fill, strength) {
+    if (strength === 1) return fill;
+    const key = `${fill} ${strength}`;
+    if (!mixed.has(key)) {
+      const parts = [1, 3, 5].map((at) => Math.round(255 - (255 - parseInt(fill.slice(at, at + 2), 16)) * strength));
+      mixed.set(key, `rgb(${parts.join(", ")})`);
+    }
+    return mixed.get(key);
+  }
+
   // `kept` marks the buildings that a filter leaves; null keeps all.
   function drawBuildings(view, layer, fills, kept) {
-    const context = view.context, isLeftOut = (row) => kept !== null && !kept[row];
-    const byFill = new Map();
-    const rows = rowsIn(view, layer, 4);
+    const { context, scale, left, top } = view, isLeftOut = (row) => kept !== null && !kept[row];
+    const afar = view.zoom < OUTLINE_ZOOM, rows = rowsIn(view, layer, 4), { boxes } = layer, { guesses } = looksOf(layer);
+    const byFill = new Map(), byEdge = [[], [], [], []];
     for (const row of rows) {
-      const fill = isLeftOut(row) ? WHITE : fills(row);
-      if (!byFill.has(fill)) byFill.set(fill, []);
-      byFill.get(fill).push(row);
-    }
-    // On white first, so that a pale fill does not let anything below shine through.
-    const strength = fillStrength(view.zoom);
-    const coats = strength < 1 ? [[WHITE, rows, 1]] : [];
-    for (const [fill, members] of byFill) coats.push([fill, members, strength]);
-    for (const [fill, members, alpha] of coats) {
-      context.globalAlpha = alpha;
-      context.fillStyle = fill;
-      // One path for all is slow to fill: a path for every few hundred.
-      for (let start = 0; start < members.length; start += FILL_EVERY) {
-        const path = new Path2D();
-        for (const row of members.slice(start, start + FILL_EVERY)) trace(view, layer, row, path);
-        context.fill(path, "evenodd");
-      }
-    }
-    context.globalAlpha = 1;
-    for (const leftOut of kept === null ? [false] : [true, false]) for (const guessed of [false, true]) {
+      const out = isLeftOut(row), fill = out ? WHITE : fills(row);
+      let members = byFill.get(fill);
+      if (!members) byFill.set(fill, members = []);
+      members.push(row);
       // From afar only what has no fill needs an outline, and nobody could see a dash.
-      const afar = view.zoom < OUTLINE_ZOOM;
-      if (afar && (!leftOut || guessed)) continue;
-      const members = rows.filter((row) => isLeftOut(row) === leftOut && (afar || isGuess(layer, row) === guessed));
-      context.strokeStyle = leftOut ? LEFT_OUT : INK;
-      context.setLineDash(guessed ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
-      context.lineWidth = afar ? 0.7 : view.zoom < 17 ? 1.2 : 2;
-      for (let start = 0; start < members.length; start += FILL_EVERY) {
-        const path = new Path2D();
-        for (const row of members.slice(start, start + FILL_EVERY)) trace(view, layer, row, path);
-        context.stroke(path);
-      }
+      if (afar ? out : true) byEdge[(out ? 0 : 2) + (afar ? 0 : guesses[row])].push(row);
     }
+    // One path for all is slow to fill: a path for every few hundred.
+    const inParts = (members, add, paint) => {
+      for (let start = 0; start < members.length; start += FILL_EVERY) {
+        context.beginPath();
+        for (let i = start; i < Math.min(members.length, start + FILL_EVERY); i++) add(members[i]);
+        paint();
+      }
+    };
+    const outline = (row) => trace(view, layer, row, context);
+    for (const [fill, members] of byFill) {
+      context.fillStyle = onWhite(fill, fillStrength(view.zoom));
+      inParts(members, (row) => {
+        const at = 4 * row, width = (boxes[at + 2] - boxes[at]) * scale, height = (boxes[at + 3] - boxes[at + 1]) * scale;
+        if (width > LEAST_SHAPED || height > LEAST_SHAPED) outline(row);
+        else context.rect(boxes[at] * scale - left, boxes[at + 1] * scale - top, Math.max(width, LEAST_FILLED), Math.max(height, LEAST_FILLED));
+      }, () => context.fill("evenodd"));
+    }
+    byEdge.forEach((members, edge) => {
+      if (!members.length) return;
+      context.strokeStyle = edge < 2 ? LEFT_OUT : INK;
+      context.setLineDash(edge % 2 ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
+      context.lineWidth = afar ? 0.7 : view.zoom < 17 ? 1.2 : 2;
+      inParts(members, outline, () => context.stroke());
+    });
   }
 
   function hasRoom(view, layers, building, shown, least) {
@@ -376,25 +530,40 @@ var roofplatDraw = (function () {
     if (layer.name === "collapse_zones") return chosen || shown.zones || layer.get("pushes_out", row);
     if (layer.name === "fires" || layer.name === "checks") return hasRoom(view, layers, building, shown, LEAST_FIRE);
     if (layer.name === "planes") return (chosen || view.zoom >= NEAR_ZOOM) && Math.sqrt(layer.get("area_ft2", row)) / view.feet > LEAST_PLANE;
-    if (layer.name !== "members" || !isClose(layer, row)) return true;
-    return layer.get("spacing_ft", row) / view.feet >= (chosen ? LEAST_GAP_CHOSEN : LEAST_GAP);
+    if (layer.name !== "members") return true;
+    const gap = layer.get("spacing_ft", row);
+    return gap === null || gap / view.feet >= (chosen ? LEAST_GAP_CHOSEN : isClose(layer, row) ? LEAST_GAP : LEAST_GAP_WIDE);
   }
 
+  const ASKED_FIRST = new Set(["collapse_zones", "planes", "members", "fires", "checks"]);
+
   function drawPlan(view, layers, plans, shown) {
-    const near = view.zoom >= NEAR_ZOOM, growth = near ? 1 : view.zoom === 18 ? 0.8 : 0.55;
-    for (const name of PLAN_ORDER) for (const plan of plans) {
-      const layer = plan.layers[name];
-      for (const row of rowsIn(view, layer, 24)) {
-        if (!isShown(view, layers, layer, row, shown)) continue;
-        const [path, box, edge] = pathOf(view, layer, row);
-        if (name === "sections") {
-          view.context.setLineDash([]); view.context.strokeStyle = INK; view.context.lineWidth = 1.5;
-          view.context.stroke(path);
-        } else {
-          const look = LOOKS[lookOf(layer, row)];
-          if (look) drawLook(view.context, look, path, box, isGuess(layer, row), growth, near, edge);
+    const near = view.zoom >= NEAR_ZOOM, growth = near ? 1 : view.zoom === 18 ? 0.8 : 0.55, { context } = view;
+    for (const name of PLAN_ORDER) {
+      // By look, those that are guessed apart.
+      const alike = [];
+      for (const plan of plans) {
+        const rows = planRows(view, plan, name, 24), layer = plan.layers[name];
+        if (!rows.length) continue;
+        const { looks, guesses } = looksOf(layer), ask = ASKED_FIRST.has(name);
+        for (const row of rows) {
+          if (ask && !isShown(view, layers, layer, row, shown)) continue;
+          const place = 2 * looks[row] + guesses[row];
+          (alike[place] || (alike[place] = [])).push([layer, row]);
         }
       }
+      alike.forEach((members, place) => {
+        const look = LOOKS[LOOK_KEYS[place >> 1]];
+        if (look) {
+          const [path, edge, each] = shapesOf(view, look, members);
+          drawLook(context, look, path, null, Boolean(place % 2), growth, near, edge, each);
+        } else if (name === "sections") {
+          context.setLineDash([]); context.strokeStyle = INK; context.lineWidth = 1.5;
+          context.beginPath();
+          for (const [layer, row] of members) trace(view, layer, row, context);
+          context.stroke();
+        }
+      });
     }
   }
 
@@ -436,34 +605,34 @@ var roofplatDraw = (function () {
   function drawPlanWords(view, layers, plan, shown) {
     const { context } = view, { members, collapse_zones: zones, ground, obstacles, solar_access: audit, openings, ladders } = plan.layers;
     if (view.zoom < PLAN_ZOOM + 1) return;
-    for (const row of rowsIn(view, members, LABEL_REACH)) {
+    for (const row of planRows(view, plan, "members", LABEL_REACH)) {
       if (view.zoom < NEAR_ZOOM || members.building[row] !== shown.building || !isShown(view, layers, members, row, shown)) continue;
       const run = longestRun(view, members, row), kind = members.get("kind", row);
       if (run.length > 50) write(context, kind, run.x, run.y, 12, BLUE);
     }
-    for (const row of rowsIn(view, zones, LABEL_REACH)) {
+    for (const row of planRows(view, plan, "collapse_zones", LABEL_REACH)) {
       if (!isShown(view, layers, zones, row, shown)) continue;
       const [x, y] = northernmost(view, zones, row);
       write(context, `collapse zone ${zones.get("distance_ft", row).toFixed(0)} ft`, x, y, 13, VERMILLION);
     }
-    for (const row of rowsIn(view, ground, LABEL_REACH)) {
+    for (const row of planRows(view, plan, "ground", LABEL_REACH)) {
       const box = boxOf(view, ground, row), kind = ground.get("kind", row);
       if (Math.max(box.width, box.height) > 60) write(context, `no ladder: ${kind === null || kind === "other" ? "ground" : kind}`, ...(ground.kind(row) === 2 ? middle(box) : placeOf(longestRun(view, ground, row))), 12, GREY);
     }
-    for (const row of rowsIn(view, obstacles, LABEL_REACH)) {
+    for (const row of planRows(view, plan, "obstacles", LABEL_REACH)) {
       if (obstacles.get("kind", row) !== "parapet") continue;
       const run = longestRun(view, obstacles, row), height = obstacles.get("height_ft", row);
       if (run.length > 110) write(context, height === null ? "parapet" : `parapet ${height} ft`, run.x, run.y, 12);
     }
-    for (const row of rowsIn(view, audit, LABEL_REACH)) {
+    for (const row of planRows(view, plan, "solar_access", LABEL_REACH)) {
       const box = boxOf(view, audit, row);
       if (box.width > 90 && audit.get("finding", row) === "failed") write(context, "access not met", ...middle(box), 12, VERMILLION);
     }
-    for (const row of rowsIn(view, openings, LABEL_REACH)) {
+    for (const row of planRows(view, plan, "openings", LABEL_REACH)) {
       const box = boxOf(view, openings, row);
       if (FIRST_METHODS.has(openings.get("method", row)) && view.zoom >= NEAR_ZOOM) write(context, "open first", box.x + box.width / 2, box.y + box.height + 9, 11, VERMILLION);
     }
-    for (const row of rowsIn(view, ladders, LABEL_REACH)) {
+    for (const row of planRows(view, plan, "ladders", LABEL_REACH)) {
       const words = spotWarning(plan, row), { x, y } = ladders, start = ladders.firstVertex[ladders.firstCurve[row]];
       if (!words || !hasRoom(view, layers, ladders.building[row], shown, LEAST_BADGED)) continue;
       // Beyond the base, away from the roof.
@@ -483,12 +652,12 @@ var roofplatDraw = (function () {
   function drawPlanLabels(view, layers, plan, shown) {
     const context = view.context, { openings, walls, ladders } = plan.layers;
     const badged = (layer, row) => hasRoom(view, layers, layer.building[row], shown, LEAST_BADGED);
-    for (const row of rowsIn(view, openings, 24)) {
+    for (const row of planRows(view, plan, "openings", 24)) {
       const box = boxOf(view, openings, row);
       // Openings lie side by side: figures larger than they are would run into one number.
       if (box.width + box.height > 30) write(context, String(openings.get("seq", row)), ...middle(box), view.zoom > NEAR_ZOOM ? 15 : 11);
     }
-    for (const row of rowsIn(view, walls, 40)) {
+    for (const row of planRows(view, plan, "walls", 40)) {
       const side = walls.get("side_letter", row);
       if (side === null || !badged(walls, row)) continue;
       // A wall runs with its building on the right: away from it is to the left.
@@ -496,7 +665,7 @@ var roofplatDraw = (function () {
       const east = walls.x[first + 1] - walls.x[first], south = walls.y[first + 1] - walls.y[first], length = Math.hypot(east, south) || 1;
       badge(context, side, x + 20 * south / length, y - 20 * east / length, true);
     }
-    for (const row of rowsIn(view, ladders, 40)) {
+    for (const row of planRows(view, plan, "ladders", 40)) {
       if (!badged(ladders, row)) continue;
       const start = ladders.firstVertex[ladders.firstCurve[row]];
       badge(context, String(ladders.get("rank", row)),
@@ -559,50 +728,25 @@ var roofplatDraw = (function () {
     return buildings.get("name", row) || buildings.get("address", row) || buildings.get("building_id", row);
   }
 
-  const DistrictLayer = L.GridLayer.extend({
-    initialize(district, fills, options) {
-      L.GridLayer.prototype.initialize.call(this, options);
-      this.district = district;
-      this.layers = district.layers;
-      this.fills = fills;
-      this.mode = "family";
-      this.shown = { building: -1, zones: false, kept: null };
-    },
-    // What is there is drawn at once; plans that come later are drawn when they are unpacked.
-    createTile(coords, done) {
-      const canvas = document.createElement("canvas");
-      this.paint(canvas, coords);
-      const missing = coords.z < PLAN_ZOOM ? [] : this.district.near(...this.reach(coords)).filter((number) => !this.district.plans[number]);
-      if (missing.length) {
-        this.district.open(missing).then(() => { if (this._map) this.paint(canvas, coords); this.fire("unpacked"); done(null, canvas); }, (error) => done(error, canvas));
-      } else L.Util.requestAnimFrame(() => done(null, canvas));
-      return canvas;
-    },
-    // The box of a tile and of labels that reach into it, in world pixels at zoom 0.
-    reach({ x, y, z }) {
-      const scale = 2 ** z, more = LABEL_REACH / scale;
-      return [x * TILE / scale - more, y * TILE / scale - more, (x + 1) * TILE / scale + more, (y + 1) * TILE / scale + more];
-    },
-    // Setting its size empties a canvas.
-    paint(canvas, coords, ratio = Math.min(2, window.devicePixelRatio || 1)) {
-      canvas.width = canvas.height = TILE * ratio;
-      const view = tileView(canvas, coords, ratio), { layers, shown } = this;
-      const plans = view.zoom >= PLAN_ZOOM ? this.district.plansIn(...this.reach(coords)) : [];
-      drawStreets(view, layers);
-      drawBuildings(view, layers.buildings, this.fills[this.mode], shown.kept);
-      drawPlan(view, layers, plans, shown);
-      if (plans.length) drawVeil(view, layers.buildings, shown);
-      drawPlaces(view, layers);
-      drawNames(view, layers, plans, this.mode, shown.building);
-      for (const plan of plans) drawPlanWords(view, layers, plan, shown);
-      for (const plan of plans) drawPlanLabels(view, layers, plan, shown);
-    },
-    // Paints the tiles that are there once more, in place: nothing blinks.
-    repaint() {
-      for (const { el, coords } of Object.values(this._tiles)) this.paint(el, coords);
-    },
-  });
+  // The ground of a tile, which needs no plan: streets and buildings. Setting its size empties a canvas.
+  function drawGround(canvas, coords, ratio, { layers, fills, shown }, only = -1) {
+    canvas.width = canvas.height = TILE * ratio;
+    const view = tileView(canvas, coords, ratio, only);
+    drawStreets(view, layers);
+    drawBuildings(view, layers.buildings, fills, shown.kept);
+    return view;
+  }
 
-  return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LEFT_OUT, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
-    RANK_FILLS, DistrictLayer, arrowPaths, drawLook, drawStation, feetOfPixel, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
+  // All that stands on it.
+  function drawOver(view, plans, { layers, mode, shown }) {
+    drawPlan(view, layers, plans, shown);
+    if (plans.length) drawVeil(view, layers.buildings, shown);
+    drawPlaces(view, layers);
+    drawNames(view, layers, plans, mode, shown.building);
+    for (const plan of plans) drawPlanWords(view, layers, plan, shown);
+    for (const plan of plans) drawPlanLabels(view, layers, plan, shown);
+  }
+
+  return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LABEL_REACH, LEFT_OUT, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
+    RANK_FILLS, arrowPaths, drawGround, drawLook, drawOver, drawStation, feetOfPixel, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
 })();

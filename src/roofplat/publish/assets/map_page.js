@@ -4,7 +4,8 @@
 "use strict";
 var roofplat = (function () {
   const { TILE, District, element } = roofplatData;
-  const { FAMILY_FILLS, RANK_FILLS, DistrictLayer } = roofplatDraw;
+  const { FAMILY_FILLS, RANK_FILLS } = roofplatDraw;
+  const { DistrictLayer } = roofplatTiles;
   const { INK, WHITE, PALE, VERMILLION } = roofplatDraw.COLORS;
   const { drawLegend, drawLegendSoon } = roofplatLegend;
   const { fillCard, useWords } = roofplatCard;
@@ -205,7 +206,7 @@ var roofplat = (function () {
       drawLegendSoon(state);
     };
     state.tiles = new DistrictLayer(district, { family: (row) => FAMILY_FILLS[classOf(row)], rank: rankFill },
-      { tileSize: TILE, keepBuffer: 4, maxZoom: 22, updateWhenZooming: false });
+      { tileSize: TILE, keepBuffer: 1, maxZoom: 22, updateWhenZooming: false });
     return state;
   }
 

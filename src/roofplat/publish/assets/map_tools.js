@@ -293,17 +293,6 @@ var roofplatTools = (function () {
     return [5, 2, 1].map((times) => times * ten).find((length) => length <= most);
   }
 
-  // The tiles' own drawing with the plan of one building alone: on its sheet the spots of a neighbour would
-  // be taken for its own.
-  function onlyOf(state, row, plan) {
-    const layers = Object.fromEntries(Object.entries(plan.layers).map(([name, layer]) => [name, Object.create(layer, {
-      find: { value: (...box) => layer.find(...box).filter((one) => layer.building[one] === row) },
-    })]));
-    const own = { ...plan, layers }, { common } = state.district;
-    const district = Object.create(state.district, { plansIn: { value: () => [common, own] } });
-    return Object.create(state.tiles, { district: { value: district } });
-  }
-
   // The box around some rows of layers of one building, in world pixels at zoom 0.
   function boxAround(layers, row) {
     let box = [Infinity, Infinity, -Infinity, -Infinity];
@@ -340,14 +329,14 @@ var roofplatTools = (function () {
     canvas.height = (height + strip) * ratio;
     context.fillStyle = WHITE;
     context.fillRect(0, 0, canvas.width, canvas.height);
-    const painter = onlyOf(state, row, plan);
     context.beginPath();
     context.save();
     context.rect(0, 0, canvas.width, height * ratio);
     context.clip();
     for (let j = 0; j * TILE < height; j++) for (let i = 0; i * TILE < width; i++) {
       const tile = element("canvas");
-      painter.paint(tile, { x: left / TILE + i, y: top / TILE + j, z: zoom }, ratio);
+      // On its sheet the spots of a neighbour would be taken for its own.
+      state.tiles.paint(tile, { x: left / TILE + i, y: top / TILE + j, z: zoom }, ratio, row);
       context.drawImage(tile, i * TILE * ratio, j * TILE * ratio);
     }
     context.restore();
