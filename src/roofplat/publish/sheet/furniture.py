@@ -95,10 +95,15 @@ def _bar(canvas: Any, x: float, y: float, units_per_point: float, unit: str, mos
         canvas.rect(x + k * length, y - 5, length, 4, stroke=1, fill=1)
     canvas.setFillGray(0.0)
     canvas.setFont(FONT, LEAST_SIZE)
-    for k in (0, 1, 2, 4):
-        text = f"{k * part:g}" + (f" {unit}" if k == 4 else "")
-        at = x + k * length - (0 if k == 0 else width_pt(f"{k * part:g}", FONT, LEAST_SIZE) / 2)
-        canvas.drawString(at, y - 14, text)
+    end = -np.inf
+    for k in (0, 4, 2, 1):
+        figure = f"{k * part:g}"
+        wide = width_pt(figure, FONT, LEAST_SIZE)
+        at = x + k * length - (0 if k == 0 else wide / 2)
+        if k in (2, 1) and (at < x + 8 or at + wide > end - 4):
+            continue
+        end = at
+        canvas.drawString(at, y - 14, f"{figure} {unit}" if k == 4 else figure)
 
 
 def _arrow(canvas: Any, x: float, y: float, page_deg: float, length: float, head: float) -> None:

@@ -10,7 +10,7 @@ broken line and, where a figure stands by itself, in brackets.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
@@ -50,6 +50,8 @@ _POINT_PT = 7.0
 # Of more things of a kind than this, the first speaks for all.
 _MOST_OF_A_KIND = 5
 _LEAST_OUTLINE_PT = 1.0
+# What is finer than this cannot be printed.
+_FINEST_PT = 0.15
 _LEAST_WALL_FT = 6.0
 _LEAST_PLANE_PT = 30.0
 _LEAST_NUMBERED_PT = 40.0
@@ -111,11 +113,18 @@ class Sketch:
         values = [_plain(frame[column]) for column in columns]
         return list(zip(*values, self.view.shapes(frame["geometry"].tolist()), strict=True))
 
+    def cut_off(self, shapes: Sequence[Any]) -> npt.NDArray[np.object_]:
+        """Shapes of the surroundings without what lies beyond the drawing, or is too fine to see."""
+        held = np.array([*shapes, None], dtype=object)[:-1]
+        # Beyond the edge by more than any stroke is wide, so that no edge of the cut shows.
+        kept = shapely.intersection(held, shapely.buffer(self.view.outline, 8.0, join_style="mitre"))
+        return np.asarray(shapely.simplify(kept, _FINEST_PT), dtype=object)
+
     def in_view(self, shape: Any) -> bool:
         """Whether anything of a shape in points is inside the drawing."""
         return bool(shapely.intersects(shape, self.view.outline))
 
-    def line(self, name: str, shapes: Sequence[Any], *, guessed: bool = False) -> None:
+    def line(self, name: str, shapes: Iterable[Any], *, guessed: bool = False) -> None:
         """Draw lines of one look."""
         runs = [run for shape in shapes for run in _runs(shape)]
         if runs:
@@ -212,12 +221,12 @@ def draw_things(sketch: Sketch) -> None:
 def _draw_surroundings(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> None:
     """Streets, neighbours, ground without a ladder, and the edge of the collapse zone."""
     _draw_streets(sketch, outlines)
-    for (shape,) in sketch.rows("neighbours"):
-        if sketch.in_view(shape):
-            sketch.area("neighbours/outline", shape)
-    for basis, shape in sketch.rows("ground", "basis"):
-        if not sketch.in_view(shape):
-            continue
+    neighbours = sketch.cut_off([shape for (shape,) in sketch.rows("neighbours")])
+    parts = shapely.get_parts(neighbours)
+    for shape in parts[shapely.area(parts) > _LEAST_OUTLINE_PT**2]:
+        sketch.area("neighbours/outline", shape)
+    ground = sketch.rows("ground", "basis")
+    for (basis, _), shape in zip(ground, sketch.cut_off([row[-1] for row in ground]), strict=True):
         polygons = [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"]
         lines = [part for part in shapely.get_parts(shape) if part.geom_type == "LineString"]
         for polygon in polygons:
@@ -232,7 +241,7 @@ def _draw_surroundings(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> Non
             sketch.notes.append(f"{words[0].upper()}{words[1:]}; its edge lies beyond this drawing.")
             continue
         kind = "pushes_out" if _is_true(pushes_out) else "by_height"
-        sketch.line(f"collapse_zones/{kind}", rings, guessed=_is_guess(basis))
+        sketch.line(f"collapse_zones/{kind}", sketch.cut_off(rings), guessed=_is_guess(basis))
         sketch.soft.extend(seen)
         # Beside the longest stretch of it that can be seen.
         longest = max(
@@ -505,7 +514,9 @@ def _draw_walls(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> None:
     _draw_borders(sketch, walls)
     if not len(walls):
         return
-    sketch.keep(*shapely.buffer(walls, 1.9, cap_style="flat"))
+    # A wall shorter than its stroke is wide is hidden by its neighbours, if by anything.
+    bodies = shapely.buffer(walls[shapely.length(walls) > _LEAST_OUTLINE_PT], 1.9, cap_style="flat")
+    sketch.keep(*bodies)
     edge = shapely.boundary(shapely.union_all(outlines))
     middles = shapely.line_interpolate_point(walls, 0.5, normalized=True)
     outer = shapely.distance(middles, edge) < 1.5 * sketch.view.points_per_foot
