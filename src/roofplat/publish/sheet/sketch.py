@@ -467,8 +467,9 @@ def _draw_cutting(sketch: Sketch) -> None:
         waiting.append((int(seq), length_ft, width_ft, shape, sketch.keep(shape)))
     _draw_cuts(sketch, owners)
     for seq, length_ft, width_ft, shape, own in waiting:
-        size = f"{length_ft:.1f} {_BY} {width_ft:.1f} ft"
-        if sketch.metric:
+        known = not (pd.isna(length_ft) or pd.isna(width_ft))
+        size = f"{length_ft:.1f} {_BY} {width_ft:.1f} ft" if known else "size not known"
+        if known and sketch.metric:
             size += f" ({length_ft * _FOOT_M:.1f} {_BY} {width_ft * _FOOT_M:.1f} m)"
         label = _label_on(shape, (size,), own, f"opening {seq}: {size}", badge=("disc", str(seq)))
         sketch.ask(_RANKS["opening"], label)
