@@ -8,7 +8,7 @@ var roofplatDraw = (function () {
   const PLAN_ZOOM = 17;
   const NEAR_ZOOM = 19;
   const OUTLINE_ZOOM = 15;
-  const FILL_EVERY = 200;
+  const FILL_EVERY = 200, OUTLINE_EVERY = 20;
   const HATCH_STEP = 8;
   const LABEL_REACH = 130;
   const LEAST_PLANE = 34;
@@ -102,17 +102,21 @@ var roofplatDraw = (function () {
   // A tile being drawn: its canvas, where it lies, and the scale from world pixels. `only` draws the plan of
   // one building alone.
   function tileView(canvas, coords, ratio, only = -1) {
-    const scale = 2 ** coords.z;
     const context = canvas.getContext("2d");
     context.scale(ratio, ratio);
+    return viewOf(context, coords.z, [coords.x * TILE, coords.y * TILE, TILE, TILE], only);
+  }
+
+  // What is drawn on a context: a box in pixels of a zoom, its corner at the corner of the context.
+  function viewOf(context, zoom, [left, top, width, height], only = -1) {
+    const scale = 2 ** zoom;
     context.lineJoin = "round";
-    const feet = feetOfPixel(scale, (coords.y + 0.5) * TILE / scale);
-    return { context, ratio, only, zoom: coords.z, scale, left: coords.x * TILE, top: coords.y * TILE, feet,
-      least: coords.z < PLAN_ZOOM ? 0.7 : 0.3, places: new Map() };
+    return { context, only, zoom, scale, left, top, width, height, feet: feetOfPixel(scale, (top + height / 2) / scale),
+      least: zoom < PLAN_ZOOM ? 0.7 : 0.3, places: new Map() };
   }
 
   function tileBox(view, reach) {
-    return [(view.left - reach) / view.scale, (view.top - reach) / view.scale, (view.left + TILE + reach) / view.scale, (view.top + TILE + reach) / view.scale];
+    return [(view.left - reach) / view.scale, (view.top - reach) / view.scale, (view.left + view.width + reach) / view.scale, (view.top + view.height + reach) / view.scale];
   }
 
   function rowsIn(view, layer, reach) {
@@ -491,17 +495,17 @@ var roofplatDraw = (function () {
       if (afar ? out : true) byEdge[(out ? 0 : 2) + (afar ? 0 : guesses[row])].push(row);
     }
     // One path for all is slow to fill: a path for every few hundred.
-    const inParts = (members, add, paint) => {
-      for (let start = 0; start < members.length; start += FILL_EVERY) {
+    const partly = (members, every, add, paint) => {
+      for (let start = 0; start < members.length; start += every) {
         context.beginPath();
-        for (let i = start; i < Math.min(members.length, start + FILL_EVERY); i++) add(members[i]);
+        for (let i = start; i < Math.min(members.length, start + every); i++) add(members[i]);
         paint();
       }
     };
     const outline = (row) => trace(view, layer, row, context);
     for (const [fill, members] of byFill) {
       context.fillStyle = onWhite(fill, fillStrength(view.zoom));
-      inParts(members, (row) => {
+      partly(members, FILL_EVERY, (row) => {
         const at = 4 * row, width = (boxes[at + 2] - boxes[at]) * scale, height = (boxes[at + 3] - boxes[at + 1]) * scale;
         if (width > LEAST_SHAPED || height > LEAST_SHAPED) outline(row);
         else context.rect(boxes[at] * scale - left, boxes[at + 1] * scale - top, Math.max(width, LEAST_FILLED), Math.max(height, LEAST_FILLED));
@@ -512,7 +516,7 @@ var roofplatDraw = (function () {
       context.strokeStyle = edge < 2 ? LEFT_OUT : INK;
       context.setLineDash(edge % 2 ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
       context.lineWidth = afar ? 0.7 : view.zoom < 17 ? 1.2 : 2;
-      inParts(members, outline, () => context.stroke());
+      partly(members, OUTLINE_EVERY, outline, () => context.stroke());
     });
   }
 
@@ -535,6 +539,21 @@ var roofplatDraw = (function () {
     return gap === null || gap / view.feet >= (chosen ? LEAST_GAP_CHOSEN : isClose(layer, row) ? LEAST_GAP : LEAST_GAP_WIDE);
   }
 
+  // A path of many curves costs more to stroke than its curves one by one, as a path of few costs less.
+  const STROKE_EVERY = 60;
+
+  function inParts(members) {
+    const parts = [];
+    let part = null, vertices = Infinity;
+    for (const member of members) {
+      const [layer, row] = member, count = layer.firstVertex[layer.firstCurve[row + 1]] - layer.firstVertex[layer.firstCurve[row]];
+      if (vertices + count > STROKE_EVERY) { parts.push(part = []); vertices = 0; }
+      part.push(member);
+      vertices += count;
+    }
+    return parts;
+  }
+
   const ASKED_FIRST = new Set(["collapse_zones", "planes", "members", "fires", "checks"]);
 
   function drawPlan(view, layers, plans, shown) {
@@ -555,8 +574,10 @@ var roofplatDraw = (function () {
       alike.forEach((members, place) => {
         const look = LOOKS[LOOK_KEYS[place >> 1]];
         if (look) {
-          const [path, edge, each] = shapesOf(view, look, members);
-          drawLook(context, look, path, null, Boolean(place % 2), growth, near, edge, each);
+          for (const part of inParts(members)) {
+            const [path, edge, each] = shapesOf(view, look, part);
+            drawLook(context, look, path, null, Boolean(place % 2), growth, near, edge, each);
+          }
         } else if (name === "sections") {
           context.setLineDash([]); context.strokeStyle = INK; context.lineWidth = 1.5;
           context.beginPath();
@@ -737,6 +758,21 @@ var roofplatDraw = (function () {
     return view;
   }
 
+  // The same for some tiles at once, straight onto a canvas that shows them: what is seen until they are painted.
+  function drawGroundOf(context, ratio, zoom, tiles, { left, top }, { layers, fills, shown }) {
+    const xs = tiles.map(({ x }) => x * TILE), ys = tiles.map(({ y }) => y * TILE), west = Math.min(...xs), north = Math.min(...ys);
+    context.save();
+    context.scale(ratio, ratio);
+    context.translate(west - left, north - top);
+    context.beginPath();
+    tiles.forEach((_, i) => context.rect(xs[i] - west, ys[i] - north, TILE, TILE));
+    context.clip();
+    const view = viewOf(context, zoom, [west, north, Math.max(...xs) + TILE - west, Math.max(...ys) + TILE - north]);
+    drawStreets(view, layers);
+    drawBuildings(view, layers.buildings, fills, shown.kept);
+    context.restore();
+  }
+
   // All that stands on it.
   function drawOver(view, plans, { layers, mode, shown }) {
     drawPlan(view, layers, plans, shown);
@@ -748,5 +784,5 @@ var roofplatDraw = (function () {
   }
 
   return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LABEL_REACH, LEFT_OUT, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
-    RANK_FILLS, arrowPaths, drawGround, drawLook, drawOver, drawStation, feetOfPixel, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
+    RANK_FILLS, arrowPaths, drawGround, drawGroundOf, drawLook, drawOver, drawStation, feetOfPixel, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
 })();
