@@ -661,3 +661,20 @@ def click_at(page: Any, x_ft: float, y_ft: float) -> None:
         [lat, lon],
     )
     page.mouse.click(*at)
+
+
+SETTLE = """async () => {
+  const frame = () => new Promise((resolve) => requestAnimationFrame(resolve));
+  const layers = [];
+  map_district.eachLayer((layer) => layers.push(layer));
+  const busy = () => layers.some((layer) => layer.isBusy?.());
+  const start = performance.now();
+  do await frame(); while (busy() && performance.now() - start < 10000);
+  await frame();
+}"""
+
+
+def settle(page: Any) -> None:
+    """Wait until everything in view has been drawn, and its legend with it."""
+    page.evaluate(SETTLE)
+    page.wait_for_timeout(150)

@@ -10,7 +10,7 @@ import pytest
 
 from roofplat.publish import CAUTION
 
-from .conftest import HOSTILE, READY, click_at, lonlat
+from .conftest import HOSTILE, READY, click_at, lonlat, settle
 
 pytestmark = pytest.mark.browser
 
@@ -108,7 +108,7 @@ def test_the_plan_shows_from_zoom_17_on(visit: Callable[..., Any]) -> None:
 
     def zoom(level: int) -> dict[str, int]:
         page.evaluate("(level) => map_district.setZoom(level, { animate: false })", level)
-        page.wait_for_timeout(300)
+        settle(page)
         colors = (("path", GREEN), ("beam", BLUE), ("checks and fire spot", VERMILLION))
         return {name: page.evaluate(COUNT_PIXELS, color) for name, color in colors}
 
@@ -176,7 +176,7 @@ MIXED = "mixed/map.html"
 def look_at(page: Any, x_ft: float, y_ft: float, level: int) -> None:
     lon, lat = lonlat(x_ft, y_ft)
     page.evaluate("([at, level]) => map_district.setView(at, level, { animate: false })", [[lat, lon], level])
-    page.wait_for_timeout(300)
+    settle(page)
 
 
 def card_of(page: Any) -> str:

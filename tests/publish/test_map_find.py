@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from .conftest import HOSTILE, READY, click_at, lonlat
+from .conftest import HOSTILE, READY, click_at, lonlat, settle
 
 pytestmark = pytest.mark.browser
 
@@ -42,7 +42,7 @@ COUNT = """([color, place]) => {
   let found = 0;
   for (const canvas of document.querySelectorAll('.leaflet-tile-pane canvas')) {
     const box = canvas.getBoundingClientRect(), ratio = canvas.width / box.width;
-    copy.width = copy.height = place ? 4 : canvas.width;
+    copy.width = place ? 4 : canvas.width; copy.height = place ? 4 : canvas.height;
     const at = place ? map_district.latLngToContainerPoint(place) : { x: 0, y: 0 };
     const x = place ? (at.x + corner.left - box.left) * ratio - 2 : 0;
     const y = place ? (at.y + corner.top - box.top) * ratio - 2 : 0;
@@ -63,7 +63,7 @@ def count_at(page: Any, color: list[int], x_ft: float, y_ft: float) -> int:
 
 def zoom(page: Any, level: int) -> None:
     page.evaluate("(level) => map_district.setZoom(level, { animate: false })", level)
-    page.wait_for_timeout(300)
+    settle(page)
 
 
 def test_the_best_is_first_and_ties_go_by_name_and_number(visit: Callable[..., Any]) -> None:
@@ -278,15 +278,16 @@ def test_a_pale_plan_under_a_filter_and_a_whole_one_in_the_open_building(visit: 
     page.keyboard.press("Escape")
     lon, lat = lonlat(80, 48)
     page.evaluate("([lat, lon]) => map_district.setView([lat, lon], 18, { animate: false })", [lat, lon])
-    page.wait_for_timeout(400)
+    settle(page)
     before = page.evaluate(COUNT, [GREEN, None])
     page.locator("#filters-open").click()
     tick(page, "Lightweight or not", "Unknown")
-    page.wait_for_timeout(300)
+    page.wait_for_timeout(100)
+    settle(page)
     assert page.evaluate(COUNT, [GREEN, None]) < before / 4
     page.locator("#filters-close").click()
     click_at(page, 40, 20)
-    page.wait_for_timeout(400)
+    settle(page)
     assert page.locator("#card h2").inner_text() == "Cold store"
     assert page.evaluate(COUNT, [GREEN, None]) > before / 3
 

@@ -275,7 +275,9 @@ def read_column(packed: dict[str, Any], data: bytes) -> list[Any]:
         return [packed["words"][code] if code >= 0 else None for code in read_numbers(data, packed["codes"])]
     values = []
     for number in read_numbers(data, packed["numbers"]):
-        known = number == 1 if packed["per"] == 0 else number / packed["per"]
+        known = (
+            number == 1 if packed["per"] == 0 else number if packed["per"] == 1 else number / packed["per"]
+        )
         values.append(None if number == packed.get("none") else known)
     return values
 

@@ -187,9 +187,19 @@ var roofplatData = (function () {
     find(west, north, east, south) {
       return Array.from(this.search(west, north, east, south));
     }
-    // The same as whole numbers of a typed array.
+    // The same, without a copy.
     search(west, north, east, south) {
+      // The rows of a block are soon looked through: an index would cost more than it saves.
+      if (this.firstRow) return this.lookThrough(west, north, east, south);
       return searchIndex(this.index, this.boxes, west, north, east, south);
+    }
+    lookThrough(west, north, east, south) {
+      this.unfold();
+      const { boxes, size } = this, found = [];
+      for (let row = 0, at = 0; row < size; row++, at += 4) {
+        if (boxes[at] <= east && boxes[at + 2] >= west && boxes[at + 1] <= south && boxes[at + 3] >= north) found.push(row);
+      }
+      return found;
     }
     holds(row, x, y) {
       let inside = false;

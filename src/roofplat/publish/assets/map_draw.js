@@ -99,15 +99,8 @@ var roofplatDraw = (function () {
     return EQUATOR_FT / (TILE * scale) / Math.cosh(Math.PI * (1 - (2 * y) / TILE));
   }
 
-  // A tile being drawn: its canvas, where it lies, and the scale from world pixels. `only` draws the plan of
-  // one building alone.
-  function tileView(canvas, coords, ratio, only = -1) {
-    const context = canvas.getContext("2d");
-    context.scale(ratio, ratio);
-    return viewOf(context, coords.z, [coords.x * TILE, coords.y * TILE, TILE, TILE], only);
-  }
-
-  // What is drawn on a context: a box in pixels of a zoom, its corner at the corner of the context.
+  // What is drawn on a context: a box in pixels of a zoom, its corner at the corner of the context; `only` draws the
+  // plan of one building alone.
   function viewOf(context, zoom, [left, top, width, height], only = -1) {
     const scale = 2 ** zoom;
     context.lineJoin = "round";
@@ -383,6 +376,7 @@ var roofplatDraw = (function () {
   }
 
   function lookOf(layer, row) {
+    if (layer.looks) return LOOK_KEYS[layer.looks[row]];
     if (layer.name === "members" && isClose(layer, row)) return "members/close";
     if (layer.name === "collapse_zones") return `collapse_zones/${layer.get("pushes_out", row) ? "pushes_out" : "by_height"}`;
     if (layer.name === "ground") return `ground/${layer.kind(row) === 2 ? "area" : "line"}`;
@@ -401,12 +395,12 @@ var roofplatDraw = (function () {
   // The place of each row's look among all, and whether it is a guess: asked for once.
   function looksOf(layer) {
     if (!layer.looks) {
-      layer.looks = new Uint8Array(layer.size);
-      layer.guesses = new Uint8Array(layer.size);
+      const looks = new Uint8Array(layer.size), guesses = new Uint8Array(layer.size);
       for (let row = 0; row < layer.size; row++) {
-        layer.looks[row] = LOOK_PLACES.get(lookOf(layer, row)) ?? NO_LOOK;
-        layer.guesses[row] = isGuess(layer, row) ? 1 : 0;
+        looks[row] = LOOK_PLACES.get(lookOf(layer, row)) ?? NO_LOOK;
+        guesses[row] = isGuess(layer, row) ? 1 : 0;
       }
+      Object.assign(layer, { looks, guesses });
     }
     return layer;
   }
@@ -749,40 +743,41 @@ var roofplatDraw = (function () {
     return buildings.get("name", row) || buildings.get("address", row) || buildings.get("building_id", row);
   }
 
-  // The ground of a tile, which needs no plan: streets and buildings. Setting its size empties a canvas.
-  function drawGround(canvas, coords, ratio, { layers, fills, shown }, only = -1) {
-    canvas.width = canvas.height = TILE * ratio;
-    const view = tileView(canvas, coords, ratio, only);
-    drawStreets(view, layers);
-    drawBuildings(view, layers.buildings, fills, shown.kept);
-    return view;
-  }
-
-  // The same for some tiles at once, straight onto a canvas that shows them: what is seen until they are painted.
-  function drawGroundOf(context, ratio, zoom, tiles, { left, top }, { layers, fills, shown }) {
-    const xs = tiles.map(({ x }) => x * TILE), ys = tiles.map(({ y }) => y * TILE), west = Math.min(...xs), north = Math.min(...ys);
+  // Calls `draw` with a view of some tiles, on a canvas whose corner lies at `left`, `top`; nothing is drawn beside them.
+  function within(context, ratio, { left, top }, zoom, { x, y, across = 1, down = 1 }, only, draw) {
+    const box = [x * TILE, y * TILE, across * TILE, down * TILE];
     context.save();
-    context.scale(ratio, ratio);
-    context.translate(west - left, north - top);
+    context.setTransform(ratio, 0, 0, ratio, Math.round((box[0] - left) * ratio), Math.round((box[1] - top) * ratio));
     context.beginPath();
-    tiles.forEach((_, i) => context.rect(xs[i] - west, ys[i] - north, TILE, TILE));
+    context.rect(0, 0, box[2], box[3]);
     context.clip();
-    const view = viewOf(context, zoom, [west, north, Math.max(...xs) + TILE - west, Math.max(...ys) + TILE - north]);
-    drawStreets(view, layers);
-    drawBuildings(view, layers.buildings, fills, shown.kept);
+    context.clearRect(0, 0, box[2], box[3]);
+    draw(viewOf(context, zoom, box, only));
     context.restore();
   }
 
-  // All that stands on it.
-  function drawOver(view, plans, { layers, mode, shown }) {
-    drawPlan(view, layers, plans, shown);
-    if (plans.length) drawVeil(view, layers.buildings, shown);
-    drawPlaces(view, layers);
-    drawNames(view, layers, plans, mode, shown.building);
-    for (const plan of plans) drawPlanWords(view, layers, plan, shown);
-    for (const plan of plans) drawPlanLabels(view, layers, plan, shown);
+  // What needs no plan: streets and buildings of some tiles.
+  function drawGround(context, ratio, corner, zoom, tiles, { layers, fills, shown }) {
+    within(context, ratio, corner, zoom, tiles, -1, (view) => {
+      drawStreets(view, layers);
+      drawBuildings(view, layers.buildings, fills, shown.kept);
+    });
+  }
+
+  // A tile and all that stands on it.
+  function drawTile(context, ratio, corner, coords, plans, { layers, mode, fills, shown }, only = -1) {
+    within(context, ratio, corner, coords.z, coords, only, (view) => {
+      drawStreets(view, layers);
+      drawBuildings(view, layers.buildings, fills, shown.kept);
+      drawPlan(view, layers, plans, shown);
+      if (plans.length) drawVeil(view, layers.buildings, shown);
+      drawPlaces(view, layers);
+      drawNames(view, layers, plans, mode, shown.building);
+      for (const plan of plans) drawPlanWords(view, layers, plan, shown);
+      for (const plan of plans) drawPlanLabels(view, layers, plan, shown);
+    });
   }
 
   return { COLORS: { INK, WHITE, PALE, PURPLE, VERMILLION }, DASH, FAMILY_FILLS, LABEL_REACH, LEFT_OUT, LOOKS, NEAR_ZOOM, OUTLINE_ZOOM, PLAN_ORDER, PLAN_ZOOM,
-    RANK_FILLS, arrowPaths, drawGround, drawGroundOf, drawLook, drawOver, drawStation, feetOfPixel, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
+    RANK_FILLS, arrowPaths, drawGround, drawLook, drawStation, drawTile, feetOfPixel, fillStrength, isGuess, isShown, lookOf, spotWarning, titleOf };
 })();

@@ -9,11 +9,28 @@
 "use strict";
 var roofplatTiles = (function () {
   const { TILE } = roofplatData;
-  const { LABEL_REACH, PLAN_ZOOM, drawGround, drawGroundOf, drawOver } = roofplatDraw;
+  const { LABEL_REACH, PLAN_ZOOM, drawGround, drawTile } = roofplatDraw;
   // A frame has room for so much painting; kept canvases may take so much memory.
-  const FRAME_MS = 30, STILL_MS = 150, KEPT_BYTES = 64e6;
+  const FRAME_MS = 30, STILL_MS = 250, KEPT_BYTES = 64e6;
   // How much more than the window the canvas in the page holds on each side, for a finger that drags it.
-  const MARGIN = 128;
+  const MARGIN = 64;
+
+  // Tiles as rectangles, as few as columns of the same rows make.
+  function rectanglesOf(tiles) {
+    const columns = new Map(), found = [];
+    for (const { x, y } of tiles) columns.set(x, [...(columns.get(x) || []), y]);
+    for (const x of [...columns.keys()].sort((a, b) => a - b)) {
+      const rows = columns.get(x).sort((a, b) => a - b);
+      for (let first = 0, i = 1; i <= rows.length; i++) {
+        if (i < rows.length && rows[i] === rows[i - 1] + 1) continue;
+        const beside = found.find((one) => one.x + one.across === x && one.y === rows[first] && one.down === i - first);
+        if (beside) beside.across++;
+        else found.push({ x, y: rows[first], across: 1, down: i - first });
+        first = i;
+      }
+    }
+    return found;
+  }
 
   const DistrictLayer = L.GridLayer.extend({
     initialize(district, fills, options) {
@@ -73,7 +90,6 @@ var roofplatTiles = (function () {
       this.workSoon();
     },
     workSoon() {
-      const STILL_MS = window.STILL_MS || 150;
       if (this.soon) return;
       const rest = this._tileZoom >= PLAN_ZOOM ? this.moved + STILL_MS - performance.now() : 0, work = () => { this.soon = 0; this.work(); };
       this.soon = rest > 0 ? setTimeout(work, rest) : requestAnimationFrame(work);
@@ -84,7 +100,6 @@ var roofplatTiles = (function () {
     },
     // Paints what waits until the frame is full; not while the map is moved.
     work() {
-      const STILL_MS = window.STILL_MS || 150;
       if (!this._map) { this.waiting = []; return; }
       const start = performance.now(), middle = this._map.project(this._map.getCenter(), this._tileZoom).divideBy(TILE);
       if (this._tileZoom >= PLAN_ZOOM && start - this.moved < STILL_MS - 1) return this.workSoon();
@@ -113,34 +128,54 @@ var roofplatTiles = (function () {
       const { min, max } = this._getTiledPixelBounds(this._map.getCenter()), ratio = this.ratio();
       const left = Math.floor(min.x) - MARGIN, top = Math.floor(min.y) - MARGIN;
       const width = Math.ceil(max.x - min.x) + 2 * MARGIN, height = Math.ceil(max.y - min.y) + 2 * MARGIN;
-      if (!level.screen) level.screen = L.DomUtil.create("canvas", "leaflet-tile-loaded", level.el);
-      const { screen } = level, still = screen.left === left && screen.top === top && screen.width === width * ratio && screen.height === height * ratio;
-      if (still && !this.shownSoon) return;
+      if (!level.screen) level.screen = L.DomUtil.create("canvas", "leaflet-tile leaflet-tile-loaded", level.el);
+      const { screen } = level, context = screen.getContext("2d"), held = screen.tiles || new Map();
+      const resized = screen.width !== width * ratio || screen.height !== height * ratio || screen.version !== this.version;
+      if (!resized && screen.left === left && screen.top === top && !this.shownSoon) return;
       this.shownSoon = false;
-      if (screen.width !== width * ratio || screen.height !== height * ratio) {
+      if (resized) {
         screen.width = width * ratio; screen.height = height * ratio;
         screen.style.width = `${width}px`; screen.style.height = `${height}px`;
-      } else screen.getContext("2d").clearRect(0, 0, screen.width, screen.height);
-      Object.assign(screen, { left, top, ratio });
+        held.clear();
+      } else {
+        // What is still in view moves along; it is not drawn again.
+        const east = (left - screen.left) * ratio, south = (top - screen.top) * ratio;
+        const across = screen.width - Math.abs(east), down = screen.height - Math.abs(south);
+        context.globalCompositeOperation = "copy";
+        if (across > 0 && down > 0) context.drawImage(screen, Math.max(0, east), Math.max(0, south), across, down, Math.max(0, -east), Math.max(0, -south), across, down);
+        else context.clearRect(0, 0, screen.width, screen.height);
+        context.globalCompositeOperation = "source-over";
+      }
+      // Tiles that lay wholly on the canvas, and what they showed.
+      const whole = (x, y) => x * TILE >= screen.left && y * TILE >= screen.top && (x + 1) * TILE <= screen.left + width && (y + 1) * TILE <= screen.top + height;
+      const before = new Map([...held].filter(([, { coords }]) => whole(coords.x, coords.y)));
+      Object.assign(screen, { left, top, ratio, version: this.version, tiles: new Map() });
       L.DomUtil.setPosition(screen, L.point(left, top).subtract(level.origin));
       this.moved = performance.now();
-      const context = screen.getContext("2d"), bare = [];
-      for (const { el, coords } of Object.values(this._tiles)) {
-        if (coords.z === this._tileZoom && !this.show(el, coords, true) && coords.z >= PLAN_ZOOM) bare.push(coords);
+      requestAnimationFrame(() => { this.moved = performance.now(); });
+      const bare = [];
+      for (const [key, { el, coords }] of Object.entries(this._tiles)) {
+        if (coords.z !== this._tileZoom) continue;
+        const shown = before.get(key), painted = el.canvas.version !== undefined;
+        if (shown && shown.painted === painted) screen.tiles.set(key, shown);
+        else if (painted) this.show(el, coords);
+        else if (coords.z >= PLAN_ZOOM) {
+          bare.push(coords);
+          screen.tiles.set(key, { coords, painted: false });
+        }
       }
-      if (bare.length) drawGroundOf(context, ratio, this._tileZoom, bare, screen, this.scene());
+      for (const rectangle of rectanglesOf(bare)) drawGround(context, ratio, screen, this._tileZoom, rectangle, this.scene());
     },
-    // Copies a tile to the canvas in the page, if it lies there; false of one that has not been painted.
-    show({ canvas }, { x, y, z }, empty = false) {
-      const level = this._levels[z], screen = level && level.screen;
-      if (canvas.version === undefined) return false;
-      if (!screen) return true;
+    // Copies a painted tile to the canvas in the page, if it lies there.
+    show({ canvas }, coords) {
+      const { x, y, z } = coords, level = this._levels[z], screen = level && level.screen;
+      if (!screen) return;
       const left = (x * TILE - screen.left) * screen.ratio, top = (y * TILE - screen.top) * screen.ratio, size = TILE * screen.ratio;
-      if (left >= screen.width || top >= screen.height || left + size <= 0 || top + size <= 0) return true;
+      if (left >= screen.width || top >= screen.height || left + size <= 0 || top + size <= 0) return;
       const context = screen.getContext("2d");
-      if (!empty) context.clearRect(left, top, size, size);
+      context.clearRect(left, top, size, size);
       context.drawImage(canvas, left, top, size, size);
-      return true;
+      screen.tiles.set(this._tileCoordsToKey(coords), { coords, painted: true });
     },
     // The canvas of a level that has no tiles any more goes with them.
     _pruneTiles() {
@@ -169,12 +204,12 @@ var roofplatTiles = (function () {
       const scale = 2 ** z, more = LABEL_REACH / scale;
       return [x * TILE / scale - more, y * TILE / scale - more, (x + 1) * TILE / scale + more, (y + 1) * TILE / scale + more];
     },
-    // Paints a tile with the plans that are unpacked; `only` those of one building.
+    // Paints a tile with the plans that are unpacked; `only` those of one building. Setting its size empties a canvas.
     paint(canvas, coords, ratio = this.ratio(), only = -1) {
-      const scene = this.scene();
+      canvas.width = canvas.height = TILE * ratio;
       canvas.version = this.version;
       this.painted++;
-      drawOver(drawGround(canvas, coords, ratio, scene, only), this.plansOf(coords), scene);
+      drawTile(canvas.getContext("2d"), ratio, { left: coords.x * TILE, top: coords.y * TILE }, coords, this.plansOf(coords), this.scene(), only);
     },
     // Keeps a tile that leaves the map, if it shows what is drawn now.
     keep({ tile, coords }) {

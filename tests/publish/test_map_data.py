@@ -1,0 +1,196 @@
+"""What stands in the page's two texts is what the tables say: unpacked here row by row, and compared."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from roofplat.publish.map_data import flatten_map
+from roofplat.publish.packing import STEPS_PER_DEGREE
+
+from .test_packing import read_column, read_counts, unpack
+
+PLACES = 300
+
+
+def read_block(text: str) -> tuple[dict[str, Any], bytes]:
+    block = gzip.decompress(base64.b64decode(text))
+    length = int.from_bytes(block[:4], "little")
+    return json.loads(block[4 : 4 + length]), block[4 + length :]
+
+
+def read_blocks(overview: str, plans: str) -> tuple[dict[str, Any], bytes, list[dict[str, dict[str, Any]]]]:
+    """The overview, and for each block its layers: owners, columns and shapes."""
+    head, data = read_block(overview)
+    blocks = []
+    starts, firsts = head["blocks"]["starts"], head["blocks"]["buildings"]
+    assert len(starts) == 2 * (len(firsts) - 1) + 1
+    assert starts[-1] == len(plans)
+    for number in range(len(firsts) - 1):
+        layers: dict[str, dict[str, Any]] = {}
+        for place in (2 * number, 2 * number + 1):
+            part, own = read_block(plans[starts[place] : starts[place + 1]])
+            for name, packed in part["layers"].items():
+                layer = layers.setdefault(name, {"columns": {}, "rows": packed["rows"]})
+                assert layer["rows"] == packed["rows"] > 0
+                if "owners" in packed:
+                    counts = read_counts(own, packed["owners"], firsts[number + 1] - firsts[number])
+                    layer["owner"] = np.repeat(np.arange(firsts[number], firsts[number + 1]), counts)
+                if "shapes" in packed:
+                    layer["shapes"] = unpack(packed["shapes"], own, packed["rows"])
+                for column, held in packed["columns"].items():
+                    assert column not in layer["columns"]
+                    layer["columns"][column] = read_column(held, own)
+        blocks.append(layers)
+    return head, data, blocks
+
+
+def many(tables: dict[str, Any]) -> dict[str, Any]:
+    """The district side by side with itself until it fills several blocks, its ids numbered."""
+    copies = int(np.ceil(PLACES / len(tables["buildings"])))
+    made = {}
+    for name, frame in tables.items():
+        parts = []
+        for copy in range(copies):
+            part = frame.copy()
+            for column in ("building_id", "section_id"):
+                if column in part:
+                    part[column] = part[column].where(
+                        part[column].isna(), f"{copy}." + part[column].astype("str")
+                    )
+            if hasattr(part, "geometry") and name != "areas":
+                part = part.set_geometry(part.geometry.translate(250.0 * (copy % 10), 200.0 * (copy // 10)))
+            parts.append(part)
+        made[name] = pd.concat(parts, ignore_index=True)
+    return made
+
+
+@pytest.fixture(scope="module", params=["tables", "mixed"])
+def district(request: pytest.FixtureRequest) -> dict[str, Any]:
+    return many(request.getfixturevalue(request.param))
+
+
+@pytest.fixture(scope="module")
+def unpacked(district: dict[str, Any]) -> tuple[dict[str, Any], bytes, list[dict[str, dict[str, Any]]]]:
+    return read_blocks(*flatten_map(district).packed({"title": "Invented"}))
+
+
+def ids_of(head: dict[str, Any], data: bytes) -> list[str]:
+    return read_column(head["layers"]["buildings"]["columns"]["building_id"], data)
+
+
+def test_every_building_stands_once_and_every_row_of_every_layer_in_its_block(
+    district: dict[str, Any], unpacked: Any
+) -> None:
+    head, data, blocks = unpacked
+    ids = ids_of(head, data)
+    assert len(blocks) > 1
+    assert sorted(ids) == sorted(district["buildings"]["building_id"])
+    assert head["blocks"]["buildings"][-1] == len(ids)
+    for name, rows in head["plan_layers"].items():
+        found = [ids[row] for layers in blocks if name in layers for row in layers[name]["owner"]]
+        assert len(found) == rows
+        if name in ("fires", "details", "solar_access"):
+            continue
+        if name not in district:
+            assert rows == 0
+            continue
+        frame = district[name]
+        frame = frame[frame["current"].astype(bool)] if name == "facts" else frame
+        wanted = frame["building_id"].dropna()
+        assert sorted(found) == sorted(wanted[wanted.isin(ids)]), name
+
+
+@pytest.mark.parametrize(
+    ("layer", "columns"),
+    [
+        ("ladders", ["rank", "apparatus", "usng", "in_collapse_zone", "base_setback_ft"]),
+        ("openings", ["seq", "method", "why"]),
+        ("walls", ["kind", "kind_basis"]),
+        ("members", ["kind", "count", "basis"]),
+        ("facts", ["field", "value", "source"]),
+    ],
+)
+def test_columns_drawn_and_columns_read_are_those_of_the_tables(
+    district: dict[str, Any], unpacked: Any, layer: str, columns: list[str]
+) -> None:
+    head, data, blocks = unpacked
+    ids = ids_of(head, data)
+    frame = district.get(layer, pd.DataFrame(columns=["building_id", *columns]))
+    rows = [
+        (ids[owner], *values)
+        for layers in blocks
+        if layer in layers
+        for owner, *values in zip(
+            layers[layer]["owner"], *(layers[layer]["columns"][name] for name in columns), strict=True
+        )
+    ]
+    wanted = frame[["building_id", *columns]].astype(object)
+    wanted = wanted.where(wanted.notna(), None)
+    assert sorted(map(repr, rows)) == sorted(map(repr, wanted.itertuples(index=False, name=None)))
+
+
+def test_shapes_come_back_where_the_tables_have_them(district: dict[str, Any], unpacked: Any) -> None:
+    head, data, blocks = unpacked
+    ids = ids_of(head, data)
+    for name, within_steps in {"walls": 1.0, "members": 4.0, "paths": 1.0, "openings": 1.0}.items():
+        if name not in district:
+            continue
+        frame = district[name].to_crs("EPSG:4326")
+        wanted: dict[str, list[BaseGeometry]] = {}
+        for building, shape in zip(frame["building_id"], frame.geometry, strict=True):
+            wanted.setdefault(building, []).append(shape)
+        compared = 0
+        for layers in blocks:
+            if name not in layers:
+                continue
+            for owner, curves in zip(layers[name]["owner"], layers[name]["shapes"], strict=True):
+                shape = wanted[ids[owner]].pop(0)
+                ends = shapely.get_coordinates(shape if name != "openings" else shape.exterior)
+                found = np.concatenate(curves)
+                ends = ends[: len(found)]
+                assert np.abs(found - ends).max() * STEPS_PER_DEGREE <= within_steps, name
+                compared += 1
+        assert compared == len(frame)
+
+
+def test_an_area_is_cut_from_the_whole(district: dict[str, Any]) -> None:
+    whole = flatten_map(district)
+    name = "North Side" if "North Side" in set(district["buildings"]["dispatch_area"]) else "East"
+    chosen = district["buildings"]["dispatch_area"] == name
+    here = {
+        key: frame[frame["building_id"].isin(district["buildings"]["building_id"][chosen])]
+        if key not in ("obstacles", "ground") and "building_id" in frame
+        else frame
+        for key, frame in district.items()
+    }
+    head, data, blocks = read_blocks(*whole.area(name).packed({}))
+    other, other_data, others = read_blocks(*flatten_map(here).packed({}))
+    # The order along the curve is that of the whole district.
+    ids, other_ids = ids_of(head, data), ids_of(other, other_data)
+    assert sorted(ids) == sorted(other_ids)
+    for layer in ("walls", "ladders", "openings", "facts", "details", "obstacles"):
+        rows = [
+            sorted(
+                repr([names[owner], *values])
+                for layers in some
+                if layer in layers
+                for owner, *values in zip(
+                    layers[layer]["owner"], *layers[layer]["columns"].values(), strict=True
+                )
+            )
+            for names, some in ((ids, blocks), (other_ids, others))
+        ]
+        assert rows[0] == rows[1], layer
+
+
+def test_the_same_tables_give_the_same_texts(district: dict[str, Any]) -> None:
+    assert flatten_map(district).packed({}) == flatten_map(district).packed({})
