@@ -121,7 +121,10 @@ def _at(shapes: Any, turn_deg: FloatArray, x_ft: FloatArray, y_ft: FloatArray) -
     sine, cosine = np.sin(np.radians(turn_deg))[row], np.cos(np.radians(turn_deg))[row]
     east = points[:, 0] * cosine - points[:, 1] * sine + x_ft[row]
     north = points[:, 0] * sine + points[:, 1] * cosine + y_ft[row]
-    return shapely.set_coordinates(shapes, np.stack([east, north], axis=-1) * _FOOT_M)
+    moved: npt.NDArray[np.object_] = shapely.set_coordinates(
+        shapes, np.stack([east, north], axis=-1) * _FOOT_M
+    )
+    return moved
 
 
 def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
@@ -156,7 +159,7 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
 
     known = pd.DataFrame(dict.fromkeys(TABLES["buildings"].columns, pd.NA), index=np.arange(count))
     known["building_id"] = ids
-    known["name"] = np.where(random.random(count) < 0.05, np.char.add("Hall ", ids), None)
+    known["name"] = pd.Series(np.char.add("Hall ", ids)).where(random.random(count) < 0.05)
     known["address"] = [f"{100 + 2 * int(c)} Row {int(r)} Street" for r, c in zip(row, column, strict=True)]
     known["occupancy"] = np.where(
         np.isin(family, _PITCHED), "R-3", random.choice(["B", "M", "S-1", "F-1"], count)
@@ -177,7 +180,7 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
     seen = pd.Timestamp("2015-01-01") + pd.to_timedelta(random.integers(0, 3600, count), unit="D")
     known["surveyed_on"] = pd.Series(seen).where(surveyed)
     known["inspected_on"] = pd.Series(seen).where(random.random(count) < 0.4)
-    known["alert"] = np.where(surveyed, "Roof surveyed. Stay on bearing lines.", None)
+    known["alert"] = pd.Series("Roof surveyed. Stay on bearing lines.", index=known.index).where(surveyed)
     buildings = conform("buildings", gpd.GeoDataFrame(known, geometry=outlines, crs=CRS))
 
     roofs = _roofs(buildings, main, annex, two, random)
@@ -261,7 +264,7 @@ def _places(row: Any, columns: int) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame,
     number = np.arange(16)
     wide, high = (east - west) / 4, (north - south) / 4
     left, bottom = west + number % 4 * wide, south + number // 4 * high
-    boxes = shapely.box(*(np.array([left, bottom, left + wide, bottom + high]) * _FOOT_M))
+    boxes: Any = shapely.box(*(np.array([left, bottom, left + wide, bottom + high]) * _FOOT_M))
     places = [
         gpd.GeoDataFrame({"name": pd.Series(words, dtype="str")}, geometry=made, crs=CRS)
         for words, made in (
@@ -291,9 +294,9 @@ def _obstacles(
     fifth, twelfth = every[::5], every[3::12]
     half = random.uniform(2.0, 4.0, fifth.size)
     level = np.unique(y)[::10] + 20.0 - _PLOT_FT / 2
-    line = shapely.linestrings(np.array([[[x.min(), at], [x.max(), at]] for at in level]) * _FOOT_M)
+    line: Any = shapely.linestrings(np.array([[[x.min(), at], [x.max(), at]] for at in level]) * _FOOT_M)
     kinds = ("unit", "skylight", "solar", "overhead_line")
-    shapes = (
+    shapes: tuple[Any, ...] = (
         boxes(fifth, half, half, -6.0),
         boxes(fifth, half, half, 6.0),
         boxes(twelfth, 6.0, 4.0, 0.0),
@@ -302,7 +305,7 @@ def _obstacles(
     frame = pd.DataFrame(
         {
             "building_id": [*ids[fifth], *ids[fifth], *ids[twelfth], *[None] * len(line)],
-            "kind": np.repeat(kinds, [len(made) for made in shapes]),
+            "kind": np.repeat(np.array(kinds), [len(made) for made in shapes]),
             "basis": "recorded",
         }
     )
@@ -319,7 +322,7 @@ def _yards(x: FloatArray, y: FloatArray, random: np.random.Generator) -> gpd.Geo
         [np.stack([x[fence] - 60, y[fence] + 68], -1), np.stack([x[fence] + 60, y[fence] + 68], -1)], 1
     )
     at_x, at_y = x[pool] + random.uniform(-40, 40, len(x[pool])), y[pool] + 60.0
-    pools = shapely.box(*(np.array([at_x - 12, at_y - 6, at_x + 12, at_y + 6]) * _FOOT_M))
+    pools: Any = shapely.box(*(np.array([at_x - 12, at_y - 6, at_x + 12, at_y + 6]) * _FOOT_M))
     shapes = np.concatenate([shapely.linestrings(ends * _FOOT_M), pools])
     frame = pd.DataFrame(dict.fromkeys(TABLES["ground"].columns, pd.NA), index=np.arange(len(shapes)))
     frame["ground_id"] = np.arange(len(shapes)).astype(str)
@@ -347,4 +350,4 @@ def _facts(buildings: gpd.GeoDataFrame, seen: pd.DatetimeIndex) -> pd.DataFrame:
                 }
             )
         )
-    return conform("facts", pd.concat(parts, ignore_index=True))
+    return pd.DataFrame(conform("facts", pd.concat(parts, ignore_index=True)))

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from shapely.geometry.base import BaseGeometry
 
 from roofplat.publish.map_data import flatten_map
 from roofplat.publish.packing import STEPS_PER_DEGREE
@@ -145,7 +144,7 @@ def test_shapes_come_back_where_the_tables_have_them(district: dict[str, Any], u
         if name not in district:
             continue
         frame = district[name].to_crs("EPSG:4326")
-        wanted: dict[str, list[BaseGeometry]] = {}
+        wanted: dict[str, list[Any]] = {}
         for building, shape in zip(frame["building_id"], frame.geometry, strict=True):
             wanted.setdefault(building, []).append(shape)
         compared = 0

@@ -183,9 +183,7 @@ def report(tables: dict[str, Any], district: District, tmp_path: Path) -> Reader
 def test_the_report_shows_hostile_text_as_text(report: Reader) -> None:
     assert "script" not in report.tags
     assert report.addresses
-    assert all(
-        address.startswith(("#", "data:image/svg+xml;base64,")) for address in report.addresses
-    )
+    assert all(address.startswith(("#", "data:image/svg+xml;base64,")) for address in report.addresses)
     assert HOSTILE in report.text
     assert any(HOSTILE in text and text != HOSTILE for text in report.text)  # beside its address
 

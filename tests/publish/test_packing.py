@@ -102,7 +102,8 @@ def unpack(packed: dict[str, Any], data: bytes, rows: int) -> list[list[np.ndarr
             shapes.append([line / STEPS_PER_DEGREE for line in families[row]])
             continue
         shapes.append([np.array(list(itertools.islice(steps, next(sizes)))) * scale for _ in range(count)])
-    assert next(steps, None) is next(sizes, None) is None
+    assert next(steps, None) is None
+    assert next(sizes, None) is None
     return shapes
 
 
