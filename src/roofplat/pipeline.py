@@ -25,7 +25,7 @@ from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
-from roofplat.publish import write_area_sets, write_outputs, write_sheets
+from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
 from roofplat.ranking import rank_buildings
 from roofplat.rules import Rulebook, load_rulebook
@@ -87,7 +87,11 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class _Planned:
-    """A district read, joined, planned and ranked; nothing written yet."""
+    """A district read, joined, planned and ranked; nothing written yet.
+
+    wanted, fire_in
+        The buildings asked for, and the one of them that holds the fire spot asked for.
+    """
 
     rules: Rulebook
     ground: Ground
@@ -95,6 +99,8 @@ class _Planned:
     inventory: Inventory
     tables: dict[str, Any]
     problems: pd.DataFrame
+    wanted: list[str]
+    fire_in: str | None
 
 
 def build(
@@ -221,6 +227,9 @@ def draw_sheets(
         There is no such building or area, the fire spot lies in none of the buildings, or the
         district cannot be read; nothing is written then.
     """
+    # Here and not above: a build without sheets does not wait for what prints them.
+    from roofplat.publish.sheet import write_area_sets, write_sheets
+
     say = report or _silent
     folder = _folder(district, out)
     day = as_of or datetime.date.today()
@@ -235,7 +244,6 @@ def draw_sheets(
         ids=ids,
     )
     tables = planned.tables
-    wanted = _wanted(tables["buildings"], ids, area)
     words: dict[str, Any] = {
         "district": district.name,
         "rules": planned.rules,
@@ -244,8 +252,8 @@ def draw_sheets(
         "out": folder,
         "report": say,
     }
-    say(f"Drawing {len(wanted)} sheets")
-    files = write_sheets(tables, ground=planned.ground, ids=wanted, workers=workers, **words)
+    say(f"Drawing {len(planned.wanted)} sheets")
+    files = write_sheets(tables, ground=planned.ground, ids=planned.wanted, workers=workers, **words)
     sets = []
     if area is not None:
         own = tables["buildings"].loc[tables["buildings"]["dispatch_area"] == area, "building_id"]
@@ -253,7 +261,7 @@ def draw_sheets(
     return Drawn(
         sheets={name: folder / file for name, file in files.items()},
         sets=sets,
-        fire_in=None if fire is None else _fire_in(tables["buildings"], wanted, fire),
+        fire_in=planned.fire_in,
         problems=planned.problems,
         out=folder,
     )
@@ -360,19 +368,20 @@ def _plan(
     _check_area(area, inputs)
     say("Joining")
     inventory = take_inventory(inputs, rules, ground)
-    if fire is not None or ids:
-        wanted = _wanted(inventory.buildings, ids, area)
-        if fire is not None:
-            inventory = replace(inventory, fires=_with_fire(inventory, wanted, fire))
+    wanted = _wanted(inventory.buildings, ids, area)
+    fire_in = None
+    if fire is not None:
+        fire_in = _fire_in(inventory.buildings, wanted, fire)
+        inventory = replace(inventory, fires=_with_fire(inventory, fire_in, fire))
     tables, problems = draw_plans(
         inputs, inventory, rules, ground, district, wind_from_deg=wind_from_deg, workers=workers, report=say
     )
-    if fire is not None:
-        _check_fire(tables, wanted, fire)
+    if fire is not None and fire_in is not None:
+        _check_fire(tables["sections"], fire_in, fire)
     say("Ranking")
     tables["ranking"] = rank_buildings({**tables, "roofs": inventory.roofs}, rules, as_of=day)
     tables["problems"] = problems
-    return _Planned(rules, ground, inputs, inventory, tables, problems)
+    return _Planned(rules, ground, inputs, inventory, tables, problems, wanted, fire_in)
 
 
 def _wanted(buildings: Any, ids: Sequence[str], area: str | None) -> list[str]:
@@ -408,9 +417,8 @@ def _fire_point(buildings: Any, fire: tuple[float, float]) -> Point:
     return Point(*to_working.transform(*fire))
 
 
-def _with_fire(inventory: Inventory, wanted: Sequence[str], fire: tuple[float, float]) -> gpd.GeoDataFrame:
+def _with_fire(inventory: Inventory, name: str, fire: tuple[float, float]) -> gpd.GeoDataFrame:
     """The stated fire spots, with the one asked for in the place of its building's own."""
-    name = _fire_in(inventory.buildings, wanted, fire)
     others = inventory.fires[inventory.fires["building_id"] != name]
     own = gpd.GeoDataFrame(
         {"building_id": pd.Series([name], dtype="str")},
@@ -421,10 +429,8 @@ def _with_fire(inventory: Inventory, wanted: Sequence[str], fire: tuple[float, f
     return gpd.GeoDataFrame(fires.sort_values("building_id", kind="stable").reset_index(drop=True))
 
 
-def _check_fire(tables: dict[str, Any], wanted: Sequence[str], fire: tuple[float, float]) -> None:
+def _check_fire(sections: Any, name: str, fire: tuple[float, float]) -> None:
     """The plan is for the fire spot asked for, and for no other in its stead."""
-    name = _fire_in(tables["buildings"], wanted, fire)
-    sections = tables["sections"]
     own = sections[(sections["building_id"] == name) & sections["planned"].fillna(False).astype(bool)]
     if not own["fire_basis"].eq("given").any():
         raise DistrictFileError(

@@ -165,6 +165,8 @@ def test_drawing_leaves_no_trace_in_the_program() -> None:
         import pandas as pd
         import roofplat.publish
         assert "matplotlib.figure" not in sys.modules
+        # Nor does a program that prints no sheet wait for what prints them.
+        assert not {"reportlab", "pypdf"} & set(sys.modules)
         import matplotlib
         matplotlib.rcParams["font.size"] = 31.0
         # Asking for the backend would load one.

@@ -26,7 +26,6 @@ from roofplat.publish.lists import solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.record import read_outputs, write_record
 from roofplat.publish.report import write_report
-from roofplat.publish.sheet import write_area_sets, write_sheets
 from roofplat.rules import Rulebook
 
 __all__ = [
@@ -38,14 +37,12 @@ __all__ = [
     "solar_list",
     "whole_file",
     "write_area_layers",
-    "write_area_sets",
     "write_layers",
     "write_list",
     "write_maps",
     "write_outputs",
     "write_record",
     "write_report",
-    "write_sheets",
 ]
 
 # What one build writes and the next may not: a stale one is removed.
@@ -89,7 +86,7 @@ def write_outputs(
     sheets
         Write a sheet of every building, and a set of each dispatch area.
     all_ids, workers, report
-        As for `write_sheets`.
+        As for `sheet.write_sheets`.
 
     Returns
     -------
@@ -111,6 +108,9 @@ def write_outputs(
     files: dict[str, str] = {}
     printed_files: list[Path] = []
     if sheets:
+        # Here and not above: a build without sheets does not wait for what prints them.
+        from roofplat.publish.sheet import write_area_sets, write_sheets
+
         printed: dict[str, Any] = {
             "district": district.name,
             "rules": rules,

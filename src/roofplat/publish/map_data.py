@@ -195,11 +195,8 @@ class _FlatLayer:
         self, first: int, end: int, data: bytearray, names: Iterable[str], *, times: int = 1
     ) -> dict[str, Any]:
         """Shapes and some columns of the rows from `first` up to `end`."""
-        head: dict[str, Any] = {"rows": end - first}
-        if self.shapes is not None:
-            head["shapes"] = self.shapes.packed(first, end, data, times=times)
-        head["columns"] = {name: self.columns[name].packed(first, end, data) for name in names}
-        return head
+        shapes = {} if self.shapes is None else {"shapes": self.shapes.packed(first, end, data, times=times)}
+        return {**shapes, **self.words(first, end, data, names)}
 
     def words(self, first: int, end: int, data: bytearray, names: Iterable[str]) -> dict[str, Any]:
         """Some columns of the rows from `first` up to `end`, without their shapes."""

@@ -40,6 +40,8 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from roofplat.framing.ragged import lists_of, offsets
+
 __all__ = [
     "MISSING",
     "STEPS_PER_DEGREE",
@@ -96,9 +98,14 @@ class FlatShapes:
         >>> flat.take(np.array([1])).steps.tolist()
         [[1, 2]]
         """
-        curves, first_curve = _gather(self.first_curve, rows)
-        vertices, first_vertex = _gather(self.first_vertex, curves)
-        return FlatShapes(self.kind[rows], first_curve, first_vertex, self.steps[vertices])
+        curve_of, curves = lists_of(rows, self.first_curve)
+        vertex_of, vertices = lists_of(curves, self.first_vertex)
+        return FlatShapes(
+            self.kind[rows],
+            offsets(np.bincount(curve_of, minlength=len(rows))),
+            offsets(np.bincount(vertex_of, minlength=len(curves))),
+            self.steps[vertices],
+        )
 
     def bounds(self, first: int, end: int) -> tuple[IntArray, IntArray] | None:
         """Least and greatest steps of the features from `first` up to `end`; None of nothing."""
@@ -243,8 +250,8 @@ def flatten_shapes(shapes: npt.NDArray[np.object_]) -> FlatShapes:
     keep = ~(last & closed[vertex_of])
     return FlatShapes(
         shapely.get_dimensions(shapes).astype(np.int64),
-        _starts(np.bincount(curve_of, minlength=len(shapes))),
-        _starts(np.bincount(vertex_of[keep], minlength=len(curves))),
+        offsets(np.bincount(curve_of, minlength=len(shapes))),
+        offsets(np.bincount(vertex_of[keep], minlength=len(curves))),
         np.round(degrees[keep] * STEPS_PER_DEGREE).astype(np.int64),
     )
 
@@ -364,7 +371,7 @@ def _find_families(
     straight = np.ones(len(kind), dtype=bool)
     np.logical_and.at(straight, row_of, sizes == 2)
     chosen = straight & (kind == 1) & (curves >= _FAMILY_LINES)
-    first_vertex = _starts(sizes)[:-1]
+    first_vertex = offsets(sizes)[:-1]
     for _ in range(3):
         lines = np.flatnonzero(chosen[row_of])
         if not len(lines):
@@ -397,7 +404,7 @@ def _make_families(
     counts: IntArray, start: IntArray, end: IntArray
 ) -> tuple[dict[str, IntArray], npt.NDArray[np.float64]]:
     """Families of so many lines each, and how far off, in steps, the worst end of each family is."""
-    firsts = _starts(counts)[:-1]
+    firsts = offsets(counts)[:-1]
     family = np.repeat(np.arange(len(counts)), counts)
     vector = end - start
     longest = np.lexsort([-np.hypot(*vector.T), family])[firsts]
@@ -444,15 +451,3 @@ def _make_families(
         "to": np.where(leading, stop, np.diff(stop, prepend=0)),
     }
     return families, np.maximum.reduceat(error, firsts)
-
-
-def _gather(firsts: IntArray, rows: IntArray) -> tuple[IntArray, IntArray]:
-    """Positions of what belongs to some rows, and where each row's begin among them."""
-    counts = firsts[rows + 1] - firsts[rows]
-    starts = _starts(counts)
-    positions = np.arange(starts[-1]) + np.repeat(firsts[rows] - starts[:-1], counts)
-    return positions, starts
-
-
-def _starts(counts: npt.NDArray[Any]) -> IntArray:
-    return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)

@@ -19,10 +19,11 @@ from pypdf import PdfReader
 
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION
+from roofplat.publish.overrides import override_words
 from roofplat.publish.sheet.building import split_buildings
 from roofplat.publish.sheet.fonts import shown
 from roofplat.publish.sheet.leaf import sheet_pdf
-from roofplat.publish.sheet.panels import FOUND_ON_SITE, Edition, changed_rules
+from roofplat.publish.sheet.panels import FOUND_ON_SITE, Edition
 from roofplat.publish.sheet.paper import PAPERS, find_paper
 from roofplat.rules import Rulebook, load_rulebook
 
@@ -40,7 +41,7 @@ BAD = (
 
 
 def edition(rules: Rulebook = RULES) -> Edition:
-    return Edition("Sedge Flats", datetime.date(2026, 1, 1), rules, changed_rules(rules))
+    return Edition("Sedge Flats", datetime.date(2026, 1, 1), rules, override_words(rules))
 
 
 def sheet(tables: dict[str, Any], building_id: str, paper: str = "letter") -> bytes:

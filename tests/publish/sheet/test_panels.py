@@ -12,8 +12,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from roofplat.publish.overrides import override_words
 from roofplat.publish.sheet.blocks import Block
-from roofplat.publish.sheet.panels import Edition, changed_rules, heading_of, list_block, text_blocks
+from roofplat.publish.sheet.panels import Edition, heading_of, list_block, text_blocks
 from roofplat.rules import load_rulebook
 
 RULES = load_rulebook()
@@ -145,11 +146,11 @@ def test_what_cannot_be_told_of_the_solar_is_counted() -> None:
 
 
 def test_what_the_department_changed_is_said_in_words() -> None:
-    changed = changed_rules(load_rulebook({"ladder.stock_count": [1] * 6, "aerial.reach_ft": 0.0}))
+    changed = override_words(load_rulebook({"ladder.stock_count": [1] * 6, "aerial.reach_ft": 0.0}))
     assert "of ladder stock come" in changed[0]
     assert changed[0].endswith("1, 1, 1, 1, 1, 1 (rulebook: 2, 2, 2, 2, 2, 2)")
     assert changed[1].endswith(": 0 ft (rulebook: 100 ft)")
-    assert changed_rules(RULES) == ()
+    assert override_words(RULES) == ()
 
 
 def test_a_long_list_is_counted_and_the_heading_is_short() -> None:

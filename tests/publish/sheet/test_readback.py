@@ -26,9 +26,10 @@ from shapely import affinity
 from roofplat import build, read_district
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION
+from roofplat.publish.overrides import override_words
 from roofplat.publish.sheet.building import split_buildings
 from roofplat.publish.sheet.leaf import sheet_pdf
-from roofplat.publish.sheet.panels import FOUND_ON_SITE, Edition, changed_rules
+from roofplat.publish.sheet.panels import FOUND_ON_SITE, Edition
 from roofplat.publish.sheet.paper import PAPERS
 from roofplat.publish.sheet.sets import sheet_files, write_set, write_singles
 from roofplat.rules import Rulebook, load_rulebook
@@ -60,7 +61,7 @@ class Press:
         district = read_district(path)
         self.rules: Rulebook = load_rulebook(district.rules, district.families)
         self.ground = Ground(self.rules.number("ground.foot_m"), district.mean_elevation_ft)
-        self.edition = Edition(district.name, AS_OF, self.rules, changed_rules(self.rules))
+        self.edition = Edition(district.name, AS_OF, self.rules, override_words(self.rules))
         self.tables: dict[str, Any] = dict(build(district, out=out, as_of=AS_OF, sheets=False).tables)
         self._read: dict[tuple[str, str], tuple[bytes, Page]] = {}
 

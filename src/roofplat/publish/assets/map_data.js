@@ -402,5 +402,5 @@ var roofplatData = (function () {
     return made;
   }
 
-  return { TILE, District, Layer, element, unturned };
+  return { TILE, District, element, unturned };
 })();

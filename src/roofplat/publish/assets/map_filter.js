@@ -231,5 +231,5 @@ var roofplatFilter = (function () {
     }
   }
 
-  return { Filter, fifthOf, makeQuestions, orderByRank, ranksOf, sift };
+  return { Filter, fifthOf, orderByRank, ranksOf };
 })();

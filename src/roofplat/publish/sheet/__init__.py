@@ -15,7 +15,8 @@ import pandas as pd
 
 from roofplat.ground import Ground
 from roofplat.publish.files import NO_AREA, area_files
-from roofplat.publish.sheet.panels import Edition, changed_rules
+from roofplat.publish.overrides import override_words
+from roofplat.publish.sheet.panels import Edition
 from roofplat.publish.sheet.paper import find_paper
 from roofplat.publish.sheet.sets import SHEETS, sheet_files, write_set, write_singles
 from roofplat.rules import Rulebook
@@ -143,4 +144,4 @@ def write_area_sets(
 
 
 def _edition(district: str, rules: Rulebook, as_of: datetime.date) -> Edition:
-    return Edition(district, as_of, rules, changed_rules(rules))
+    return Edition(district, as_of, rules, override_words(rules))

@@ -15,14 +15,13 @@ from xml.sax.saxutils import escape
 
 import pandas as pd
 
-from roofplat.publish.overrides import override_records
 from roofplat.publish.sheet.blocks import Block
 from roofplat.publish.sheet.fonts import markup, shown
 from roofplat.publish.wording import METHOD_WORDS, plain_words
-from roofplat.rules import Rule, Rulebook, load_rulebook
+from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, BASES, METHODS
 
-__all__ = ["FOUND_ON_SITE", "Edition", "Heading", "changed_rules", "heading_of", "list_block", "text_blocks"]
+__all__ = ["FOUND_ON_SITE", "Edition", "Heading", "heading_of", "list_block", "text_blocks"]
 
 FOUND_ON_SITE = (
     ("Deck", "Spacing", "Members run"),
@@ -77,8 +76,6 @@ _FIELDS: Mapping[str, str] = {
 _UNITS = {"ft": " ft", "deg": "\u00b0"}
 _METHOD_START = re.compile(rf"(?:^|; )(?=(?:{'|'.join(METHODS)}): )")
 _RULE_ID = re.compile(r"\s*\([a-z_]+(?:\.\w+)+\)")
-# The id of a rule inside a sentence, and its unit.
-_RULE_NAME = re.compile(r"\b([a-z]+)\.([a-z]+(?:_[a-z]+)*?)_(?:ft2?|deg|share|count)\b")
 _FIRST_CODE = re.compile(r"[a-z_]+: ")
 _INNER_CODE = re.compile(r"\b[a-z]+(?:_[a-z]+)+: ")
 _FIRE_WORDS = {
@@ -108,7 +105,7 @@ class Edition:
     rules
         The rules in force.
     changed
-        What the department has changed in the rulebook, from `changed_rules`.
+        What the department has changed in the rulebook, from `overrides.override_words`.
     """
 
     district: str
@@ -129,27 +126,6 @@ class Heading:
     family: str
     basis: str
     """How the family is known."""
-
-
-def changed_rules(rules: Rulebook) -> tuple[str, ...]:
-    """Say in words what the department has changed.
-
-    Examples
-    --------
-    >>> changed_rules(load_rulebook({"ladder.tip_above_edge_ft": 4.0}))[0].endswith("4 ft (rulebook: 3 ft)")
-    True
-    """
-    if not override_records(rules):
-        return ()
-    standard = load_rulebook()
-    lines = []
-    for rule in rules.overridden:
-        meaning = plain_words(_RULE_NAME.sub(r"\1 \2", rule.meaning))
-        text = f"{meaning.rstrip('.')}: {_with_unit(rule)}"
-        if rule.id in standard.rules:
-            text += f" (rulebook: {_with_unit(standard[rule.id])})"
-        lines.append(text)
-    return tuple(lines)
 
 
 def heading_of(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Heading:
@@ -651,14 +627,3 @@ def _sentence(text: str, *, upper: bool = True) -> str:
 def _many(noun: str) -> str:
     """The plural of what members are called; one that runs through a texture of glass has none."""
     return {"glazing": "lines of glazing", "truss": "trusses", "tee": "tees"}.get(noun, f"{noun}s")
-
-
-def _with_unit(rule: Rule) -> str:
-    values = rule.value if isinstance(rule.value, list) else [rule.value]
-    words = ", ".join(f"{value:g}" if isinstance(value, float) else _word(value) for value in values)
-    unit = "" if rule.unit in ("method", "count", "share") else f" {rule.unit}"
-    return f"{words or 'none'}{unit}"
-
-
-def _word(value: Any) -> str:
-    return METHOD_WORDS.get(value, plain_words(value)) if isinstance(value, str) else str(value)
