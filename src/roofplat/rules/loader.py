@@ -1,7 +1,7 @@
 """Read the rulebook and apply a department's overrides.
 
-In: `rulebook.toml`, `families.toml` (package data), a mapping of overrides by rule id, and families
-    that a department adds.
+In: `rulebook.toml`, `odds.toml`, `days.toml`, `families.toml` (package data), a mapping of overrides by
+    rule id, and families that a department adds.
 Out: `Rulebook`, an immutable mapping of rule id to `Rule`, and the roof families.
 
 Every figure of a family is a rule too, `family.FAMILY.FIGURE`, so that it is listed, overridden and
@@ -24,6 +24,8 @@ __all__ = ["FRAMINGS", "Family", "Rule", "Rulebook", "Status", "load_rulebook"]
 
 Framing = Literal["grid", "joists", "pitched", "trusses", "walls"]
 FRAMINGS: tuple[str, ...] = get_args(Framing)
+# Each file holds groups of its own.
+_RULE_FILES = ("rulebook.toml", "odds.toml", "days.toml")
 Status = Literal["published", "second-hand", "common practice", "from memory", "department"]
 
 
@@ -218,7 +220,9 @@ def load_rulebook(
     0.3048
     """
     package = resources.files("roofplat.rules")
-    rules = _read_rules(tomllib.loads(package.joinpath("rulebook.toml").read_text("utf-8")))
+    rules: dict[str, Rule] = {}
+    for file in _RULE_FILES:
+        rules |= _read_rules(tomllib.loads(package.joinpath(file).read_text("utf-8")))
     document = tomllib.loads(package.joinpath("families.toml").read_text("utf-8"))
     document |= {name: _added(name, entry, document) for name, entry in (families or {}).items()}
     for name, entry in document.items():
