@@ -23,6 +23,7 @@ import shapely
 __all__ = [
     "ATTRIBUTES",
     "BASES",
+    "DAY_TABLES",
     "TABLES",
     "Column",
     "Table",
@@ -94,6 +95,12 @@ MEMBER_KINDS = (
 )
 CUT_KINDS = ("head_cut", "parallel_cut", "base_cut", "cross_cut")
 APPARATUS = ("ground_ladder", "aerial", "out_of_reach")
+INSPECTION_CLASSES = ("high", "moderate", "low")
+CLASS_BASES = ("stated", "occupancy", "unknown")
+DUE_STATES = ("overdue", "due", "never_inspected", "no_class")
+# How the way from one visit to the next was measured.
+TRAVEL_BASES = ("streets", "straight_line")
+LEFT_OUT_REASONS = ("must_does_not_fit", "out_of_reach", "hours_used_up", "not_a_candidate")
 
 _DATE: Literal["datetime64[ms]"] = "datetime64[ms]"
 Dtype = Literal["str", "category", "float64", "Int64", "boolean", "datetime64[ms]"]
@@ -160,6 +167,10 @@ ATTRIBUTES: Mapping[str, Column] = {
     "sounding_walk_deg": Column("float64", "true azimuth of a sounding walk along a bearing wall", "deg"),
     "sounding_spacing_ft": Column("float64", "spacing felt underfoot on that walk", "ft"),
     "inspected_on": Column("datetime64[ms]", "last fire-code inspection"),
+    "inspection_class": Column(
+        "str", "inspection class that the office has set; it outranks the occupancy", allowed=INSPECTION_CLASSES
+    ),
+    "inspect_by": Column("datetime64[ms]", "date that the office has set for the next inspection"),
 }
 
 _BUILDINGS = Table(
@@ -182,6 +193,8 @@ _BUILDINGS = Table(
         "p_lightweight": Column("float64", "chance that the roof is lightweight, 0 to 1", "share"),
         "surveyed_on": Column("datetime64[ms]", "latest roof survey; empty when nobody has looked"),
         "inspected_on": ATTRIBUTES["inspected_on"],
+        "inspection_class": ATTRIBUTES["inspection_class"],
+        "inspect_by": ATTRIBUTES["inspect_by"],
         "alert": Column("str", "80 characters at most, for a premise note"),
     },
 )
@@ -527,16 +540,109 @@ _RANKING = Table(
         "dispatch_area": _BUILDINGS.columns["dispatch_area"],
         "roof_family": _BUILDINGS.columns["roof_family"],
         "family_basis": _BUILDINGS.columns["family_basis"],
+        "p_lightweight": _BUILDINGS.columns["p_lightweight"],
         "score": Column("float64", "weighted sum of the factors, 0 to 1", "share"),
         "rank": Column("Int64", "1 is visited first; ties by building id"),
+        "rank_low": Column("Int64", "best rank that the interval holds"),
+        "rank_high": Column("Int64", "worst rank that the interval holds"),
+        "reasons": Column("str", "the three largest contributions"),
         "class": Column(
             "str",
-            "inspection class by occupancy; the score does not change it",
-            allowed=("high", "moderate", "low", "unknown"),
+            "inspection class, stated or by occupancy; the score does not change it",
+            allowed=(*INSPECTION_CLASSES, "unknown"),
         ),
-        "reasons": Column("str", "the three largest contributions"),
-        "next_due": Column("datetime64[ms]", "last inspection plus the class's cycle"),
+        "class_basis": Column("str", "where the class comes from", allowed=CLASS_BASES),
+        "inspected_on": ATTRIBUTES["inspected_on"],
+        "next_due": Column("datetime64[ms]", "date set by the office, else last inspection plus the cycle"),
+        "due_state": Column("str", "`due` is not yet overdue", allowed=DUE_STATES),
+        "overdue_days": Column("Int64", "days since it was due; empty unless overdue", "day"),
         **{name: Column("float64", f"factor {name}, 0 to 1", "share") for name in RANKING_FACTORS},
+        **{
+            f"part_{name}": Column("float64", f"weight's share times {name}; the parts add up to the score", "share")
+            for name in RANKING_FACTORS
+        },
+        "unknown_facts": Column("str", "facts that nobody has stated, behind factors that are assumed"),
+    },
+)
+
+_SURVEY_NEXT = Table(
+    "survey_next",
+    (),
+    {
+        "building_id": Column("str", "the building, whose roof nobody has surveyed", required=True),
+        "name": ATTRIBUTES["name"],
+        "address": ATTRIBUTES["address"],
+        "dispatch_area": _BUILDINGS.columns["dispatch_area"],
+        "order": Column("Int64", "1 is surveyed first; ties by building id"),
+        "rank": _RANKING.columns["rank"],
+        "rank_low": _RANKING.columns["rank_low"],
+        "rank_high": _RANKING.columns["rank_high"],
+        "worth": Column("float64", "expected gain in score of the office's list from a survey", "share"),
+        "chance_of_change": Column(
+            "float64", "chance that a survey puts it on the office's list, or takes it off", "share"
+        ),
+        "places": Column("float64", "ranks that a survey is expected to move it, up or down", "place"),
+        "reason": Column("str", "one sentence"),
+    },
+)
+
+_VISITS = Table(
+    "visits",
+    (),
+    {
+        "day": Column("datetime64[ms]", "the working day", required=True),
+        "inspector": Column("Int64", "who goes, from 1", required=True),
+        "seq": Column("Int64", "order of the visit in the inspector's day, from 1", required=True),
+        **_ids(section=False),
+        "name": ATTRIBUTES["name"],
+        "address": ATTRIBUTES["address"],
+        "dispatch_area": _BUILDINGS.columns["dispatch_area"],
+        "arrive_min": Column("float64", "planned arrival, counted from midnight", "min"),
+        "leave_min": Column("float64", "planned end of the visit, counted from midnight", "min"),
+        "travel_min": Column("float64", "time from the place before, the walk to the door included", "min"),
+        "travel_ft": Column("float64", "way from the place before", "ft"),
+        "travel_basis": Column("str", "how that way was measured", allowed=TRAVEL_BASES),
+        "visit_min": Column("float64", "planned length of the visit", "min"),
+        "value": Column("float64", "what the visit counts in the choice", "point"),
+        "rank": _RANKING.columns["rank"],
+        "class": _RANKING.columns["class"],
+        "next_due": _RANKING.columns["next_due"],
+        "due_state": Column("str", "the inspection as of the first planned day", allowed=DUE_STATES),
+        "must": Column("boolean", "asked for by id, whatever it is worth"),
+        "why": Column("str", "why this building, and why on this day"),
+    },
+)
+
+_LEFT_OUT = Table(
+    "left_out",
+    (),
+    {
+        **_ids(section=False),
+        "name": ATTRIBUTES["name"],
+        "rank": _RANKING.columns["rank"],
+        "value": _VISITS.columns["value"],
+        "next_due": _RANKING.columns["next_due"],
+        "due_state": _VISITS.columns["due_state"],
+        "must": _VISITS.columns["must"],
+        "reason": Column("str", "why it is not planned, as a word", allowed=LEFT_OUT_REASONS, required=True),
+        "why": Column("str", "the same as a sentence", required=True),
+    },
+)
+
+_ROUTES = Table(
+    "routes",
+    ("LineString", "MultiLineString"),
+    {
+        "day": _VISITS.columns["day"],
+        "inspector": _VISITS.columns["inspector"],
+        "visits": Column("Int64", "visits of the inspector's day"),
+        "out_min": Column("float64", "when it leaves the start, counted from midnight", "min"),
+        "back_min": Column("float64", "when it is back at the start, counted from midnight", "min"),
+        "travel_min": Column("float64", "time on the way, the way back included", "min"),
+        "visit_min": Column("float64", "time spent in visits", "min"),
+        "length_ft": Column("float64", "the whole way, from the start and back to it", "ft"),
+        "basis": Column("str", "how it was measured; the weaker of its parts", allowed=TRAVEL_BASES),
+        "value": _VISITS.columns["value"],
     },
 )
 
@@ -562,8 +668,12 @@ TABLES: Mapping[str, Table] = {
         _PROBLEMS,
         _FACTS,
         _RANKING,
+        _SURVEY_NEXT,
     )
 }
+# What a plan of inspection days is made of; no build writes them.
+DAY_TABLES: Mapping[str, Table] = {table.name: table for table in (_VISITS, _LEFT_OUT, _ROUTES)}
+_ALL_TABLES: Mapping[str, Table] = {**TABLES, **DAY_TABLES}
 
 
 def conform(
@@ -574,7 +684,7 @@ def conform(
     Parameters
     ----------
     name
-        A key of `TABLES`.
+        A key of `TABLES` or of `DAY_TABLES`.
     frame
         Frame with at least the table's columns; other columns are dropped.
     geometry, crs
@@ -596,7 +706,7 @@ def conform(
     >>> len(conform("problems", problem_rows("streets", ["7"], "empty", "warning", "No name.", "Name it.")))
     1
     """
-    table = TABLES[name]
+    table = _ALL_TABLES[name]
     typed = {
         key: _typed(frame[key].reset_index(drop=True), column.dtype) for key, column in table.columns.items()
     }
@@ -637,7 +747,7 @@ def empty(name: str, crs: object = None) -> Any:
     >>> list(empty("paths", "EPSG:32613").columns)[:3]
     ['building_id', 'section_id', 'ladder_rank']
     """
-    table = TABLES[name]
+    table = _ALL_TABLES[name]
     frame = pd.DataFrame({key: pd.Series([], dtype=column.dtype) for key, column in table.columns.items()})
     return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs)) if table.geometry else frame
 
@@ -739,7 +849,7 @@ def _schema(name: str) -> pa.DataFrameSchema:
                 checks=[pa.Check.isin(column.allowed)] if column.allowed else [],
                 nullable=not column.required,
             )
-            for key, column in TABLES[name].columns.items()
+            for key, column in _ALL_TABLES[name].columns.items()
         },
         strict=True,
     )
