@@ -12,7 +12,17 @@ import pytest
 from pandera.errors import SchemaErrors
 from shapely.geometry import LineString, Point, Polygon
 
-from roofplat.tables import ATTRIBUTES, BASES, SCENARIO_BASES, TABLES, Column, conform, empty, problem_rows
+from roofplat.tables import (
+    ATTRIBUTES,
+    BASES,
+    CLASS_BASES,
+    SCENARIO_BASES,
+    TABLES,
+    Column,
+    conform,
+    empty,
+    problem_rows,
+)
 
 CRS = "EPSG:32613"
 # A shed of 100 by 60, seen from above.
@@ -63,6 +73,9 @@ def test_a_basis_is_one_of_the_five_and_doubtful_only_for_an_axis() -> None:
         if name in ("fire_basis", "wind_basis"):
             # A scenario is not a fact about the building: it is given, prevailing or assumed.
             assert set(column.allowed) == set(SCENARIO_BASES), f"{table}.{name}"
+        elif name == "class_basis":
+            # An inspection class is no fact about the building either: an office sets it.
+            assert column.allowed == CLASS_BASES
         elif name.endswith("basis"):
             doubtful = (table, name) in (("sections", "axis_basis"), ("members", "basis"))
             assert set(column.allowed) == {*BASES, *(["doubtful"] if doubtful else [])}, f"{table}.{name}"

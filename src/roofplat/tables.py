@@ -168,7 +168,9 @@ ATTRIBUTES: Mapping[str, Column] = {
     "sounding_spacing_ft": Column("float64", "spacing felt underfoot on that walk", "ft"),
     "inspected_on": Column("datetime64[ms]", "last fire-code inspection"),
     "inspection_class": Column(
-        "str", "inspection class that the office has set; it outranks the occupancy", allowed=INSPECTION_CLASSES
+        "str",
+        "inspection class that the office has set; it outranks the occupancy",
+        allowed=INSPECTION_CLASSES,
     ),
     "inspect_by": Column("datetime64[ms]", "date that the office has set for the next inspection"),
 }
@@ -191,6 +193,9 @@ _BUILDINGS = Table(
         "roof_family": Column("str", "roof family, `unknown` when nobody knows", required=True),
         "family_basis": Column("str", "how the family is known", allowed=BASES),
         "p_lightweight": Column("float64", "chance that the roof is lightweight, 0 to 1", "share"),
+        "stratum": Column("str", "region, period, occupancy group and size class; the odds are by these"),
+        "odds": Column("str", "chances by roof family, likeliest first; empty where the family is surveyed"),
+        "local_roofs": Column("Int64", "surveyed roofs of the same stratum behind the odds"),
         "surveyed_on": Column("datetime64[ms]", "latest roof survey; empty when nobody has looked"),
         "inspected_on": ATTRIBUTES["inspected_on"],
         "inspection_class": ATTRIBUTES["inspection_class"],
@@ -519,6 +524,25 @@ _FACTS = Table(
     },
 )
 
+_FAMILY_ODDS = Table(
+    "family_odds",
+    (),
+    {
+        "stratum": _BUILDINGS.columns["stratum"],
+        "region": Column("str", "region of the district, or unknown", required=True),
+        "period": Column("str", "when it was built, or unknown", required=True),
+        "occupancy": Column("str", "occupancy group, or unknown", required=True),
+        "size_class": Column("str", "ground area, or unknown", required=True),
+        "roof_family": Column("str", "a roof family", required=True),
+        "prior": Column("float64", "share before any survey, from the handbook", "share", required=True),
+        "prior_count": Column("float64", "how many roofs that counts for", "roofs", required=True),
+        "surveyed": Column("Int64", "surveyed roofs of this family in the stratum", "roofs", required=True),
+        "chance": Column("float64", "chance that an unknown roof is of this family", "share", required=True),
+        "low": Column("float64", "lower end of the interval of the chance", "share", required=True),
+        "high": Column("float64", "upper end of the interval of the chance", "share", required=True),
+    },
+)
+
 RANKING_FACTORS = (
     "lightweight",
     "severity",
@@ -558,7 +582,9 @@ _RANKING = Table(
         "overdue_days": Column("Int64", "days since it was due; empty unless overdue", "day"),
         **{name: Column("float64", f"factor {name}, 0 to 1", "share") for name in RANKING_FACTORS},
         **{
-            f"part_{name}": Column("float64", f"weight's share times {name}; the parts add up to the score", "share")
+            f"part_{name}": Column(
+                "float64", f"weight's share times {name}; the parts add up to the score", "share"
+            )
             for name in RANKING_FACTORS
         },
         "unknown_facts": Column("str", "facts that nobody has stated, behind factors that are assumed"),
@@ -667,6 +693,7 @@ TABLES: Mapping[str, Table] = {
         _SOLAR_ACCESS,
         _PROBLEMS,
         _FACTS,
+        _FAMILY_ODDS,
         _RANKING,
         _SURVEY_NEXT,
     )

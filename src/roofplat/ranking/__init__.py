@@ -1,9 +1,12 @@
-"""Which roofs deserve a visit first, and why.
+"""Which roofs deserve a visit first, why, and how sure that is.
 
 In: the tables of the inventory, framing and placing, the rulebook, a date.
-Out: the ranking: a score from 0 to 1 with its three reasons, and the inspection class beside it.
+Out: the ranking: a score from 0 to 1 with its parts and reasons, a rank with its interval, and the
+    inspection class beside it; the roofs to survey next; where a building would land for each answer.
 """
 
+from roofplat.ranking.explain import what_if
+from roofplat.ranking.next import survey_next
 from roofplat.ranking.score import rank_buildings
 
-__all__ = ["rank_buildings"]
+__all__ = ["rank_buildings", "survey_next", "what_if"]

@@ -1,7 +1,7 @@
-"""The weighted score of each building, its rank, its three reasons and its inspection class.
+"""The weighted score of each building, its rank with an interval, its reasons, its inspection.
 
-In: buildings, roofs, walls, ladders and obstacles (`tables.TABLES`), the rulebook, the date
-    on which ages are counted.
+In: buildings, roofs, walls, ladders, obstacles and family odds (`tables.TABLES`), the rulebook, the
+    date on which ages are counted.
 Out: the ranking table, best score first.
 """
 
@@ -18,20 +18,24 @@ import pandas as pd
 import shapely
 
 from roofplat.errors import RuleError
+from roofplat.ranking.inspections import inspections, occupancy_letter
+from roofplat.ranking.intervals import rank_intervals
+from roofplat.ranking.order import SCORE_DECIMALS, ranks, sort_keys
+from roofplat.ranking.outlook import UNKNOWN, Outlook, outlook
 from roofplat.ranking.words import percent, plain, text, thousands
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS, conform
 
-__all__ = ["rank_buildings"]
+__all__ = ["FACT_WORDS", "rank_buildings", "weight_shares"]
 
 FloatArray = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
 
+FACT_WORDS = ("roof family", "occupancy", "sprinklers")
+"""Facts that a factor assumes where nobody states them, in the words that name them."""
+
 _REASONS = 3
-# Scores are compared to this many decimals, so that the order of a sum cannot decide a rank.
-_SCORE_DECIMALS = 9
 _DAYS_A_YEAR = 365.25  # mean Julian year
-_MONTHS_A_YEAR = 12
 
 
 def rank_buildings(
@@ -41,8 +45,8 @@ def rank_buildings(
 
     score = sum(weight * factor) / sum(weight), with the weights `ranking.weight.*`:
 
-    - lightweight: `p_lightweight`; missing is `ranking.unknown_lightweight`.
-    - severity: the severity of the roof family in `families.toml`.
+    - lightweight: `p_lightweight`; where it is missing, the chances of the lightweight families.
+    - severity: the severity of each roof family times the chance that it is the one.
     - life_hazard: `ranking.life_hazard.<letter>` by the letter of the occupancy group ("R-2" is
       R); anything else is `ranking.life_hazard.unknown`.
     - unsprinklered: 1 without, 0 with sprinklers; not known is `ranking.unknown_sprinklers`.
@@ -57,11 +61,14 @@ def rank_buildings(
     - stale_information: years since the last roof survey / `ranking.stale_full_years`, at most 1;
       never surveyed is 1.
 
+    The chances of the families are those that `outlook` gives. Each `part_<factor>` is the factor
+    times its weight's share of all weights; the parts add up to the score.
+
     Parameters
     ----------
     tables
-        At least `buildings`; `walls`, `ladders`, `obstacles` and `roofs` where there are any, all in
-        one working CRS, lengths in ground feet.
+        At least `buildings`; `family_odds`, `walls`, `ladders`, `obstacles` and `roofs` where there
+        are any, all in one working CRS, lengths in ground feet.
     rules
         The rules in force.
     as_of
@@ -71,8 +78,8 @@ def rank_buildings(
     -------
     GeoDataFrame
         `TABLES["ranking"]`, one row for each building, by rank; ties go to the lower
-        `building_id`. `class` follows `inspection.class_*`, `next_due` is the last inspection
-        plus `inspection.cycle_years.*`, missing where either is not known.
+        `building_id`. `rank_low` and `rank_high` are those of `rank_intervals`, class and dates those
+        of `inspections`. `unknown_facts` names what nobody has stated behind a factor, with commas.
 
     Raises
     ------
@@ -93,12 +100,14 @@ def rank_buildings(
     >>> len(rank_buildings(tables, load_rulebook(), as_of=datetime.date(2026, 1, 1)))
     0
     """
-    weights = _weights(rules)
+    weights = weight_shares(rules)
     buildings = tables["buildings"].sort_values("building_id", kind="stable", ignore_index=True)
     ids = pd.Index(buildings["building_id"])
+    roofs = outlook(buildings, tables, rules)
+    by_odds = len(tables.get("family_odds", ())) > 0
     judged = {
-        "lightweight": _lightweight(buildings, rules),
-        "severity": _severity(buildings, rules),
+        "lightweight": _lightweight(buildings, roofs, by_odds=by_odds),
+        "severity": _severity(buildings, roofs, rules, by_odds=by_odds),
         "life_hazard": _life_hazard(buildings, rules),
         "unsprinklered": _unsprinklered(buildings, rules),
         "undivided_area": _undivided_area(buildings, ids, tables, rules),
@@ -109,25 +118,50 @@ def rank_buildings(
     factors = np.column_stack([judged[name][0] for name in RANKING_FACTORS])
     words = np.column_stack([judged[name][1] for name in RANKING_FACTORS])
     parts = factors * weights
-    score = np.round(parts.sum(axis=1), _SCORE_DECIMALS)
+    score = np.clip(np.round(parts.sum(axis=1), SCORE_DECIMALS), 0.0, 1.0)
+    rank = ranks(sort_keys(score))
+    low, high = rank_intervals(factors, weights, roofs, rank, rules)
 
-    inspection_class = _inspection_class(buildings["occupancy"], rules)
-    ranking = buildings[
-        ["building_id", "name", "address", "dispatch_area", "roof_family", "family_basis", "geometry"]
-    ].assign(
+    kept = ["building_id", "name", "address", "dispatch_area", "roof_family", "family_basis", "inspected_on"]
+    ranking = buildings[[*kept, "geometry"]].assign(
+        p_lightweight=factors[:, RANKING_FACTORS.index("lightweight")],
         score=score,
+        rank=rank,
+        rank_low=low,
+        rank_high=high,
         reasons=_reasons(parts, words),
-        next_due=_next_due(buildings["inspected_on"], inspection_class, rules),
-        **{"class": inspection_class},
+        unknown_facts=_unknown_facts(buildings, rules),
         **{name: factors[:, place] for place, name in enumerate(RANKING_FACTORS)},
+        **{f"part_{name}": parts[:, place] for place, name in enumerate(RANKING_FACTORS)},
     )
-    # Rows are in order of building_id, so a stable sort breaks ties by it.
-    ranking = ranking.iloc[np.argsort(-score, kind="stable")].reset_index(drop=True)
-    ranking["rank"] = np.arange(1, len(ranking) + 1)
-    return cast("gpd.GeoDataFrame", conform("ranking", ranking))
+    ranking = pd.concat([ranking, inspections(buildings, rules, as_of=as_of)], axis=1)
+    return cast("gpd.GeoDataFrame", conform("ranking", ranking.sort_values("rank", ignore_index=True)))
 
 
-def _weights(rules: Rulebook) -> FloatArray:
+def weight_shares(rules: Rulebook) -> FloatArray:
+    """Return the share that each factor's weight has of all weights.
+
+    Parameters
+    ----------
+    rules
+        `ranking.weight.*`.
+
+    Returns
+    -------
+    ndarray of float
+        In the order of `RANKING_FACTORS`, shape (8,); they add up to 1.
+
+    Raises
+    ------
+    RuleError
+        A weight is negative or not finite, or all are zero.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> float(weight_shares(load_rulebook()).sum().round(9))
+    1.0
+    """
     weights = np.array([rules.number(f"ranking.weight.{name}") for name in RANKING_FACTORS])
     for name, weight in zip(RANKING_FACTORS, weights, strict=True):
         if not np.isfinite(weight) or weight < 0:
@@ -158,16 +192,21 @@ def _numbers(column: pd.Series) -> FloatArray:
     return column.to_numpy(dtype=float, na_value=np.nan)
 
 
-def _lightweight(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
-    given = _numbers(buildings["p_lightweight"])
-    missing = np.isnan(given)
-    chance = np.clip(np.where(missing, _share(rules, "ranking.unknown_lightweight"), given), 0.0, 1.0)
+def _guessed(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Whether nobody has said what the roof is."""
     basis = buildings["family_basis"]
-    guessed = missing | (basis.isna() | (basis == "assumed")).to_numpy(dtype=bool)
-    known = text(basis, "assumed")
+    return ((buildings["roof_family"] == UNKNOWN) | basis.isna() | (basis == "assumed")).to_numpy(dtype=bool)
+
+
+def _lightweight(buildings: pd.DataFrame, roofs: Outlook, *, by_odds: bool) -> tuple[FloatArray, Words]:
+    given = _numbers(buildings["p_lightweight"])
+    chance = np.clip(np.where(np.isnan(given), roofs.chances @ roofs.lightweight, given), 0.0, 1.0)
+    known = text(buildings["family_basis"], "assumed")
     words = np.where(
-        guessed,
-        "chance of lightweight assumed " + plain(chance),
+        _guessed(buildings),
+        "chance of lightweight " + plain(chance) + _behind(buildings)
+        if by_odds
+        else "chance of lightweight assumed " + plain(chance),
         np.where(
             chance == 1.0,
             "lightweight roof (" + known + ")",
@@ -177,15 +216,30 @@ def _lightweight(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, 
     return chance, words
 
 
-def _severity(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
-    families = rules.families
-    family = buildings["roof_family"].where(buildings["roof_family"].isin(list(families)), "unknown")
-    value = _numbers(family.map({key: entry.severity for key, entry in families.items()}))
-    label = text(family.map({key: entry.label for key, entry in families.items()}), "")
-    unknown = (family == "unknown").to_numpy(dtype=bool)
+def _behind(buildings: pd.DataFrame) -> Words:
+    """What the odds of a roof that nobody has surveyed rest on."""
+    roofs = np.nan_to_num(_numbers(buildings["local_roofs"]))
+    return np.where(
+        roofs == 0,
+        " by odds, no surveyed roof like it",
+        " by odds, "
+        + thousands(roofs)
+        + np.where(roofs == 1, " surveyed roof like it", " surveyed roofs like it"),
+    )
+
+
+def _severity(
+    buildings: pd.DataFrame, roofs: Outlook, rules: Rulebook, *, by_odds: bool
+) -> tuple[FloatArray, Words]:
+    value = np.clip(roofs.chances @ roofs.severity, 0.0, 1.0)
+    label = text(
+        buildings["roof_family"].map({key: entry.label for key, entry in rules.families.items()}), ""
+    )
     words = np.where(
-        unknown,
-        "family severity assumed " + plain(value) + ", roof unknown",
+        _guessed(buildings),
+        f"family severity {'' if by_odds else 'assumed '}"
+        + plain(value)
+        + f"{' by odds' if by_odds else ''}, roof unknown",
         "family severity "
         + plain(value)
         + " ("
@@ -194,23 +248,14 @@ def _severity(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Wor
         + text(buildings["family_basis"], "assumed")
         + ")",
     )
-    return np.clip(value, 0.0, 1.0), words
-
-
-def _occupancy_letter(occupancy: pd.Series) -> pd.Series:
-    """Find the group letter of `R-2`, `S1`, `i-2 condition 1`; missing for words such as `retail`."""
-    found = occupancy.astype("str").str.extract(
-        r"^\s*(?:[Gg]roup\s+)?([A-Za-z])(?:\s*-?\s*\d.*)?\s*$", expand=False
-    )
-    return found.str.upper()
+    return value, words
 
 
 def _life_hazard(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
     hazards = rules.table("ranking.life_hazard")
     for name in hazards:
         _share(rules, f"ranking.life_hazard.{name}")
-    letter = _occupancy_letter(buildings["occupancy"])
-    given = _numbers(letter.map({key: value for key, value in hazards.items() if key != "unknown"}))
+    given = _given_hazard(buildings["occupancy"], hazards)
     unknown = np.isnan(given)
     value = np.where(unknown, hazards["unknown"], given)
     occupancy = buildings["occupancy"].astype("str").str.strip()
@@ -223,6 +268,25 @@ def _life_hazard(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, 
         "life hazard " + plain(value) + " (occupancy " + text(occupancy, "") + ")",
     )
     return value, words
+
+
+def _given_hazard(occupancy: pd.Series, hazards: Mapping[str, float]) -> FloatArray:
+    letters = {key: value for key, value in hazards.items() if key != UNKNOWN}
+    return _numbers(occupancy_letter(occupancy).map(letters))
+
+
+def _unknown_facts(buildings: pd.DataFrame, rules: Rulebook) -> Words:
+    """Name what nobody has stated behind a factor, in the order of `FACT_WORDS`."""
+    unknown = (
+        _guessed(buildings),
+        np.isnan(_given_hazard(buildings["occupancy"], rules.table("ranking.life_hazard"))),
+        buildings["sprinklered"].isna().to_numpy(dtype=bool),
+    )
+    found = np.full(len(buildings), "", dtype=object)
+    for word, here in zip(FACT_WORDS, unknown, strict=True):
+        joint = np.where(found == "", "", ", ").astype(object)
+        found = found + np.where(here, joint + word, "")
+    return found
 
 
 def _unsprinklered(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
@@ -325,21 +389,3 @@ def _reasons(parts: FloatArray, words: Words) -> Words:
         joint = "; " if place else ""
         reasons = reasons + np.where(counts[:, place], joint + chosen[:, place], "")
     return reasons
-
-
-def _inspection_class(occupancy: pd.Series, rules: Rulebook) -> pd.Series:
-    letter = _occupancy_letter(occupancy)
-    found = pd.Series("unknown", index=occupancy.index, dtype="str")
-    # From low to high, so that a group named in two lists gets the stricter class.
-    for name in ("low", "moderate", "high"):
-        found = found.mask(letter.isin(list(rules[f"inspection.class_{name}"].value)), name)
-    return found
-
-
-def _next_due(inspected_on: pd.Series, inspection_class: pd.Series, rules: Rulebook) -> pd.Series:
-    due = pd.Series(pd.NaT, index=inspected_on.index, dtype="datetime64[ms]")
-    for name in rules.table("inspection.cycle_years"):
-        months = round(_full(rules, f"inspection.cycle_years.{name}") * _MONTHS_A_YEAR)
-        here = (inspection_class == name) & inspected_on.notna()
-        due = due.mask(here, (inspected_on[here] + pd.DateOffset(months=months)).astype("datetime64[ms]"))
-    return due

@@ -1,0 +1,95 @@
+"""What each roof may be, as numbers: the chance of every family, and what each would count.
+
+In: buildings, roof sections, the odds by stratum, the rulebook.
+Out: `Outlook`: chances by building and family, and two figures a family.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from roofplat.rules import Rulebook
+
+__all__ = ["UNKNOWN", "Outlook", "outlook"]
+
+FloatArray = npt.NDArray[np.float64]
+
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """The chance of each roof family for each building, and what a family counts in the score.
+
+    families
+        Ids of the roof families, `unknown` left out; m of them.
+    lightweight, severity
+        The two factors that follow from the family, from 0 to 1, shape (m,).
+    chances
+        Shape (n, m); every row adds up to 1.
+    """
+
+    families: tuple[str, ...]
+    lightweight: FloatArray
+    severity: FloatArray
+    chances: FloatArray
+
+
+def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook) -> Outlook:
+    """Tell what each roof may be.
+
+    A family that is stated has the chances that the inventory gives it by its basis; one that
+    nobody has stated follows the odds of its stratum. Without odds, as for tables made by hand, a
+    stated family is taken as it is, and an unknown one may be any family with equal chance.
+
+    Parameters
+    ----------
+    buildings
+        Rows of `TABLES["buildings"]`, n of them.
+    tables
+        `roofs` and `family_odds`, where there are any.
+    rules
+        The roof families.
+
+    Returns
+    -------
+    Outlook
+        Rows in the order of `buildings`.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> rules = load_rulebook()
+    >>> known = outlook(pd.DataFrame({"building_id": ["a"], "roof_family": ["lamella"]}), {}, rules)
+    >>> known.families[int(known.chances[0].argmax())], known.severity[int(known.chances[0].argmax())]
+    ('lamella', np.float64(1.0))
+    """
+    entries = [entry for name, entry in rules.families.items() if name != UNKNOWN]
+    families = tuple(entry.id for entry in entries)
+    odds = tables.get("family_odds")
+    if odds is None or not len(odds):
+        place = pd.Index(families).get_indexer(pd.Index(buildings["roof_family"]))
+        chances = np.where(
+            (place < 0)[:, None],
+            1.0 / len(families),
+            place[:, None] == np.arange(len(families)),
+        )
+    else:
+        from roofplat.inventory import family_chances
+
+        found = family_chances(buildings, tables.get("roofs"), odds, rules)
+        chances = found.reindex(index=buildings["building_id"], columns=families, fill_value=0.0).to_numpy(
+            dtype=float
+        )
+    return Outlook(
+        families=families,
+        lightweight=np.array([float(entry.lightweight or False) for entry in entries]),
+        severity=np.clip([entry.severity for entry in entries], 0.0, 1.0),
+        chances=chances,
+    )
