@@ -18,6 +18,7 @@ from roofplat.district import (
     AttributeSource,
     District,
     FootprintSource,
+    Inspect,
     LayerSource,
     ObstacleSource,
     Scenario,
@@ -38,6 +39,7 @@ SETTINGS: tuple[type[BaseModel], ...] = (
     ObstacleSource,
     Scenario,
     Sheets,
+    Inspect,
 )
 
 
@@ -98,7 +100,7 @@ def test_every_setting_is_documented(model: type[BaseModel]) -> None:
 def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     head = {"footprints", "attributes", "streets", "areas", "stations", "obstacles", "sections"}
     head |= {"fire_walls", "expansion_joints", "ground", "scenario", "sheets", "rules", "families"}
-    head |= {"folder"}
+    head |= {"folder", "inspect"}
     assert set(rows("### `[district]`")) == set(District.model_fields) - head
     layers = rows("### Layers")
     own = set(LayerSource.model_fields)
@@ -106,6 +108,7 @@ def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     assert more <= set(layers)
     assert set(rows("### `[scenario]`")) == set(Scenario.model_fields)
     assert set(rows("### `[sheets]`")) == set(Sheets.model_fields)
+    assert set(rows("### `[inspect]`")) == set(Inspect.model_fields)
 
 
 def test_defaults_are_the_real_ones() -> None:

@@ -19,6 +19,7 @@ __all__ = [
     "AttributeSource",
     "District",
     "GroundSource",
+    "Inspect",
     "LayerSource",
     "ObstacleSource",
     "Scenario",
@@ -104,6 +105,21 @@ class Sheets(_Settings):
     """Whether a build writes a sheet of every building."""
 
 
+class Inspect(_Settings):
+    """Days of inspection, where the command does not say."""
+
+    inspectors: Annotated[int, Field(ge=1)] = 1
+    """How many go out each day, each alone."""
+    hours: Annotated[float, Field(gt=0, le=24)] | None = None
+    """Hours of an inspector's day, the break not counted; else as the rules say."""
+    start: tuple[Annotated[float, Field(ge=-180, le=180)], Annotated[float, Field(ge=-90, le=90)]] | None = (
+        None
+    )
+    """Longitude and latitude; else the first station by name."""
+    must: tuple[str, ...] = ()
+    """Ids of buildings that are visited whatever they are worth."""
+
+
 class District(_Settings):
     """Everything a build needs to know, with absolute paths."""
 
@@ -126,6 +142,7 @@ class District(_Settings):
     ground: tuple[GroundSource, ...] = ()
     scenario: Scenario = Scenario()
     sheets: Sheets = Sheets()
+    inspect: Inspect = Inspect()
     rules: dict[str, Any] = {}
     families: dict[str, Any] = {}
     """Roof families of the department's own."""
@@ -222,5 +239,14 @@ def _sentence(path: Path, error: ValidationError) -> str:
 
 
 def _setting_names() -> list[str]:
-    models = (District, FootprintSource, AttributeSource, ObstacleSource, GroundSource, Scenario, Sheets)
+    models = (
+        District,
+        FootprintSource,
+        AttributeSource,
+        ObstacleSource,
+        GroundSource,
+        Scenario,
+        Sheets,
+        Inspect,
+    )
     return sorted({name for model in models for name in model.model_fields})
