@@ -27,7 +27,7 @@ from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
-from roofplat.ranking import rank_buildings
+from roofplat.ranking import rank_buildings, survey_next
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform
 
@@ -337,6 +337,7 @@ def draw_plans(
         "collapse_zones": plan.collapse_zones,
         "solar_access": solar_access,
         "facts": inventory.facts,
+        "family_odds": inventory.family_odds,
         "streets": inputs.streets,
         "areas": inputs.areas,
         "stations": inputs.stations,
@@ -367,7 +368,7 @@ def _plan(
     inputs = read_inputs(district, rules)
     _check_area(area, inputs)
     say("Joining")
-    inventory = take_inventory(inputs, rules, ground)
+    inventory = take_inventory(inputs, rules, ground, region=district.region)
     wanted = _wanted(inventory.buildings, ids, area)
     fire_in = None
     if fire is not None:
@@ -379,7 +380,9 @@ def _plan(
     if fire is not None and fire_in is not None:
         _check_fire(tables["sections"], fire_in, fire)
     say("Ranking")
-    tables["ranking"] = rank_buildings({**tables, "roofs": inventory.roofs}, rules, as_of=day)
+    known = {**tables, "roofs": inventory.roofs}
+    tables["ranking"] = rank_buildings(known, rules, as_of=day)
+    tables["survey_next"] = survey_next({**known, "ranking": tables["ranking"]}, rules)
     tables["problems"] = problems
     return _Planned(rules, ground, inputs, inventory, tables, problems, wanted, fire_in)
 

@@ -38,7 +38,10 @@ def test_a_small_district_end_to_end(build, rules, ground):
     )  # fmt: skip
     areas = build.layer([shapely.box(X - 10, Y - 10, X + 50, Y + 50)], name=["north"])
     inventory = take_inventory(
-        build.inputs(footprints, walk, permits, obstacles=obstacles, areas=areas), rules, ground
+        build.inputs(footprints, walk, permits, obstacles=obstacles, areas=areas),
+        rules,
+        ground,
+        region="west",
     )
     shop = inventory.buildings.set_index("building_id").loc["shop"]
     house = inventory.buildings.set_index("building_id").loc["house"]
@@ -50,11 +53,15 @@ def test_a_small_district_end_to_end(build, rules, ground):
     assert shop["surveyed_on"] == pd.Timestamp("2024-05-17")
     assert (shop["height_ft"], shop["height_basis"]) == (20.0, "inferred")
     assert (shop["dispatch_area"], shop["alert"][:36]) == ("north", "LIGHTWEIGHT ROOF (surveyed 2024-05):")
-    assert (house["roof_family"], house["p_lightweight"], house["height_basis"]) == (
-        "unknown",
-        0.5,
-        "assumed",
-    )
+    assert (house["roof_family"], house["height_basis"]) == ("unknown", "assumed")
+    # Nobody says a year or an occupancy: odds, and no surveyed roof behind them but the shop's, if alike.
+    assert house["stratum"] == "west / year unknown / occupancy unknown / up to 5,000 ft2"
+    assert 0.0 < house["p_lightweight"] < 1.0
+    assert house["odds"].endswith("(year unknown, mean of all; occupancy unknown, mean of all)")
+    assert pd.isna(shop["odds"])
+    assert inventory.family_odds.loc[inventory.family_odds["surveyed"] > 0, "roof_family"].tolist() == [
+        "panelized_wood"
+    ]
     assert pd.isna(house["family_basis"])
     assert pd.isna(house["surveyed_on"])
     roof = inventory.roofs.set_index("section_id").loc["shop/1"]
@@ -99,7 +106,11 @@ def test_lines_and_ground_are_counted_and_handed_on(build, rules, ground):
     )
     inventory = take_inventory(inputs, rules, ground)
     assert inventory.counts.to_numpy().tolist() == [["fire_walls", 1, 1, 0], ["expansion_joints", 2, 1, 1]]
-    assert inventory.problems["code"].tolist() == ["no_dispatch_areas", "expansion_joint_divides_nothing"]
+    assert inventory.problems["code"].tolist() == [
+        "no_dispatch_areas",
+        "region_not_stated",
+        "expansion_joint_divides_nothing",
+    ]
     roofs = inventory.roofs
     # 600 m2 of 800 lie on the joint's side of the fire wall.
     share = roofs["undivided_ft2"] / inventory.buildings["area_ft2"].iloc[0]

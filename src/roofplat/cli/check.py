@@ -40,7 +40,7 @@ def check(ctx: click.Context, district: Path, every: bool) -> None:
         progress(f"Reading {settings.name}")
         inputs = read_inputs(settings, rulebook)
         progress("Joining")
-        inventory = take_inventory(inputs, rulebook, ground)
+        inventory = take_inventory(inputs, rulebook, ground, region=settings.region)
     problems = pd.concat([inputs.problems, inventory.problems], ignore_index=True)
     say(settings.name)
     say(f"Working CRS: {inputs.working_crs.name}. {ground.statement}")

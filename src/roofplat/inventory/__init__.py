@@ -1,9 +1,11 @@
 """The inventory: every roof of the district, who says what of it, and which word counts.
 
 In: `intake.Inputs`, the rulebook, what a foot is.
-Out: `Inventory`: buildings, roof sections, obstacles, fire spots, facts, problems, counts.
+Out: `Inventory`: buildings, roof sections, obstacles, fire spots, facts, odds of unknown roofs, problems,
+    counts.
 """
 
+from roofplat.inventory.odds import estimate_odds, family_chances, family_names
 from roofplat.inventory.take import Inventory, take_inventory
 
-__all__ = ["Inventory", "take_inventory"]
+__all__ = ["Inventory", "estimate_odds", "family_chances", "family_names", "take_inventory"]

@@ -1,7 +1,7 @@
 """One row a building: what is known of it, where it belongs, and its line for a premise note.
 
 In: footprints, dispatch areas, the values in force, the roof sections.
-Out: the `buildings` table and problem rows.
+Out: the `buildings` table but for its odds, and problem rows.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from roofplat import tables
 from roofplat.inventory._shared import IntArray, best_of_each, combine_problems, texts
 from roofplat.inventory.joins import overlap_pairs
 from roofplat.inventory.roofs import fill_heights
@@ -46,7 +45,7 @@ def make_buildings(
     ft2_per_unit2: npt.NDArray[np.float64],
     rules: Rulebook,
 ) -> gpd.GeoDataFrame:
-    """Make the buildings table.
+    """Make the buildings table, but for the odds of what nobody has looked at.
 
     A building whose family nobody states takes the most severe one stated for its sections.
 
@@ -65,15 +64,16 @@ def make_buildings(
     ft2_per_unit2
         Ground square feet in one square unit of the CRS, shape (n,).
     rules
-        Families, default heights, the chance for an unknown roof.
+        Families and default heights.
 
     Returns
     -------
     GeoDataFrame
-        `TABLES["buildings"]`, in the order of `footprints`.
+        `TABLES["buildings"]` without what `odds.estimate_odds` fills in, in the order of `footprints`.
     """
     frame = pd.DataFrame({"building_id": footprints["building_id"].to_numpy(dtype=object)})
-    for field in ("name", "address", "occupancy", "year_built", "storeys", "sprinklered", "inspected_on"):
+    said = ("name", "address", "occupancy", "year_built", "storeys", "sprinklered")
+    for field in (*said, "inspected_on", "inspection_class", "inspect_by"):
         frame[field] = known[field]
     frame["height_ft"], frame["height_basis"] = fill_heights(
         known["height_ft"], known["height_ft_basis"], known["storeys"], rules
@@ -87,13 +87,6 @@ def make_buildings(
     basis = np.where(stated, known["roof_family_basis"].to_numpy(dtype=object), worst_basis)
     frame["roof_family"] = pd.Series(family, dtype="str").fillna(_UNKNOWN)
     frame["family_basis"] = pd.Series(basis, dtype="str")
-    chance = {
-        name: rules.number("ranking.unknown_lightweight")
-        if entry.lightweight is None
-        else float(entry.lightweight)
-        for name, entry in rules.families.items()
-    }
-    frame["p_lightweight"] = frame["roof_family"].map(chance).astype("float64")
     frame["surveyed_on"] = surveyed_on
     date = np.where(
         stated, known["roof_family_date"].to_numpy(dtype="datetime64[ms]"), np.datetime64("NaT", "ms")
@@ -107,9 +100,7 @@ def make_buildings(
         surveyed,
         rules,
     )
-    return tables.conform(
-        "buildings", gpd.GeoDataFrame(frame, geometry=footprints.geometry.array, crs=footprints.crs)
-    )
+    return gpd.GeoDataFrame(frame, geometry=footprints.geometry.array, crs=footprints.crs)
 
 
 def dispatch_areas(footprints: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> tuple[pd.Series, pd.DataFrame]:

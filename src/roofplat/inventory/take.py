@@ -1,8 +1,8 @@
 """Take the inventory of a district: who says what of which roof.
 
 In: `Inputs` as the intake hands them on, the rules in force, what a foot is.
-Out: `Inventory`: buildings, roof sections, obstacles, fire spots, every fact with its source,
-    the problems found on the way, and the counts.
+Out: `Inventory`: buildings, roof sections, obstacles, fire spots, every fact with its source, the odds of
+    unknown roofs, the problems found on the way, and the counts.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from roofplat.inventory.buildings import dispatch_areas, make_buildings
 from roofplat.inventory.facts import collect_facts, known_values, reduce_facts, survey_dates
 from roofplat.inventory.joins import Match, join_by_footprint, join_by_key, join_by_parcel, join_by_point
 from roofplat.inventory.obstacles import place_fires, place_obstacles
+from roofplat.inventory.odds import estimate_odds, region_problems
 from roofplat.inventory.roofs import divide_roofs, make_roofs, mark_suspended_loads
 from roofplat.rules import Rulebook
 
@@ -33,7 +34,7 @@ __all__ = ["Inventory", "take_inventory"]
 class Inventory:
     """Everything known of the roofs of a district; geometry in the working CRS.
 
-    buildings, roofs, obstacles, ground, facts
+    buildings, roofs, obstacles, ground, facts, family_odds
         The tables of those names.
     fires
         `building_id`, `geometry` (Point inside the building); one a building.
@@ -51,11 +52,14 @@ class Inventory:
     ground: gpd.GeoDataFrame
     fires: gpd.GeoDataFrame
     facts: pd.DataFrame
+    family_odds: pd.DataFrame
     problems: pd.DataFrame
     counts: pd.DataFrame
 
 
-def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory:
+def take_inventory(
+    inputs: Inputs, rules: Rulebook, ground: Ground, *, region: str | None = None
+) -> Inventory:
     """Join every source to the buildings and settle what is known of each roof.
 
     The order of rows in the inputs does not matter: buildings come out by id (text order),
@@ -69,6 +73,8 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
         The rulebook in force.
     ground
         Foot and elevation.
+    region
+        `west`, `midwest` or `east`, for the odds of unknown roofs; None where nobody says.
 
     Returns
     -------
@@ -105,9 +111,10 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
     roofs = mark_suspended_loads(roofs, obstacles)
     fires, idle_fires = place_fires(footprints, inputs.fires)
     area_name, outside = dispatch_areas(footprints, inputs.areas)
-    buildings = make_buildings(
+    described = make_buildings(
         footprints, known, roofs, owner, surveyed, surveyed_on, area_name, ft2_per_unit2, rules
     )
+    buildings, family_odds = estimate_odds(described, roofs, region, rules)
 
     problems = combine_problems(
         [
@@ -118,6 +125,7 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
             stray,
             idle_fires,
             outside,
+            region_problems(region),
         ]
     )
     problems = problems.sort_values(["layer", "code", "feature", "message"], ignore_index=True)
@@ -148,6 +156,7 @@ def take_inventory(inputs: Inputs, rules: Rulebook, ground: Ground) -> Inventory
         ground=tables.conform("ground", inputs.ground),
         fires=fires,
         facts=tables.conform("facts", facts),
+        family_odds=family_odds,
         problems=tables.conform("problems", problems),
         counts=_count_frame(counts),
     )

@@ -1,0 +1,597 @@
+"""What a roof that nobody has looked at may be: odds by family, for buildings of the same kind.
+
+In: the buildings, their roof sections, the district's region, the rules; shares of building types out of a
+    handbook (`hazus_lowrise.csv`, its source named in its head).
+Out: the `family_odds` table; the columns `p_lightweight`, `stratum`, `odds`, `local_roofs` of `buildings`;
+    chances by building and family.
+
+Buildings of one region, period, occupancy group and size class are a stratum. Its odds begin with the
+handbook's shares and are moved by the district's own surveyed roofs of the same stratum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import betaincinv
+
+from roofplat.errors import RuleError
+from roofplat.inventory._shared import IntArray
+from roofplat.rules import Family, Rulebook
+from roofplat.tables import BASES, conform, empty, problem_rows
+
+__all__ = ["estimate_odds", "family_chances", "family_names", "region_problems"]
+
+FloatArray = npt.NDArray[np.float64]
+Words = npt.NDArray[np.object_]
+
+_UNKNOWN = "unknown"
+_ALL_YEARS = "all years"
+_WEST = "west"
+# Forms of a roof as bits: a form and a family fit where they share one. A roof that falls one way may be
+# a flat roof with a fall or a pitched one; any other form says nothing.
+_FLAT, _PITCHED, _ARCHED, _SAWTOOTH = 1, 2, 4, 8
+_ANY_FORM = _FLAT | _PITCHED | _ARCHED | _SAWTOOTH
+_FORM_BITS = {
+    "flat": _FLAT,
+    "gabled": _PITCHED,
+    "hipped": _PITCHED,
+    "monopitch": _FLAT | _PITCHED,
+    "arched": _ARCHED,
+    "sawtooth": _SAWTOOTH,
+}
+# Chances below this are not written into the odds of a building.
+_LEAST_WRITTEN = 0.01
+# Ends of an interval are found by search, which differs in the last digits from machine to machine.
+_DECIMALS = 9
+
+
+class _Levels(NamedTuple):
+    """The levels of a district's strata, each but the region with `unknown` last where it can be."""
+
+    region: str
+    periods: tuple[str, ...]
+    period_starts: tuple[float, ...]
+    groups: tuple[str, ...]
+    sizes: tuple[str, ...]
+    size_steps_ft2: FloatArray
+
+
+def estimate_odds(
+    buildings: gpd.GeoDataFrame, roofs: gpd.GeoDataFrame | None, region: str | None, rules: Rulebook
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Estimate what the roofs of each stratum are, and what that says of each building.
+
+    The chances of a stratum are the mean of a Dirichlet distribution: `odds.prior_roofs` times the prior
+    share of each family, plus the surveyed roofs of that family in the stratum, over their sum. A chance
+    lies between `low` and `high` by the beta distribution of that family alone, with as much left out below
+    as above; where that leaves out the chance itself, the interval is widened to hold it.
+
+    The prior share is the sum over the building types of their share in the stratum, times the part of the
+    type's roofs that is of the family (`odds.family.*`). An unknown level takes the plain mean over its
+    known ones. The shares are of floor area and of buildings of 1 to 3 storeys; they are used for counts
+    of buildings, and for taller ones too.
+
+    Parameters
+    ----------
+    buildings
+        The columns of `TABLES["buildings"]`, those that are filled here left out or empty; n rows.
+    roofs
+        `building_id`, `roof_shape`, `roof_shape_basis` of the sections; None where there are none.
+    region
+        `west`, `midwest` or `east`; None takes the mean over the three.
+    rules
+        `odds.*` and the roof families.
+
+    Returns
+    -------
+    buildings
+        `TABLES["buildings"]`.
+    family_odds
+        `TABLES["family_odds"]`, by stratum and then in the order of the rulebook.
+
+    Raises
+    ------
+    RuleError
+        A rule of the odds is out of its range.
+
+    Notes
+    -----
+    The mean of a Dirichlet distribution after counts, and the beta distribution of one of its parts, are
+    textbook results.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> buildings, odds = estimate_odds(empty("buildings"), None, "west", load_rulebook())
+    >>> len(buildings), len(odds)
+    (0, 0)
+    """
+    frame = buildings.reset_index(drop=True)
+    families = family_names(rules)
+    levels = _levels(region, rules)
+    codes = _stratify(frame, levels)
+    strata, stratum = np.unique(codes, axis=0, return_inverse=True)
+    stratum = stratum.reshape(-1)
+    prior = _prior_shares(levels, families, rules)[strata[:, 0], strata[:, 1], strata[:, 2]]
+    keys = _keys(levels, strata)
+
+    family = pd.Index(families).get_indexer(pd.Index(frame["roof_family"]))
+    seen = (family >= 0) & (frame["family_basis"] == "surveyed").to_numpy(dtype=bool, na_value=False)
+    surveyed = np.zeros(prior.shape)
+    np.add.at(surveyed, (stratum[seen], family[seen]), 1.0)
+    prior_count = prior * _more_than_zero(rules, "odds.prior_roofs")
+    chance, low, high = _posterior(prior_count, surveyed, _share(rules, "odds.interval_share"))
+
+    count, width = prior.shape
+    named = dict(zip(("period", "occupancy", "size_class"), _level_words(levels, strata), strict=True))
+    odds = pd.DataFrame(
+        {
+            "stratum": np.repeat(keys, width),
+            "region": levels.region,
+            **{name: np.repeat(words, width) for name, words in named.items()},
+            "roof_family": np.tile(np.array(families, dtype=object), count),
+            "prior": prior.reshape(-1),
+            "prior_count": prior_count.reshape(-1),
+            "surveyed": surveyed.reshape(-1).astype(np.int64),
+            "chance": chance.reshape(-1),
+            "low": low.reshape(-1),
+            "high": high.reshape(-1),
+        }
+    )
+    family_odds: pd.DataFrame = conform("family_odds", odds) if count else empty("family_odds")
+
+    frame["stratum"] = pd.Series(keys[stratum], dtype="str")
+    frame["local_roofs"] = surveyed.sum(axis=1).astype(np.int64)[stratum]
+    kinds, kind = _kinds(frame, roofs, stratum, family, rules)
+    chances, form_counts = _chances(kinds, chance, families, rules)
+    lightweight = np.clip(chances @ _lightweight(families, rules), 0.0, 1.0)
+    text = _texts(kinds, chances, form_counts, levels, strata, families)
+    frame["p_lightweight"] = lightweight[kind]
+    frame["odds"] = pd.Series(text[kind], dtype="str")
+    return conform("buildings", frame), family_odds
+
+
+def family_chances(
+    buildings: pd.DataFrame, roofs: pd.DataFrame | None, family_odds: pd.DataFrame, rules: Rulebook
+) -> pd.DataFrame:
+    """Give the chance of each roof family for each building.
+
+    - Nobody knows: the chances of the building's stratum. A stated form of the roof rules out the families
+      that do not come in it, and the rest is scaled to 1; a form is stated where every section has one that
+      is not assumed. Where it rules out every family it is not counted.
+    - A family that is known but not surveyed has `odds.trust.*` of the chance; the rest follows the odds.
+    - A surveyed family has the whole chance.
+
+    Parameters
+    ----------
+    buildings
+        `building_id`, `stratum`, `roof_family`, `family_basis`, `storeys`; n rows.
+    roofs
+        `building_id`, `roof_shape`, `roof_shape_basis` of the sections; None where there are none.
+    family_odds
+        As `estimate_odds` returns it.
+    rules
+        `odds.trust.*`, `odds.flat_or_pitched` and the roof families.
+
+    Returns
+    -------
+    DataFrame
+        n rows indexed by `building_id`, in the order of `buildings`; one column of float for each family of
+        the rulebook but `unknown`. Each row sums to 1.
+
+    Raises
+    ------
+    RuleError
+        A rule of the odds is out of its range.
+    KeyError
+        A building belongs to a stratum that has no odds: the tables are not of one district.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> rules = load_rulebook()
+    >>> chances = family_chances(empty("buildings"), None, empty("family_odds"), rules)
+    >>> chances.shape == (0, len(rules.families) - 1)
+    True
+    """
+    families = family_names(rules)
+    keys = pd.Index(family_odds["stratum"].unique())
+    stratum = keys.get_indexer(pd.Index(buildings["stratum"]))
+    if (stratum < 0).any():
+        lost = buildings["stratum"].iloc[int(np.argmax(stratum < 0))]
+        raise KeyError(f"There are no odds for the stratum {lost!r}.")
+    chance = np.zeros((len(keys), len(families)))
+    row, column = (
+        keys.get_indexer(pd.Index(family_odds["stratum"])),
+        pd.Index(families).get_indexer(pd.Index(family_odds["roof_family"])),
+    )
+    chance[row, column] = family_odds["chance"].to_numpy(dtype=float)
+    family = pd.Index(families).get_indexer(pd.Index(buildings["roof_family"]))
+    kinds, kind = _kinds(buildings, roofs, stratum.astype(np.int64), family, rules)
+    chances, _ = _chances(kinds, chance, families, rules)
+    ids = pd.Index(buildings["building_id"], name="building_id")
+    return pd.DataFrame(chances[kind], index=ids, columns=pd.Index(families))
+
+
+def family_names(rules: Rulebook) -> list[str]:
+    """Return the families that a roof can be: all of the rulebook but `unknown`, in its order."""
+    return [name for name in rules.families if name != _UNKNOWN]
+
+
+def region_problems(region: str | None) -> pd.DataFrame:
+    """Return a row of problems where the district does not say in which region it lies.
+
+    Examples
+    --------
+    >>> region_problems(None)["code"].tolist(), len(region_problems("west"))
+    (['region_not_stated'], 0)
+    """
+    return problem_rows(
+        "district file",
+        ["region"] if region is None else [],
+        "region_not_stated",
+        "info",
+        "The region is not stated; the odds of unknown roofs take the mean over west, midwest and east.",
+        "Set region in [district].",
+    )
+
+
+# --- strata ------------------------------------------------------------------------------------------------
+
+
+@cache
+def _hazus() -> pd.DataFrame:
+    """The handbook's shares: a row for each region, period and class, a column for each building type."""
+    file = resources.files("roofplat.inventory").joinpath("hazus_lowrise.csv")
+    with file.open("r", encoding="utf-8") as lines:
+        return pd.read_csv(lines, comment="#")
+
+
+def _building_types() -> list[str]:
+    return list(_hazus().columns[4:])
+
+
+def _levels(region: str | None, rules: Rulebook) -> _Levels:
+    hazus = _hazus()
+    own = hazus if region is None else hazus[hazus["region"] == region]
+    # Where the handbook has periods they are used; rows of all years stand for each of them.
+    spans = own[["from_year", "before_year"]].drop_duplicates()
+    spans = spans[spans.notna().any(axis=1)].sort_values("from_year", na_position="first")
+    starts = tuple(float(year) for year in spans["from_year"].fillna(-np.inf))
+    periods = tuple(_period_word(*span) for span in spans.to_numpy(dtype=float))
+    steps = np.array(rules.numbers("odds.size_steps_ft2"))
+    if not len(steps) or not np.isfinite(steps).all() or (np.diff(steps, prepend=0.0) <= 0).any():
+        raise RuleError(
+            f"Rule odds.size_steps_ft2 is {steps.tolist()}; it takes areas above zero, from small to large."
+        )
+    areas = [f"{step:,.0f}" for step in steps]
+    between = [f"{low} to {high} ft2" for low, high in pairwise(areas)]
+    return _Levels(
+        region or _UNKNOWN,
+        (*periods, _UNKNOWN) if periods else (_ALL_YEARS,),
+        starts or (-np.inf,),
+        (*_groups(rules), _UNKNOWN),
+        (f"up to {areas[0]} ft2", *between, f"over {areas[-1]} ft2", _UNKNOWN),
+        steps,
+    )
+
+
+def _period_word(start: float, end: float) -> str:
+    if np.isnan(start):
+        return f"before {end:.0f}"
+    return f"{start:.0f} and later" if np.isnan(end) else f"{start:.0f} to {end - 1:.0f}"
+
+
+def _groups(rules: Rulebook) -> list[str]:
+    """Occupancy groups that the rules name a class for."""
+    start = "odds.occupancy."
+    return [rule_id.removeprefix(start) for rule_id in rules.rules if rule_id.startswith(start)]
+
+
+def _stratify(frame: pd.DataFrame, levels: _Levels) -> IntArray:
+    """Place of each building among the periods, groups and sizes, shape (n, 3)."""
+    year = frame["year_built"].to_numpy(dtype=float, na_value=np.nan)
+    period = np.searchsorted(levels.period_starts, year, side="right") - 1
+    period = np.where(np.isnan(year), len(levels.periods) - 1, period)
+    area_ft2 = frame["area_ft2"].to_numpy(dtype=float, na_value=np.nan)
+    size = np.searchsorted(levels.size_steps_ft2, area_ft2, side="left")
+    size = np.where(np.isnan(area_ft2), len(levels.sizes) - 1, size)
+    return np.column_stack([period, _group_codes(frame["occupancy"], levels.groups), size]).astype(np.int64)
+
+
+def _group_codes(occupancy: pd.Series, groups: Sequence[str]) -> IntArray:
+    """Place of `R-3`, `r3`, `Group S-1` among the groups; the last, unknown, for words such as `retail`."""
+    parts = occupancy.astype("str").str.extract(
+        r"^\s*(?:[Gg]roup\s+)?([A-Za-z])(?:\s*-?\s*(\d).*)?\s*$", expand=True
+    )
+    letter = parts[0].str.upper()
+    known = pd.Index(groups[:-1])
+    exact = known.get_indexer(pd.Index(letter + "-" + parts[1]))
+    broad = known.get_indexer(pd.Index(letter))
+    found = np.where(exact >= 0, exact, broad)
+    return np.where(found >= 0, found, len(groups) - 1).astype(np.int64)
+
+
+def _level_words(levels: _Levels, strata: IntArray) -> tuple[Words, Words, Words]:
+    periods, groups, sizes = (
+        np.array(words, dtype=object)[strata[:, place]]
+        for place, words in enumerate((levels.periods, levels.groups, levels.sizes))
+    )
+    return periods, groups, sizes
+
+
+def _keys(levels: _Levels, strata: IntArray) -> Words:
+    """`west / 1970 and later / S / over 20,000 ft2`; an unknown level says of what."""
+    period, group, size = _level_words(levels, strata)
+    region = "region unknown" if levels.region == _UNKNOWN else levels.region
+    joined = f"{region} / " + np.where(period == _UNKNOWN, "year unknown", period) + " / "
+    joined = joined + np.where(group == _UNKNOWN, "occupancy unknown", group) + " / "
+    keys: Words = np.asarray(joined + np.where(size == _UNKNOWN, "size unknown", size), dtype=object)
+    return keys
+
+
+# --- prior and posterior -----------------------------------------------------------------------------------
+
+
+def _prior_shares(levels: _Levels, families: Sequence[str], rules: Rulebook) -> FloatArray:
+    """Share of each family before any survey, by period, group, size and family."""
+    hazus = _hazus()
+    regions = hazus["region"].unique().tolist() if levels.region == _UNKNOWN else [levels.region]
+    whole = np.mean([_regional_shares(region, levels, families, rules) for region in regions], axis=0)
+    # An unknown level is the plain mean over the known ones.
+    whole = np.concatenate([whole, whole.mean(axis=1, keepdims=True)], axis=1)
+    if levels.periods[-1] == _UNKNOWN:
+        whole = np.concatenate([whole, whole.mean(axis=0, keepdims=True)], axis=0)
+    return whole
+
+
+def _regional_shares(region: str, levels: _Levels, families: Sequence[str], rules: Rulebook) -> FloatArray:
+    """As `_prior_shares`, of one region and without the unknown levels of period and group."""
+    rows = _hazus()
+    rows = rows[rows["region"] == region]
+    parts = _family_parts(families, rules)
+    if region != _WEST:
+        kept = {
+            name: _share(rules, f"odds.outside_west_share.{name}")
+            for name in rules.table("odds.outside_west_share")
+        }
+        parts = parts * np.array([kept.get(family, 1.0) for family in families])
+    own_starts = rows["from_year"].fillna(-np.inf).to_numpy()
+    found = []
+    for start in levels.period_starts:
+        here = rows[own_starts == start] if rows["before_year"].notna().any() else rows
+        ends = here["before_year"].iloc[0]
+        dated = parts
+        if rows["before_year"].notna().any():
+            end = np.inf if np.isnan(ends) else float(ends)
+            dated = parts * _in_use(start, end, families, rules)
+        types = _type_shares(here, levels, rules)
+        found.append(types @ _rows_to_one(dated, parts))
+    return np.stack(found)
+
+
+def _type_shares(rows: pd.DataFrame, levels: _Levels, rules: Rulebook) -> FloatArray:
+    """Share of each building type, by group, size and type."""
+    types = _building_types()
+    shares = rows.set_index("occupancy")[types].astype(float)
+    shares = shares.div(shares.sum(axis=1), axis=0)
+    found = np.zeros((len(levels.groups) - 1, len(types)))
+    for place, group in enumerate(levels.groups[:-1]):
+        word = rules.choice(f"odds.occupancy.{group}")
+        if word in types:
+            found[place, types.index(word)] = 1.0
+        elif word in shares.index:
+            found[place] = shares.loc[word].to_numpy()
+        else:
+            raise RuleError(
+                f"Rule odds.occupancy.{group} is {word!r}; it takes a building type, such as {types[0]}, or "
+                f"an occupancy class of the handbook: {', '.join(shares.index)}."
+            )
+    sizes = np.repeat(found[:, None, :], len(levels.sizes), axis=1)
+    # W1 and W2 are told apart by size, so the size class settles which one a wood building is.
+    limit_ft2 = _more_than_zero(rules, "odds.wood_light_frame_ft2")
+    steps = levels.size_steps_ft2
+    light, commercial = types.index("W1"), types.index("W2")
+    small = np.append(steps <= limit_ft2, [False, False])
+    large = np.concatenate([[False], steps >= limit_ft2, [False]])
+    for these, gains, loses in ((small, light, commercial), (large, commercial, light)):
+        sizes[:, these, gains] += sizes[:, these, loses]
+        sizes[:, these, loses] = 0.0
+    return sizes
+
+
+def _family_parts(families: Sequence[str], rules: Rulebook) -> FloatArray:
+    """Parts of each family among the roofs of a building type, by type and family."""
+    stated = rules.table("odds.family")
+    types = _building_types()
+    # A family of the department's own has no rule: only its surveyed roofs speak for it.
+    parts = np.array([[stated.get(f"{kind}.{family}", 0.0) for family in families] for kind in types])
+    for row, kind in zip(parts, types, strict=True):
+        wrong = ~np.isfinite(row) | (row < 0)
+        if wrong.any():
+            place = int(np.argmax(wrong))
+            raise RuleError(
+                f"Rule odds.family.{kind}.{families[place]} is {row[place]:g}; a part is zero or more."
+            )
+        if not row.any():
+            raise RuleError(
+                f"All rules odds.family.{kind}.* are zero; give at least one family a part of these roofs."
+            )
+    return parts
+
+
+def _rows_to_one(weighted: FloatArray, plain: FloatArray) -> FloatArray:
+    """Each row over its sum; a row of which nothing is left is taken unweighted."""
+    kept = np.where(weighted.sum(axis=1, keepdims=True) > 0, weighted, plain)
+    whole: FloatArray = kept / kept.sum(axis=1, keepdims=True)
+    return whole
+
+
+def _in_use(start: float, end: float, families: Sequence[str], rules: Rulebook) -> FloatArray:
+    """What each family keeps of its parts between two years."""
+    first, last = rules.table("odds.first_year"), rules.table("odds.last_year")
+    built = np.array(
+        [first.get(name, -np.inf) < end and last.get(name, np.inf) >= start for name in families]
+    )
+    return np.where(built, 1.0, _share(rules, "odds.out_of_use_share"))
+
+
+def _posterior(
+    prior_count: FloatArray, surveyed: FloatArray, share: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean and interval of each part of a Dirichlet distribution, shape (strata, families)."""
+    alpha = prior_count + surveyed
+    whole = alpha.sum(axis=1, keepdims=True)
+    rest = whole - alpha
+    chance = alpha / whole
+    # Where a family has no part, or nothing but it has one, there is nothing to spread.
+    open_ = (alpha > 0) & (rest > 0)
+    first, second = np.where(open_, alpha, 1.0), np.where(open_, rest, 1.0)
+    tail = (1.0 - share) / 2.0
+    low = np.where(open_, betaincinv(first, second, tail), chance)
+    high = np.where(open_, betaincinv(first, second, 1.0 - tail), chance)
+    low, high = np.round(low, _DECIMALS), np.round(high, _DECIMALS)
+    return chance, np.minimum(low, chance), np.maximum(high, chance)
+
+
+# --- from strata to buildings ------------------------------------------------------------------------------
+
+
+def _kinds(
+    buildings: pd.DataFrame,
+    roofs: pd.DataFrame | None,
+    stratum: IntArray,
+    family: npt.NDArray[Any],
+    rules: Rulebook,
+) -> tuple[IntArray, IntArray]:
+    """Buildings of which the same is known: few, so that the work is done once for each.
+
+    Returns
+    -------
+    kinds
+        Stratum, bits of the stated forms, family or -1, place of the basis in `BASES` or -1, and whether it
+        is taller than the shares; shape (k, 5).
+    kind
+        Row of `kinds` of each building, shape (n,).
+    """
+    basis = pd.Index(BASES).get_indexer(pd.Index(buildings["family_basis"]))
+    # A family without a basis is as good as assumed.
+    basis = np.where(family >= 0, np.where(basis >= 0, basis, len(BASES) - 1), -1)
+    storeys = buildings["storeys"].to_numpy(dtype=float, na_value=np.nan)
+    tall = storeys > rules.count("odds.low_rise_storeys")
+    forms = _stated_forms(pd.Index(buildings["building_id"]), roofs)
+    kinds, kind = np.unique(
+        np.column_stack([stratum, forms, family, basis, tall]).astype(np.int64), axis=0, return_inverse=True
+    )
+    return kinds, kind.reshape(-1).astype(np.int64)
+
+
+def _stated_forms(ids: pd.Index, roofs: pd.DataFrame | None) -> IntArray:
+    """Bits of the forms that the sections of each building are said to have; all where one is not said."""
+    bits = np.zeros(len(ids), dtype=np.int64)
+    if roofs is not None and len(roofs):
+        said = (roofs["roof_shape_basis"] != "assumed").to_numpy(dtype=bool, na_value=False)
+        form = roofs["roof_shape"].map(_FORM_BITS).fillna(_ANY_FORM).to_numpy(dtype=np.int64)
+        owner = ids.get_indexer(pd.Index(roofs["building_id"]))
+        own = owner >= 0
+        np.bitwise_or.at(bits, owner[own], np.where(said, form, _ANY_FORM)[own])
+    return np.where(bits == 0, _ANY_FORM, bits)
+
+
+def _chances(
+    kinds: IntArray, chance: FloatArray, families: Sequence[str], rules: Rulebook
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Chance of each family for each kind, and whether the form of the roof took part in it."""
+    stratum, forms, family, basis = kinds[:, 0], kinds[:, 1], kinds[:, 2], kinds[:, 3]
+    odds = chance[stratum]
+    fits = (forms[:, None] & _family_forms(families, rules)) != 0
+    left = np.where(fits, odds, 0.0)
+    total = left.sum(axis=1, keepdims=True)
+    form_counts = (total[:, 0] > 0) & ~fits.all(axis=1)
+    odds = np.where(form_counts[:, None], left / np.where(total > 0, total, 1.0), odds)
+    trust = np.array([1.0, *(_share(rules, f"odds.trust.{name}") for name in BASES[1:]), 0.0])[basis]
+    known = np.zeros_like(odds)
+    rows = np.flatnonzero(family >= 0)
+    known[rows, family[rows]] = 1.0
+    mixed = trust[:, None] * known + (1.0 - trust[:, None]) * odds
+    return mixed, form_counts
+
+
+def _family_forms(families: Sequence[str], rules: Rulebook) -> IntArray:
+    both = rules["odds.flat_or_pitched"].value
+    strange = [name for name in both if name not in rules.families]
+    if strange:
+        raise RuleError(
+            f"Rule odds.flat_or_pitched names {strange[0]!r}, which is no roof family; "
+            "`roofplat rules family` lists them."
+        )
+    return np.array([_forms_of(rules.families[name], name in both) for name in families], dtype=np.int64)
+
+
+def _forms_of(family: Family, both: bool) -> int:
+    return _FORM_BITS.get(family.shape, _ANY_FORM) | (_FLAT | _PITCHED if both else 0)
+
+
+def _lightweight(families: Sequence[str], rules: Rulebook) -> FloatArray:
+    unsaid = _share(rules, "odds.lightweight_not_said")
+    said = [rules.families[name].lightweight for name in families]
+    return np.array([unsaid if value is None else float(value) for value in said])
+
+
+def _texts(
+    kinds: IntArray,
+    chances: FloatArray,
+    form_counts: npt.NDArray[np.bool_],
+    levels: _Levels,
+    strata: IntArray,
+    families: Sequence[str],
+) -> Words:
+    """The odds of each kind in words, likeliest first, ties as in the rulebook; none where surveyed."""
+    order = np.argsort(-chances, axis=1, kind="stable")
+    names = np.array(families, dtype=object)
+    text = np.full(len(kinds), "", dtype=object)
+    for place in range(len(families)):
+        column = order[:, place]
+        chance = np.take_along_axis(chances, column[:, None], axis=1)[:, 0]
+        percent = np.round(100.0 * chance).astype(np.int64).astype("U3").astype(object)
+        entry = (", " if place else "") + names[column] + " " + percent + " %"
+        text = text + np.where(chance >= _LEAST_WRITTEN, entry, "")
+    at = strata[kinds[:, 0]]
+    notes = np.full(len(kinds), "", dtype=object)
+    for here, note in (
+        (np.full(len(kinds), levels.region == _UNKNOWN), "region unknown, mean of all"),
+        (np.array([levels.periods[code] == _UNKNOWN for code in at[:, 0]]), "year unknown, mean of all"),
+        (at[:, 1] == len(levels.groups) - 1, "occupancy unknown, mean of all"),
+        (at[:, 2] == len(levels.sizes) - 1, "size unknown"),
+        (form_counts, "by the form of the roof"),
+        (kinds[:, 4] == 1, "taller than the shares are for"),
+    ):
+        here = np.asarray(here, dtype=bool)
+        notes = notes + np.where(here, np.where(notes == "", note, "; " + note), "")
+    text = np.where(notes == "", text, text + " (" + notes + ")")
+    surveyed = (kinds[:, 2] >= 0) & (kinds[:, 3] == BASES.index("surveyed"))
+    text[surveyed] = None
+    return text
+
+
+def _share(rules: Rulebook, rule_id: str) -> float:
+    value = rules.number(rule_id)
+    if not 0 <= value <= 1:
+        raise RuleError(f"Rule {rule_id} is {value:g}; it takes a value from 0 to 1.")
+    return value
+
+
+def _more_than_zero(rules: Rulebook, rule_id: str) -> float:
+    value = rules.number(rule_id)
+    if not (np.isfinite(value) and value > 0):
+        raise RuleError(f"Rule {rule_id} is {value:g} {rules[rule_id].unit}; it must be more than zero.")
+    return value

@@ -1,0 +1,64 @@
+"""The shares of building types against their handbook, and the posterior against scipy's distributions.
+
+In: the packaged figures and the odds made from them.
+Out: equal figures. Source of the figures: FEMA, Hazus Inventory Technical Manual, appendix A, tables A-2 to
+    A-10, low-rise, percent of floor area; second-hand, as two published transcriptions give them.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from roofplat.inventory.odds import _building_types, _hazus
+from roofplat.rules import load_rulebook
+
+BOOK = load_rulebook()
+TYPES = "W1 W2 S1 S2 S3 S4 S5 C1 C2 C3 PC1 PC2 RM1 RM2 URM MH".split()
+# Region, first year of the period, class, percent by type in the order above.
+ROWS = [
+    ("west", None, "COM1", "0 22 2 0 6 3 20 0 17 1 0 0 6 0 23 0"),
+    ("west", 1950, "COM1", "0 34 3 1 3 2 4 0 13 5 10 1 18 2 4 0"),
+    ("west", 1970, "COM1", "0 26 9 1 2 1 0 6 10 1 15 5 21 3 0 0"),
+    ("west", None, "COM2", "0 8 3 0 4 2 41 0 18 1 3 0 5 2 13 0"),
+    ("west", 1950, "COM2", "0 12 4 5 5 3 3 0 18 0 22 1 19 4 4 0"),
+    ("west", 1970, "COM2", "0 8 4 1 3 4 0 2 12 0 41 3 19 3 0 0"),
+    ("west", 1950, "COM4", "0 34 3 3 1 2 3 0 17 5 3 0 23 4 2 0"),
+    ("midwest", None, "COM1", "0 30 2 4 11 6 7 0 5 0 5 0 2 0 28 0"),
+    ("midwest", None, "COM2", "0 10 2 4 11 6 7 2 10 2 14 2 2 0 28 0"),
+    ("east", None, "COM1", "0 14 20 15 5 0 16 3 2 0 2 0 4 2 17 0"),
+    ("east", None, "COM2", "0 10 21 15 7 0 16 3 2 0 2 0 3 4 17 0"),
+    ("east", None, "COM3", "0 25 7 5 11 0 5 3 2 0 2 0 6 4 30 0"),
+]
+
+
+@pytest.mark.parametrize(("region", "year", "occupancy", "percent"), ROWS)
+def test_a_row_is_that_of_the_handbook(region: str, year: int | None, occupancy: str, percent: str) -> None:
+    table = _hazus()
+    first = table["from_year"].isna() if year is None else table["from_year"] == year
+    row = table[(table["region"] == region) & first & (table["occupancy"] == occupancy)]
+    assert _building_types() == TYPES
+    assert row[TYPES].to_numpy().tolist() == [[int(value) for value in percent.split()]]
+
+
+def test_every_row_is_a_hundred_percent() -> None:
+    """All of the 135 rows but one, which sums to 99 as printed."""
+    table = _hazus()
+    short = table[table[TYPES].sum(axis=1) != 100]
+    assert len(table) == 135
+    assert short[["region", "occupancy"]].to_numpy().tolist() == [["east", "GOV1"]]
+    assert int(short[TYPES].sum(axis=1).iloc[0]) == 99
+    assert not table.duplicated(["region", "from_year", "occupancy"]).any()
+
+
+@pytest.mark.parametrize(
+    ("rule_id", "value"),
+    [
+        # FEMA P-154, table 2-3, seen: W1 light wood frame up to 5,000 ft2, W2 above.
+        ("odds.wood_light_frame_ft2", 5000.0),
+        # Hazus height classes: low-rise 1 to 3 storeys, mid-rise 4 to 7, high-rise 8 and more.
+        ("odds.low_rise_storeys", 3.0),
+    ],
+)
+def test_a_quoted_limit_is_that_of_its_source(rule_id: str, value: float) -> None:
+    assert BOOK.number(rule_id) == value
+    assert BOOK[rule_id].status == "second-hand"
