@@ -26,7 +26,7 @@ from roofplat.ranking.words import percent, plain, text, thousands
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS, conform
 
-__all__ = ["FACT_WORDS", "rank_buildings", "weight_shares"]
+__all__ = ["FACT_WORDS", "factor_words", "rank_buildings", "weight_shares"]
 
 FloatArray = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
@@ -102,21 +102,8 @@ def rank_buildings(
     """
     weights = weight_shares(rules)
     buildings = tables["buildings"].sort_values("building_id", kind="stable", ignore_index=True)
-    ids = pd.Index(buildings["building_id"])
     roofs = outlook(buildings, tables, rules)
-    by_odds = len(tables.get("family_odds", ())) > 0
-    judged = {
-        "lightweight": _lightweight(buildings, roofs, by_odds=by_odds),
-        "severity": _severity(buildings, roofs, rules, by_odds=by_odds),
-        "life_hazard": _life_hazard(buildings, rules),
-        "unsprinklered": _unsprinklered(buildings, rules),
-        "undivided_area": _undivided_area(buildings, ids, tables, rules),
-        "roof_load": _roof_load(buildings, ids, tables, rules),
-        "poor_access": _poor_access(ids, tables, rules),
-        "stale_information": _stale_information(buildings, rules, as_of),
-    }
-    factors = np.column_stack([judged[name][0] for name in RANKING_FACTORS])
-    words = np.column_stack([judged[name][1] for name in RANKING_FACTORS])
+    factors, words = _judged(buildings, roofs, tables, rules, as_of)
     parts = factors * weights
     score = np.clip(np.round(parts.sum(axis=1), SCORE_DECIMALS), 0.0, 1.0)
     rank = ranks(sort_keys(score))
@@ -136,6 +123,57 @@ def rank_buildings(
     )
     ranking = pd.concat([ranking, inspections(buildings, rules, as_of=as_of)], axis=1)
     return cast("gpd.GeoDataFrame", conform("ranking", ranking.sort_values("rank", ignore_index=True)))
+
+
+def factor_words(tables: Mapping[str, Any], rules: Rulebook, *, as_of: datetime.date) -> pd.DataFrame:
+    """Say for each factor of each building what it rests on: the words of which reasons are made.
+
+    Parameters
+    ----------
+    tables, rules, as_of
+        As in `rank_buildings`; rows of the buildings of interest are enough.
+
+    Returns
+    -------
+    DataFrame
+        One column for each of `RANKING_FACTORS`, one row for each building, by `building_id`.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> from roofplat.tables import empty
+    >>> tables = {"buildings": empty("buildings", "EPSG:32613")}
+    >>> factor_words(tables, load_rulebook(), as_of=datetime.date(2026, 1, 1)).shape
+    (0, 8)
+    """
+    buildings = tables["buildings"].sort_values("building_id", kind="stable", ignore_index=True)
+    _, words = _judged(buildings, outlook(buildings, tables, rules), tables, rules, as_of)
+    ids = pd.Index(buildings["building_id"])
+    return pd.DataFrame(words, index=ids, columns=pd.Index(RANKING_FACTORS), dtype="str")
+
+
+def _judged(
+    buildings: gpd.GeoDataFrame,
+    roofs: Outlook,
+    tables: Mapping[str, Any],
+    rules: Rulebook,
+    as_of: datetime.date,
+) -> tuple[FloatArray, Words]:
+    """Factors and what each rests on, both of shape (n, 8), in the order of `RANKING_FACTORS`."""
+    ids = pd.Index(buildings["building_id"])
+    by_odds = len(tables.get("family_odds", ())) > 0
+    judged = {
+        "lightweight": _lightweight(buildings, roofs, by_odds=by_odds),
+        "severity": _severity(buildings, roofs, rules, by_odds=by_odds),
+        "life_hazard": _life_hazard(buildings, rules),
+        "unsprinklered": _unsprinklered(buildings, rules),
+        "undivided_area": _undivided_area(buildings, ids, tables, rules),
+        "roof_load": _roof_load(buildings, ids, tables, rules),
+        "poor_access": _poor_access(ids, tables, rules),
+        "stale_information": _stale_information(buildings, rules, as_of),
+    }
+    factors = np.column_stack([judged[name][0] for name in RANKING_FACTORS])
+    return factors, np.column_stack([judged[name][1] for name in RANKING_FACTORS])
 
 
 def weight_shares(rules: Rulebook) -> FloatArray:
@@ -293,7 +331,11 @@ def _unsprinklered(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray
     sprinklered = _numbers(buildings["sprinklered"])
     unknown = np.isnan(sprinklered)
     value = np.where(unknown, _share(rules, "ranking.unknown_sprinklers"), 1.0 - sprinklered)
-    words = np.where(unknown, "no sprinklers assumed " + plain(value) + ", nobody says", "no sprinklers")
+    words = np.where(
+        unknown,
+        "no sprinklers assumed " + plain(value) + ", nobody says",
+        np.where(value == 0, "sprinklers throughout", "no sprinklers"),
+    )
     return value, words.astype(object)
 
 
