@@ -31,8 +31,8 @@ from roofplat.tables import TABLES
 
 DEMO = Path(__file__).resolve().parents[1] / "data" / "demo" / "district.toml"
 AS_OF = datetime.date(2026, 1, 1)
-LISTS = {"ranking.csv", "problems.csv", "solar_access.csv"}
-FILES = {"layers.gpkg", "map.html", "report.html", "build.json"} | LISTS
+LISTS = {"ranking.csv", "survey_next.csv", "family_odds.csv", "problems.csv", "solar_access.csv"}
+FILES = {"layers.gpkg", "map.html", "report.html", "ranking.xlsx", "build.json"} | LISTS
 # What the inventory hands to framing stays inside; three layers are only passed through.
 LAYERS = (set(TABLES) - {"roofs"}) | {"streets", "areas", "stations"}
 

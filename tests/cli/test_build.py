@@ -55,7 +55,7 @@ def district(tmp_path: Path) -> Path:
     areas.to_file(folder / "areas.gpkg", driver="GPKG")
     path = folder / "district.toml"
     path.write_text(
-        '[district]\nname = "Sedge Flats"\n'
+        '[district]\nname = "Sedge Flats"\nregion = "west"\n'
         '[footprints]\nfile = "roofs.gpkg"\nid = "building_id"\nbasis = "surveyed"\n'
         '[areas]\nfile = "areas.gpkg"\n',
         "utf-8",
@@ -87,7 +87,8 @@ def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path:
     assert _row(result, "trenches")[0] == "trenches"
     assert "Problems: none" in result.stdout
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
-    lists = {"ranking.csv", "problems.csv", "solar_access.csv"}
+    lists = {"ranking.csv", "survey_next.csv", "family_odds.csv", "problems.csv", "solar_access.csv"}
+    lists.add("ranking.xlsx")
     assert {"layers.gpkg", "map.html", "report.html", "build.json"} | lists <= written
     listed = {line.strip() for line in result.stdout.splitlines()}
     assert written <= listed

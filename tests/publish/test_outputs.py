@@ -69,6 +69,7 @@ def test_every_file_of_a_build_and_no_other(
         "layers.gpkg",
         "map.html",
         "ranking.csv",
+        "ranking.xlsx",
         "problems.csv",
         "solar_access.csv",
         "report.html",
@@ -231,7 +232,7 @@ def test_a_build_of_buildings_alone(tables: dict[str, Any], district: District, 
     )
     names = {path.name for path in written}
     assert {"layers.gpkg", "map.html", "report.html", "build.json"} <= names
-    assert {"ranking.csv", "solar_access.csv"}.isdisjoint(names)
+    assert {"ranking.csv", "ranking.xlsx", "solar_access.csv"}.isdisjoint(names)
 
 
 @pytest.fixture

@@ -1,9 +1,9 @@
 """The files of a build: layers, maps, lists, report and record.
 
 In: the tables of all rooms in the working CRS, the district, the rules, the scenario.
-Out: `layers.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.csv`, `problems.csv`,
-    `solar_access.csv`, `report.html`, where wanted `sheets/*.pdf` and `sheets/areas/*.pdf`, and
-    `build.json` in one folder, each whole or not there at all.
+Out: `layers.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.xlsx`, `ranking.csv`,
+    `survey_next.csv`, `family_odds.csv`, `problems.csv`, `solar_access.csv`, `report.html`, where wanted
+    `sheets/*.pdf` and `sheets/areas/*.pdf`, and `build.json` in one folder, each whole or not there at all.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from roofplat.publish.lists import solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.record import read_outputs, write_record
 from roofplat.publish.report import write_report
+from roofplat.publish.workbook import LIST_TABLES, write_workbook
 from roofplat.rules import Rulebook
 
 __all__ = [
@@ -43,8 +44,11 @@ __all__ = [
     "write_outputs",
     "write_record",
     "write_report",
+    "write_workbook",
 ]
 
+# Tables that are lists as they are.
+_LISTS = (*LIST_TABLES, "problems")
 # What one build writes and the next may not: a stale one is removed.
 _COMES_AND_GOES = re.compile(
     r"areas/[a-z0-9-]+\.(html|geojson)|sheets/[A-Za-z0-9_-]+\.pdf|sheets/areas/[a-z0-9-]+\.pdf"
@@ -133,9 +137,11 @@ def write_outputs(
         sheets={building: Path(file).name for building, file in files.items()},
     )
     written += write_area_layers(tables, out / "areas", rules=rules)
-    written += [
-        write_list(tables[name], out / f"{name}.csv") for name in ("ranking", "problems") if name in tables
-    ]
+    written += [write_list(tables[name], out / f"{name}.csv") for name in _LISTS if name in tables]
+    if "ranking" in tables:
+        written.append(
+            write_workbook(tables, title=district.name, rules=rules, as_of=as_of, path=out / "ranking.xlsx")
+        )
     if "solar_access" in tables:
         written.append(write_list(solar_list(tables), out / "solar_access.csv"))
     shared: dict[str, Any] = {

@@ -1,4 +1,4 @@
-"""The lists that open in a spreadsheet: the ranking, the problems and the solar access audit.
+"""The lists that open in a spreadsheet: ranking, survey next, odds, problems, the solar access audit.
 
 In: a table.
 Out: a CSV file, UTF-8, whose text cells no spreadsheet takes for a formula.

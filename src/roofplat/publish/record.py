@@ -39,6 +39,7 @@ _LIBRARIES = (
     "pyproj",
     "scipy",
     "shapely",
+    "xlsxwriter",
 )
 # A shapefile is several files; each can change the result.
 _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")

@@ -1,0 +1,515 @@
+"""The workbook that the office opens: ranking, survey next, weights, odds, rules and definitions.
+
+In: the tables of a build, the rules in force, the date of the list.
+Out: `ranking.xlsx`, in which nothing that comes from data can be a formula or a link.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import unicodedata
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import xlsxwriter
+from xlsxwriter.exceptions import XlsxWriterException
+
+from roofplat.errors import DistrictFileError
+from roofplat.publish.files import CAUTION, whole_file
+from roofplat.publish.overrides import override_lines
+from roofplat.ranking.score import weight_shares
+from roofplat.rules import Rule, Rulebook, load_rulebook
+from roofplat.tables import RANKING_FACTORS, TABLES, Column
+
+__all__ = ["LIST_TABLES", "weight_rows", "write_workbook"]
+
+LIST_TABLES: Mapping[str, str] = {
+    "ranking": "Ranking",
+    "survey_next": "Survey next",
+    "family_odds": "Odds",
+}
+"""The tables that the workbook shows, and the sheet of each."""
+
+# Limits of the format: rows of a sheet, units of a text (UTF-16), text of a hint, text of a page foot.
+_MOST_ROWS = 1_048_576
+_LONGEST_TEXT = 32_767
+_LONGEST_HINT, _LONGEST_FOOT = 255, 255
+_CUT = " [cut here: a cell holds no more]"
+# The first year that a sheet's dates can hold.
+_FIRST_YEAR = 1900
+# First characters that a spreadsheet may take for a formula once somebody edits the cell.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+# Widths are in characters of the sheet's own font.
+_NARROWEST, _WIDEST, _HEADER_ROOM = 8, 60, 3
+# Texts of this many characters and more are wrapped, in a column as wide as the widest.
+_LONG_TEXT = 60
+# Rules that speak of the order of visits, by the first part of their ids.
+_RULE_GROUPS = ("ranking", "odds", "inspection")
+# What stands first in a sheet: what people look for.
+_FIRST = {"ranking": "rank", "survey_next": "order"}
+# Columns that stay in sight when a sheet is moved sideways.
+_STAY = {"ranking": 3, "survey_next": 3, "family_odds": 1}
+_FORMATS = {
+    "text": {"num_format": "@"},
+    "date": {"num_format": "yyyy-mm-dd", "align": "left"},
+    "whole": {"num_format": "#,##0"},
+    "year": {"num_format": "0"},
+    "number": {"num_format": "#,##0.00"},
+    "fine": {"num_format": "0.0000"},
+    "percent": {"num_format": "0.0%"},
+    "any": {"num_format": "General", "align": "left"},
+    "yes": {"align": "left"},
+}
+_WEIGHT_COLUMNS: Mapping[str, Column] = {
+    "factor": Column("str", "factor of the score; a column of the sheet Ranking"),
+    "weight": Column("float64", "weight in force"),
+    "weight_share": Column("float64", "the weight over the sum of all weights", "share"),
+    "rule": Column("str", "id of the rule"),
+    "rulebook_weight": Column("float64", "weight that the rulebook gives"),
+    "overridden": Column("boolean", "whether the department's district file takes the place of the rulebook"),
+    "status": Column("str", "how far the source is to be trusted"),
+    "source": Column("str", "where the value comes from"),
+    "meaning": Column("str", "what it means"),
+}
+_RULE_COLUMNS: Mapping[str, Column] = {
+    "rule": _WEIGHT_COLUMNS["rule"],
+    "value": Column("str", "value in force"),
+    "unit": Column("str", "unit of the value"),
+    "rulebook_value": Column("str", "value that the rulebook gives"),
+    **{name: _WEIGHT_COLUMNS[name] for name in ("overridden", "status", "source", "meaning")},
+}
+
+
+# Writes a value to a row and a column.
+_Write = Callable[[int, int, Any], None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """One sheet: its name, its rows, what its columns mean, and how many of them stay in sight."""
+
+    title: str
+    frame: pd.DataFrame
+    columns: Mapping[str, Column]
+    stay: int
+
+
+def weight_rows(rules: Rulebook) -> pd.DataFrame:
+    """List the weights of the score with their shares and sources.
+
+    Parameters
+    ----------
+    rules
+        The rules in force.
+
+    Returns
+    -------
+    DataFrame
+        One row for each factor in the order of the ranking: `factor`, `weight`, `weight_share` (of the
+        sum of all weights), `rule`, `rulebook_weight`, `overridden`, `status`, `source`, `meaning`.
+
+    Examples
+    --------
+    >>> rows = weight_rows(load_rulebook({"ranking.weight.severity": 0.5}))
+    >>> rows.loc[rows["overridden"], ["factor", "weight", "rulebook_weight"]].values.tolist()
+    [['severity', 0.5, 0.13]]
+    >>> round(float(rows["weight_share"].sum()), 9)
+    1.0
+    """
+    found = [rules[f"ranking.weight.{name}"] for name in RANKING_FACTORS]
+    shipped = load_rulebook().rules
+    return pd.DataFrame(
+        {
+            "factor": list(RANKING_FACTORS),
+            "weight": [float(rule.value) for rule in found],
+            "weight_share": weight_shares(rules),
+            "rule": [rule.id for rule in found],
+            "rulebook_weight": [float(shipped[rule.id].value) for rule in found],
+            "overridden": [rule.overridden for rule in found],
+            "status": [rule.status for rule in found],
+            "source": [rule.source for rule in found],
+            "meaning": [rule.meaning for rule in found],
+        }
+    )
+
+
+def write_workbook(
+    tables: Mapping[str, pd.DataFrame],
+    *,
+    title: str,
+    rules: Rulebook,
+    as_of: datetime.date,
+    path: Path,
+) -> Path:
+    """Write the ranking and what stands behind it as a workbook.
+
+    Parameters
+    ----------
+    tables
+        Those of `LIST_TABLES` that there are; geometry is left out.
+    title
+        Name of the district.
+    rules
+        The rules in force: their weights, sources and changes are told.
+    as_of
+        The date on which ages were counted; it is also the date of the file.
+    path
+        The file to write.
+
+    Returns
+    -------
+    Path
+        `path`. Every text is a text cell, whatever it begins with; one that begins with = + - or @ also
+        carries the mark that keeps it a text when the cell is edited. Characters that the format cannot
+        hold become U+FFFD. A text longer than a cell is cut and says so; rows beyond the last of a sheet
+        are left to the CSV list, and the sheet Definitions says so. The same input gives the same bytes.
+
+    Raises
+    ------
+    DistrictFileError
+        The file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from roofplat.tables import empty
+    >>> file = Path(tempfile.mkdtemp()) / "ranking.xlsx"
+    >>> words = {"title": "Invented", "rules": load_rulebook(), "as_of": datetime.date(2026, 1, 1)}
+    >>> write_workbook({"ranking": empty("ranking")}, **words, path=file).read_bytes()[:2]
+    b'PK'
+    """
+    lists = {
+        name: _Sheet(sheet, _in_front(tables[name], _FIRST.get(name)), TABLES[name].columns, _STAY[name])
+        for name, sheet in LIST_TABLES.items()
+        if name in tables
+    }
+    weights = _Sheet("Weights", weight_rows(rules), _WEIGHT_COLUMNS, 1)
+    others = _Sheet("Rules", _rule_rows(rules), _RULE_COLUMNS, 1)
+    # The odds are the last of the lists: weights come before them, as the score does.
+    sheets = [*(lists[name] for name in lists if name != "family_odds"), weights]
+    sheets += [lists[name] for name in lists if name == "family_odds"] + [others]
+    created = datetime.datetime.combine(as_of, datetime.time())
+    with whole_file(path) as beside:
+        try:
+            _write(beside, sheets, _about(title, rules, as_of, sheets), rules, title, created)
+        except (OSError, XlsxWriterException) as error:
+            raise DistrictFileError(
+                f"{path} cannot be written ({error}); check the free space, or choose another folder "
+                "with --out."
+            ) from None
+    return path
+
+
+def _write(
+    file: Path,
+    sheets: Sequence[_Sheet],
+    about: Sequence[str],
+    rules: Rulebook,
+    title: str,
+    created: datetime.datetime,
+) -> None:
+    options = {
+        # A row is written when the next begins: the memory does not grow with the district.
+        "constant_memory": True,
+        "tmpdir": str(file.parent),
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+    }
+    with xlsxwriter.Workbook(str(file), options) as book:
+        book.set_properties(
+            {"title": _clean(f"{title}: who to visit first"), "comments": CAUTION, "created": created}
+        )
+        looks = _Looks(book)
+        for sheet in sheets:
+            _write_sheet(book.add_worksheet(sheet.title), sheet, looks, title)
+        _write_definitions(book.add_worksheet("Definitions"), about, sheets, rules, looks, title)
+
+
+class _Looks:
+    """The cell formats of one workbook, made when they are first asked for."""
+
+    def __init__(self, book: Any) -> None:
+        self._book = book
+        self._made: dict[tuple[str, bool, bool], Any] = {}
+        self.header = book.add_format(
+            {"bold": True, "text_wrap": True, "valign": "vcenter", "bottom": 2, "bg_color": "#E8E8E8"}
+        )
+        self.strong = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
+        self.line = book.add_format({"text_wrap": True, "valign": "top"})
+
+    def cell(self, kind: str, *, wrapped: bool = False, guarded: bool = False) -> Any:
+        """A format by the kind of value; a guarded text stays one when somebody edits it."""
+        key = (kind, wrapped, guarded)
+        if key not in self._made:
+            made = self._book.add_format({"valign": "top", "text_wrap": wrapped, **_FORMATS[kind]})
+            if guarded:
+                made.set_quote_prefix()
+            self._made[key] = made
+        return self._made[key]
+
+
+def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks, title: str) -> None:
+    """One table: a header that stays and filters, then the rows."""
+    frame = sheet.frame.head(_MOST_ROWS - 1)
+    kinds = [_kind(name, sheet.columns[name]) for name in frame.columns]
+    columns = [_values(frame[name], kind) for name, kind in zip(frame.columns, kinds, strict=True)]
+    widths = [_width(str(name), column, kind) for name, column, kind in zip(
+        frame.columns, columns, kinds, strict=True)]  # fmt: skip
+    for place, (name, kind, width) in enumerate(zip(frame.columns, kinds, widths, strict=True)):
+        page.set_column(place, place, width, looks.cell(kind, wrapped=width == _WIDEST))
+        meaning = sheet.columns[name]
+        hint = meaning.meaning + (f" ({meaning.unit})" if meaning.unit else "")
+        # What a column means is shown where its head is chosen.
+        page.data_validation(0, place, 0, place, {"validate": "any", "input_message": hint[:_LONGEST_HINT]})
+    _page_setup(page, title, sheet.title)
+    page.repeat_rows(0)
+    page.freeze_panes(1, sheet.stay)
+    page.autofilter(0, 0, len(frame), len(frame.columns) - 1)
+    page.set_row(0, 32)
+    for place, name in enumerate(frame.columns):
+        page.write_string(0, place, str(name), looks.header)
+    writers = [_writer(page, kind, width, looks) for kind, width in zip(kinds, widths, strict=True)]
+    # Cell by cell and row by row: the format is a stream of rows.
+    for row, values in enumerate(zip(*columns, strict=True), start=1):
+        for place, (write, value) in enumerate(zip(writers, values, strict=True)):
+            if value is not None:
+                write(row, place, value)
+
+
+def _page_setup(page: Any, title: str, sheet: str) -> None:
+    """Printed on its side, as wide as the paper; the caution is on every page."""
+    page.set_landscape()
+    page.fit_to_pages(1, 0)
+    page.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.9)
+    # An ampersand begins a code of the page's head.
+    named = _clean(" ".join(title.split())).replace("&", "&&")
+    page.set_header(f"&L{named[: _LONGEST_FOOT // 2].rstrip('&')}&C{sheet}&RPage &P of &N")
+    page.set_footer(f"&L&8{CAUTION.split(' A standing plan')[0]}")
+
+
+def _kind(name: str, column: Column) -> str:
+    """How a column is shown, by its type, its unit and what it is."""
+    if column.dtype in ("str", "category"):
+        return "text"
+    if column.dtype == "boolean":
+        return "yes"
+    if column.dtype.startswith("datetime"):
+        return "date"
+    if column.unit == "year" and column.dtype == "Int64":
+        return "year"
+    if column.dtype == "Int64":
+        return "whole"
+    if name in ("score", "worth", *RANKING_FACTORS) or name.startswith("part_"):
+        return "fine"
+    return "percent" if column.unit == "share" else "number"
+
+
+def _values(column: pd.Series, kind: str) -> list[Any]:
+    """A column as plain values that a cell can hold; missing ones are None."""
+    known = column.notna().to_numpy()
+    if kind == "text":
+        return [_fitted(_clean(str(text))) if there else None for text, there in zip(
+            column, known, strict=True)]  # fmt: skip
+    if kind == "date":
+        return [day.to_pydatetime() if there else None for day, there in zip(column, known, strict=True)]
+    return [value if there else None for value, there in zip(column.tolist(), known, strict=True)]
+
+
+def _clean(text: str) -> str:
+    """A text without what the format cannot hold."""
+    if text.isprintable():
+        return text
+    whole_lines = text.replace("\r\n", "\n").replace("\r", "\n")
+    return "".join(
+        "\ufffd"
+        if (unicodedata.category(letter) in ("Cc", "Cs") and letter not in "\n\t") or letter in "\ufffe\uffff"
+        else letter
+        for letter in whole_lines
+    )
+
+
+def _fitted(text: str) -> str:
+    """A text no longer than a cell; one that is cut says so."""
+    if len(text) <= _LONGEST_TEXT // 2:
+        return text
+    units = text.encode("utf-16-le")
+    if len(units) <= 2 * _LONGEST_TEXT:
+        return text
+    # A pair of units that the cut would part goes as a whole.
+    return units[: 2 * (_LONGEST_TEXT - len(_CUT))].decode("utf-16-le", "ignore") + _CUT
+
+
+def _width(name: str, values: Sequence[Any], kind: str) -> int:
+    """As wide as what is in it, within limits."""
+    longest = 0
+    if kind == "text":
+        longest = max((len(text) for text in values if text is not None), default=0)
+        if longest >= _LONG_TEXT:
+            return _WIDEST
+    elif kind == "date":
+        longest = len("2026-01-01")
+    elif kind != "yes":
+        largest = max((abs(value) for value in values if value is not None), default=0)
+        longest = len(f"{largest:,.2f}")
+    return min(max(_NARROWEST, len(name) + _HEADER_ROOM, longest + 2), _WIDEST)
+
+
+def _writer(page: Any, kind: str, width: int, looks: _Looks) -> _Write:
+    """How a value of a kind becomes a cell."""
+    plain = looks.cell(kind, wrapped=width == _WIDEST)
+    guarded = looks.cell("text", wrapped=width == _WIDEST, guarded=True)
+
+    def text(row: int, place: int, value: str) -> None:
+        _write_text(page, row, place, value, guarded if value.startswith(_FORMULA) else plain)
+
+    def number(row: int, place: int, value: float) -> None:
+        if math.isfinite(value):
+            page.write_number(row, place, value, plain)
+        else:
+            page.write_string(row, place, str(value), plain)
+
+    def yes(row: int, place: int, value: bool) -> None:
+        page.write_string(row, place, "yes" if value else "no", plain)
+
+    def date(row: int, place: int, value: datetime.datetime) -> None:
+        if value.year < _FIRST_YEAR:
+            page.write_string(row, place, value.date().isoformat(), plain)
+        else:
+            page.write_datetime(row, place, value, plain)
+
+    others: dict[str, _Write] = {"text": text, "yes": yes, "date": date}
+    return others.get(kind, number)
+
+
+def _write_text(page: Any, row: int, place: int, value: str, look: Any) -> None:
+    """A text as a text; the library takes one between <r> and </r> for mark-up of its own."""
+    if value.startswith("<r>") and value.endswith("</r>"):
+        page.write_rich_string(row, place, value[:1], value[1:2], value[2:], look)
+    else:
+        page.write_string(row, place, value, look)
+
+
+def _write_definitions(
+    page: Any,
+    about: Sequence[str],
+    sheets: Sequence[_Sheet],
+    rules: Rulebook,
+    looks: _Looks,
+    title: str,
+) -> None:
+    """The caution and what the lists stand on, then every column, then the words in them."""
+    _page_setup(page, title, "Definitions")
+    head = ("sheet", "name", "meaning", "unit", "values")
+    for place, width in enumerate((16, 26, 100, 10, 44)):
+        page.set_column(place, place, width)
+    rows = [
+        (sheet.title, name, column.meaning, column.unit, ", ".join(column.allowed))
+        for sheet in sheets
+        for name, column in sheet.columns.items()
+        if name in sheet.frame.columns
+    ]
+    rows += [
+        ("roof family", family.id, f"{family.label}. {family.caution}", "", "")
+        for family in rules.families.values()
+    ]
+    rows += [("status", word, meaning, "", "") for word, meaning in _STATUS.items()]
+    for number, line in enumerate(about):
+        look = looks.strong if number < 2 else looks.line
+        page.merge_range(number, 0, number, len(head) - 1, "", look)
+        _write_text(page, number, 0, _fitted(_clean(line)), look)
+        if len(line) > 180:
+            page.set_row(number, 15 * math.ceil(len(line) / 180))
+    top = len(about) + 1
+    page.freeze_panes(0, 2)
+    page.autofilter(top, 0, top + len(rows), len(head) - 1)
+    for place, name in enumerate(head):
+        page.write_string(top, place, name, looks.header)
+    for number, row in enumerate(rows, start=top + 1):
+        for place, text in enumerate(row):
+            _write_text(
+                page, number, place, _fitted(_clean(text)), looks.cell("text", wrapped=place in (2, 4))
+            )
+
+
+_STATUS = {
+    "published": "seen in the source that is named",
+    "second-hand": "seen quoted by another source",
+    "common practice": "how it is usually done; nobody's rule",
+    "from memory": "remembered, not looked up",
+    "department": "a choice; change it in the district file",
+}
+
+
+def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_Sheet]) -> list[str]:
+    """What the lists are, on what date, by which rules, and what they do not say."""
+    lines = [
+        f"{title}: who to visit first",
+        CAUTION,
+        f"Ages and due dates are counted to {as_of.isoformat()}.",
+        "The score is the sum of weight share x factor over the factors: the columns part_... hold the "
+        "products, the sheet Weights the shares. It says which roofs deserve a visit, not how likely a fire "
+        "is.",
+    ]
+    if any("rank_low" in sheet.frame.columns for sheet in sheets):
+        share, draws = rules.number("ranking.interval_share"), rules.count("ranking.draws")
+        lines.append(
+            f"rank_low and rank_high hold {share:.0%} of {draws:,} drawings, in which the weights and the "
+            "families of roofs that nobody has surveyed are drawn anew. A wide interval says that the rank "
+            "rests on guesses."
+        )
+    lines.append(
+        "The inspection class follows the occupancy, or what the department states. The score does not "
+        "change the class, nor the class the score."
+    )
+    lines += [
+        f"The sheet {sheet.title} ends after {_MOST_ROWS - 1:,} of {len(sheet.frame):,} rows: a sheet holds "
+        "no more. The CSV list of the same build has them all."
+        for sheet in sheets
+        if len(sheet.frame) >= _MOST_ROWS
+    ]
+    changed = override_lines(rules)
+    lines.append(f"Rules that the department has changed: {len(changed) or 'none'}.")
+    return lines + [f"  {line}" for line in changed]
+
+
+def _in_front(table: pd.DataFrame, first: str | None) -> pd.DataFrame:
+    """A table without its geometry, one column in front of the others."""
+    plain = pd.DataFrame(
+        table.drop(columns=table.geometry.name) if isinstance(table, gpd.GeoDataFrame) else table
+    )
+    if first is None:
+        return plain
+    return plain[[first, *(name for name in plain.columns if name != first)]]
+
+
+def _rule_rows(rules: Rulebook) -> pd.DataFrame:
+    """The other rules that the lists rest on, as text: some are numbers, some lists, some words."""
+    found = [
+        rule
+        for rule in rules.rules.values()
+        if rule.id.split(".")[0] in _RULE_GROUPS and not rule.id.startswith("ranking.weight.")
+    ]
+    shipped = load_rulebook().rules
+    return pd.DataFrame(
+        {
+            "rule": [rule.id for rule in found],
+            "value": [_value(rule) for rule in found],
+            "unit": [rule.unit for rule in found],
+            "rulebook_value": [_value(shipped[rule.id]) for rule in found],
+            "overridden": [rule.overridden for rule in found],
+            "status": [rule.status for rule in found],
+            "source": [rule.source for rule in found],
+            "meaning": [rule.meaning for rule in found],
+        }
+    )
+
+
+def _value(rule: Rule) -> str:
+    values = rule.value if isinstance(rule.value, list) else [rule.value]
+    return ", ".join(f"{value:g}" if isinstance(value, float) else str(value) for value in values)
