@@ -1,7 +1,8 @@
 """Compose the rooms: the only place that knows their order.
 
 In: a district and the choices of one build.
-Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets.
+Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets;
+    `Scheduled`: days of inspection.
 """
 
 from __future__ import annotations
@@ -28,10 +29,11 @@ from roofplat.placing import audit_solar, place_plans
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
 from roofplat.ranking import rank_buildings, survey_next
+from roofplat.ranking.days import DayPlan, plan_days
 from roofplat.rules import Rulebook, load_rulebook
-from roofplat.tables import conform
+from roofplat.tables import conform, problem_rows
 
-__all__ = ["Built", "Drawn", "build", "draw_plans", "draw_sheets"]
+__all__ = ["Built", "Drawn", "Scheduled", "build", "draw_plans", "draw_sheets", "inspect_days"]
 
 # Ids named where one does not exist, and how like it they must be.
 _CLOSE_IDS, _CLOSE_SHARE = 3, 0.5
@@ -83,6 +85,24 @@ class Drawn:
     fire_in: str | None
     problems: pd.DataFrame
     out: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Scheduled:
+    """What a run of day plans made.
+
+    plan
+        Visits, what is left out, the ways, figures of the whole.
+    problems
+        `tables.TABLES["problems"]`, those of the planning last.
+    out, files
+        The folder of the build, and the files of the plan.
+    """
+
+    plan: DayPlan
+    problems: pd.DataFrame
+    out: Path
+    files: list[Path]
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,6 +285,116 @@ def draw_sheets(
         problems=planned.problems,
         out=folder,
     )
+
+
+def inspect_days(
+    district: District,
+    *,
+    start_on: datetime.date,
+    days: int,
+    inspectors: int | None = None,
+    hours: float | None = None,
+    start: tuple[float, float] | None = None,
+    must: Sequence[str] = (),
+    out: str | Path | None = None,
+    area: str | None = None,
+    workers: int = 1,
+    as_of: datetime.date | None = None,
+    report: Callable[[str], None] | None = None,
+) -> Scheduled:
+    """Plan days of inspection and write them down.
+
+    Parameters
+    ----------
+    district
+        From `read_district`; its `[inspect]` says what is not given here.
+    start_on
+        No day is planned before it.
+    days
+        How many working days.
+    inspectors
+        How many go out each day, each alone.
+    hours
+        Hours of an inspector's day, the break not counted.
+    start
+        Longitude and latitude of where each day starts and ends, WGS 84 degrees.
+    must
+        Buildings that are visited whatever they are worth, beside those that the district file names.
+    out
+        As in `build`; the plan goes to `inspections/` in it.
+    area
+        Visit buildings of this dispatch area alone. Ranks are those of the whole district.
+    workers, as_of, report
+        As in `build`.
+
+    Returns
+    -------
+    Scheduled
+
+    Raises
+    ------
+    RoofplatError
+        There is no such building or area, no start, no day, inspector or hour, no solver, or the district
+        cannot be read; nothing is written then.
+    """
+    # Here and not above: a build does not wait for what plans days.
+    from roofplat.publish.days import write_days
+
+    say = report or _silent
+    folder = _folder(district, out)
+    day = as_of or datetime.date.today()
+    wishes = district.inspect
+    asked = [*wishes.must, *must]
+    planned = _plan(district, area=area, wind_from_deg=None, workers=workers, day=day, say=say, ids=asked)
+    tables = {**planned.tables, "roofs": planned.inventory.roofs}
+    beyond: list[str] = []
+    # What is drawn around a visit are all its neighbours, of other areas as well.
+    visited = tables
+    if area is not None:
+        visited = _only_area(tables, area)
+        known = set(visited["buildings"]["building_id"])
+        beyond = [name for name in dict.fromkeys(asked) if name not in known]
+        strange = [name for name in must if name in beyond]
+        if strange:
+            raise DistrictFileError(
+                f"Building {strange[0]!r} must be visited, but does not lie in the area {area!r}; "
+                "leave out one of the two."
+            )
+    say(f"Planning {days} days")
+    plan = plan_days(
+        visited,
+        planned.rules,
+        start_on=start_on,
+        days=days,
+        inspectors=wishes.inspectors if inspectors is None else inspectors,
+        hours=wishes.hours if hours is None else hours,
+        start=wishes.start if start is None else start,
+        must=[name for name in asked if name not in beyond],
+        ground=planned.ground,
+        streets=tables["streets"],
+    )
+    outside = problem_rows(
+        "days",
+        beyond,
+        "must_outside_area",
+        "info",
+        f"It must be visited, but does not lie in the area {area}.",
+        "Plan its area, or the whole district.",
+    )
+    plan = replace(plan, problems=conform("problems", pd.concat([plan.problems, outside], ignore_index=True)))
+    say(f"Writing {folder}")
+    files = write_days(
+        plan,
+        tables,
+        district=district.name,
+        area=area,
+        rules=planned.rules,
+        ground=planned.ground,
+        as_of=day,
+        out=folder,
+    )
+    problems = conform("problems", pd.concat([planned.problems, plan.problems], ignore_index=True))
+    return Scheduled(plan=plan, problems=problems, out=folder, files=files)
 
 
 def draw_plans(

@@ -11,6 +11,7 @@ import click
 from roofplat import __version__
 from roofplat.cli.build import build
 from roofplat.cli.check import check
+from roofplat.cli.inspect import inspect
 from roofplat.cli.manners import CAUTION, Commands
 from roofplat.cli.rules import rules
 from roofplat.cli.sheet import sheet
@@ -25,5 +26,5 @@ def main() -> None:
     """Roof inventory and standing plans for a fire district."""
 
 
-for _command in (start, check, build, sheet, rules):
+for _command in (start, check, build, sheet, inspect, rules):
     main.add_command(_command)

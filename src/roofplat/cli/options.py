@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-__all__ = ["area", "azimuth", "district", "out", "wind_from", "workers"]
+__all__ = ["area", "azimuth", "district", "out", "place", "wind_from", "workers"]
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -38,6 +38,28 @@ def azimuth(ctx: click.Context, param: click.Parameter, value: str | None) -> fl
             f"{value!r} is no direction; give degrees from true north, 0 to 360.", ctx, param
         )
     return degrees
+
+
+def place(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, float] | None:
+    """Return longitude and latitude in degrees; anything else is a wrong command.
+
+    Examples
+    --------
+    >>> place(click.Context(click.Command("any")), click.Option(["--any"]), "-118.5,40.25")
+    (-118.5, 40.25)
+    """
+    if value is None:
+        return None
+    try:
+        lon, lat = (float(part) for part in value.split(","))
+    except ValueError:
+        lon = lat = math.nan
+    # A comparison with nan is false: it fails here too.
+    if not (-180.0 <= lon <= 180.0 and -90.0 <= lat <= 90.0):
+        raise click.BadParameter(
+            f"{value!r} is no place; give longitude and latitude in degrees, as -118.5,40.25.", ctx, param
+        )
+    return lon, lat
 
 
 # Not checked for existence by click: the district reader's sentence says more.

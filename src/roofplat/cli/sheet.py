@@ -6,7 +6,6 @@ Out: PDF files in the folder of a build, and where they are, on the screen.
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 
 import click
@@ -20,28 +19,6 @@ __all__ = ["sheet"]
 _LISTED = 20
 
 
-def _place(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, float] | None:
-    """Longitude and latitude in degrees; anything else is a wrong command.
-
-    Examples
-    --------
-    >>> _place(click.Context(click.Command("any")), click.Option(["--any"]), "-118.5,40.25")
-    (-118.5, 40.25)
-    """
-    if value is None:
-        return None
-    try:
-        lon, lat = (float(part) for part in value.split(","))
-    except ValueError:
-        lon = lat = math.nan
-    # A comparison with nan is false: it fails here too.
-    if not (-180.0 <= lon <= 180.0 and -90.0 <= lat <= 90.0):
-        raise click.BadParameter(
-            f"{value!r} is no place; give longitude and latitude in degrees, as -118.5,40.25.", ctx, param
-        )
-    return lon, lat
-
-
 @click.command()
 @options.district
 @click.argument("ids", metavar="ID...", nargs=-1)
@@ -49,7 +26,7 @@ def _place(ctx: click.Context, param: click.Parameter, value: str | None) -> tup
 @click.option(
     "--fire",
     metavar="LON,LAT",
-    callback=_place,
+    callback=options.place,
     help="Fire spot, inside one of the buildings. The others keep their own fire spots.",
 )
 @options.wind_from

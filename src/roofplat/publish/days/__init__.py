@@ -1,0 +1,186 @@
+"""The files of a plan of inspection days: a page a day, an overview, lists and a calendar.
+
+In: a plan, the tables of the build in the working CRS, the rules.
+Out: `inspections/` in the folder of a build: `<date>.html`, `index.html`, `visits.csv`, `left_out.csv`,
+    `visits.ics`, and `plan.json`, the record of it; each whole or not there at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import json
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import Transformer
+from shapely import Point
+
+from roofplat.ground import Ground
+from roofplat.publish.days.asked import open_facts
+from roofplat.publish.days.calendar import calendar_file
+from roofplat.publish.days.day import DayPages, day_page
+from roofplat.publish.days.index import index_page
+from roofplat.publish.days.words import clock
+from roofplat.publish.files import CAUTION, write_whole
+from roofplat.publish.lists import write_list
+from roofplat.publish.overrides import override_records
+from roofplat.publish.record import read_outputs
+from roofplat.ranking.days import DayPlan
+from roofplat.rules import Rulebook
+
+__all__ = ["INSPECTIONS", "write_days"]
+
+INSPECTIONS = "inspections"
+"""Folder of a plan in the folder of a build."""
+
+_RECORD = "plan.json"
+# What one plan writes and the next may not: a page of a day that is no longer planned misleads.
+_COMES_AND_GOES = re.compile(r"\d{4}-\d{2}-\d{2}\.html")
+_PLACE_DECIMALS = 6
+
+
+def write_days(
+    plan: DayPlan,
+    tables: Mapping[str, Any],
+    *,
+    district: str,
+    area: str | None,
+    rules: Rulebook,
+    ground: Ground,
+    as_of: datetime.date,
+    out: Path,
+) -> list[Path]:
+    """Write every file of a plan of inspection days.
+
+    Parameters
+    ----------
+    plan
+        From `ranking.days.plan_days`.
+    tables
+        `buildings`; `sections`, `roofs` and `streets` where there are any; all in one working CRS.
+    district, area
+        Names; the area where only one was planned.
+    rules, ground
+        What is in force.
+    as_of
+        The date on which ages were counted. It stands for the time at which the files were made, so that
+        the same plan gives the same bytes.
+    out
+        The folder of the build.
+
+    Returns
+    -------
+    list of Path
+        The files written, in order; `plan.json` last. Pages of days that an earlier plan in this folder
+        recorded, and this one does not have, are removed.
+
+    Raises
+    ------
+    DistrictFileError
+        The folder cannot be written, or the calendar library is not installed.
+    """
+    folder = out / INSPECTIONS
+    buildings = gpd.GeoDataFrame(tables["buildings"])
+    visits = _with_places(plan.visits, buildings)
+    facts = open_facts(tables, visits["building_id"].tolist(), rules)
+    asked = {str(name): part["fact"].tolist() for name, part in facts.groupby("building_id", sort=False)}
+    # The calendar first: without its library nothing is written at all.
+    entries = calendar_file(
+        pd.DataFrame(visits).drop(columns="geometry"), district=district, as_of=as_of, asked=asked
+    )
+    to_working = Transformer.from_crs("EPSG:4326", buildings.crs, always_xy=True)
+    pages = DayPages(
+        district=district,
+        as_of=as_of,
+        ground=ground,
+        buildings=buildings,
+        streets=tables.get("streets"),
+        start=Point(*to_working.transform(*plan.summary["start"])),
+        facts=facts,
+        links=_links(visits["building_id"].tolist(), buildings["building_id"].tolist(), out),
+    )
+    written = [
+        write_whole(
+            folder / f"{day:%Y-%m-%d}.html",
+            day_page(gpd.GeoDataFrame(own), plan.routes[plan.routes["day"] == day], pages),
+        )
+        for day, own in visits.groupby("day", sort=True)
+    ]
+    words = index_page(plan, district=district, area=area, as_of=as_of, rules=rules, ground=ground.statement)
+    written += [
+        write_whole(folder / "index.html", words),
+        write_list(_visit_list(visits), folder / "visits.csv"),
+        write_list(plan.left_out, folder / "left_out.csv"),
+        write_whole(folder / "visits.ics", entries),
+    ]
+    earlier = read_outputs(folder / _RECORD)
+    names = [file.name for file in written]
+    record = {
+        "as_of": as_of.isoformat(),
+        "area": area,
+        "caution": CAUTION,
+        "district": district,
+        "ground": ground.statement,
+        "outputs": sorted(names),
+        "rules_overridden": override_records(rules),
+        "summary": plan.summary,
+    }
+    text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False)
+    written.append(write_whole(folder / _RECORD, text + "\n"))
+    for name in earlier:
+        if name not in names and _COMES_AND_GOES.fullmatch(name):
+            with contextlib.suppress(OSError):
+                (folder / name).unlink()
+    return written
+
+
+def _with_places(visits: pd.DataFrame, buildings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The visits with what is on record of each building, its outline, and a place inside it."""
+    own = buildings.set_index("building_id").reindex(visits["building_id"])
+    spots = shapely.get_coordinates(shapely.point_on_surface(own.geometry.to_numpy()))
+    to_lonlat = Transformer.from_crs(buildings.crs, "EPSG:4326", always_xy=True)
+    lon, lat = to_lonlat.transform(spots[:, 0], spots[:, 1])
+    seen = own[["surveyed_on", "inspected_on"]].max(axis=1)
+    found = visits.assign(
+        alert=own["alert"].to_numpy(),
+        occupancy=own["occupancy"].to_numpy(),
+        seen_on=seen.to_numpy(),
+        lon=np.round(lon, _PLACE_DECIMALS),
+        lat=np.round(lat, _PLACE_DECIMALS),
+    )
+    return gpd.GeoDataFrame(found, geometry=own.geometry.to_numpy(), crs=buildings.crs)
+
+
+def _visit_list(visits: gpd.GeoDataFrame) -> pd.DataFrame:
+    """The visits for a spreadsheet: times of day beside the minutes, and a place for a navigator."""
+    rows = pd.DataFrame(visits).drop(columns=["geometry", "seen_on"])
+    place = list(rows.columns).index("arrive_min")
+    rows.insert(place, "arrive", rows["arrive_min"].map(clock).astype("str"))
+    rows.insert(place + 1, "leave", rows["leave_min"].map(clock).astype("str"))
+    return rows
+
+
+def _links(ids: Sequence[str], all_ids: Sequence[str], out: Path) -> dict[str, dict[str, str]]:
+    """Where the map and the sheet of each building are, of those that a build recorded here."""
+    there = set(read_outputs(out / "build.json"))
+    links: dict[str, dict[str, str]] = {name: {} for name in ids}
+    if "map.html" in there:
+        for name in ids:
+            links[name]["map"] = f"../map.html#{quote(name, safe='')}"
+    if any(name.startswith("sheets/") for name in there):
+        # Here and not above: a plan without sheets beside it does not wait for what prints them.
+        from roofplat.publish.sheet.sets import sheet_files
+
+        files = sheet_files(all_ids)
+        for name in ids:
+            if files[name] in there:
+                links[name]["sheet"] = f"../{files[name]}"
+    return links
