@@ -268,10 +268,11 @@ def _levels(region: str | None, rules: Rulebook) -> _Levels:
     spans = spans[spans.notna().any(axis=1)].sort_values("from_year", na_position="first")
     starts = tuple(float(year) for year in spans["from_year"].fillna(-np.inf))
     periods = tuple(_period_word(*span) for span in spans.to_numpy(dtype=float))
-    steps = np.array(rules.numbers("odds.size_steps_ft2"))
+    stated = rules["odds.size_steps_ft2"].value
+    steps = np.array([step if isinstance(step, (int, float)) else np.nan for step in stated], dtype=float)
     if not len(steps) or not np.isfinite(steps).all() or (np.diff(steps, prepend=0.0) <= 0).any():
         raise RuleError(
-            f"Rule odds.size_steps_ft2 is {steps.tolist()}; it takes areas above zero, from small to large."
+            f"Rule odds.size_steps_ft2 is {stated}; it takes areas above zero, from small to large."
         )
     areas = [f"{step:,.0f}" for step in steps]
     between = [f"{low} to {high} ft2" for low, high in pairwise(areas)]
