@@ -14,18 +14,21 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.errors import RuleError
-from roofplat.ranking.order import SCORE_DECIMALS, places_in, sort_keys
+from roofplat.ranking.order import SCORE_DECIMALS, places_in, ranks, sort_keys
 from roofplat.ranking.outlook import UNKNOWN, Outlook, outlook
 from roofplat.ranking.score import weight_shares
 from roofplat.ranking.words import percent, text, thousands
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS, conform
 
-__all__ = ["list_length", "scores_by_family", "survey_next"]
+__all__ = ["list_length", "scores_by_family", "survey_effects", "survey_next"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 Words = npt.NDArray[np.object_]
+
+# Places are a mean, and are compared to this many decimals.
+_PLACE_DECIMALS = 6
 
 
 def survey_next(tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
@@ -78,31 +81,61 @@ def survey_next(tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
     roofs = outlook(buildings, tables, rules)
     length = list_length(len(ranking), rules)
     would = scores_by_family(ranking, roofs, rules)
-    own = sort_keys(ranking["score"].to_numpy(dtype=float))
-    ordered = np.sort(own)
-    rank = ranking["rank"].to_numpy(dtype=np.int64)
-    landing = places_in(ordered, own[:, None], sort_keys(would, np.arange(len(own))[:, None]))
-
-    listed = rank <= length
-    first = np.sort(-ranking["score"].to_numpy(dtype=float))
-    # Without anything off the list, nothing can take a place on it.
-    lowest_on = -first[length - 1] if len(first) else np.inf
-    highest_off = -first[length] if len(first) > length else -np.inf
-    gains = np.where(listed[:, None], highest_off - would, would - lowest_on)
-    worth = (roofs.chances * np.maximum(gains, 0.0)).sum(axis=1)
-    changes = (landing <= length) != listed[:, None]
-    moved = rank[:, None] - landing
-
-    open_roof = _not_surveyed(buildings)
+    gains, moved, changes = survey_effects(ranking["score"].to_numpy(dtype=float), would, length)
+    listed = ranking["rank"].to_numpy(dtype=np.int64) <= length
     found = ranking.assign(
-        worth=np.round(worth, SCORE_DECIMALS),
+        worth=np.round((roofs.chances * gains).sum(axis=1), SCORE_DECIMALS),
         chance_of_change=np.clip((roofs.chances * changes).sum(axis=1), 0.0, 1.0),
-        places=(roofs.chances * np.abs(moved)).sum(axis=1),
+        places=np.round((roofs.chances * np.abs(moved)).sum(axis=1), _PLACE_DECIMALS),
         reason=_reasons(buildings, roofs, moved, changes, listed, length),
-    )[open_roof]
-    order = np.lexsort((-found["places"].round(SCORE_DECIMALS), -found["worth"]))
+    )[_not_surveyed(buildings)]
+    # Rows are in order of building_id, and the sort is a stable one.
+    order = np.lexsort((-found["places"], -found["worth"]))
     found = found.iloc[order].reset_index(drop=True)
     return cast("pd.DataFrame", conform("survey_next", found.assign(order=np.arange(1, len(found) + 1))))
+
+
+def survey_effects(
+    score: FloatArray, would: FloatArray, length: int
+) -> tuple[FloatArray, IntArray, npt.NDArray[np.bool_]]:
+    """Tell what each possible score of each building would do, one building at a time.
+
+    Parameters
+    ----------
+    score
+        The scores as they are, in order of building id, shape (n,).
+    would
+        The scores that each building may have, shape (n, m).
+    length
+        Buildings on the list, from 1 to n.
+
+    Returns
+    -------
+    gains
+        How much the sum of the scores on the list gains, against a list that stays as it is, when the
+        building has that score; zero or more, shape (n, m).
+    moved
+        Ranks up, or down where it is negative, shape (n, m).
+    changes
+        Whether it enters the list or leaves it, shape (n, m).
+
+    Examples
+    --------
+    >>> gains, moved, changes = survey_effects(np.array([0.5, 0.3]), np.array([[0.1], [0.6]]), 1)
+    >>> gains.round(9).tolist(), moved.tolist(), changes.tolist()
+    ([[0.2], [0.1]], [[-1], [1]], [[True], [True]])
+    """
+    own = sort_keys(score)
+    rank = ranks(own)
+    landing = places_in(np.sort(own), own[:, None], sort_keys(would, np.arange(len(own))[:, None]))
+    listed = rank <= length
+    first = -np.sort(-score)
+    # With every building on the list there is none to take a place on it.
+    highest_off = first[length] if len(first) > length else -np.inf
+    lowest_on = first[length - 1] if len(first) else np.inf
+    gains = np.where(listed[:, None], highest_off - would, would - lowest_on)
+    changes = (landing <= length) != listed[:, None]
+    return np.maximum(gains, 0.0), rank[:, None] - landing, changes
 
 
 def list_length(count: int, rules: Rulebook) -> int:
@@ -163,19 +196,16 @@ def _reasons(
     """One sentence a building: how far up or down and with what chance, and what is known."""
     up, up_places = _side(roofs.chances, moved > 0, moved)
     down, down_places = _side(roofs.chances, moved < 0, -moved)
-    there = _movement(up, up_places, "up")
-    back = _movement(down, down_places, "down")
-    joint = np.where((there != "") & (back != ""), " or ", "")
-    stays = (there == "") & (back == "")
+    there = np.where(up > 0, _counted(up_places) + " up (" + percent(up) + ")", "")
+    # After "98 places up or" the word is not said again.
+    number = np.where(up > 0, thousands(np.maximum(down_places, 1.0)), _counted(down_places))
+    back = np.where(down > 0, number + " down (" + percent(down) + ")", "")
+    joint = np.where((up > 0) & (down > 0), " or ", "").astype(object)
+    stays = (up <= 0) & (down <= 0)
     words = np.where(stays, "A survey would not move it", "A survey would move it " + there + joint + back)
     crossing = np.clip((roofs.chances * changes).sum(axis=1), 0.0, 1.0)
-    words = words + np.where(
-        crossing > 0,
-        np.where(listed, ", off the first ", ", onto the first ").astype(object)
-        + f"{length:,} with "
-        + percent(crossing),
-        "",
-    )
+    edge = np.where(listed, ", off the first ", ", onto the first ").astype(object) + f"{length:,} ("
+    words = words + np.where(crossing > 0, edge + percent(crossing) + ")", "")
     return cast("Words", words + "; " + _known(buildings) + ".")
 
 
@@ -188,10 +218,9 @@ def _side(
     return np.clip(chance, 0.0, 1.0), np.divide(total, chance, out=np.zeros(len(total)), where=chance > 0)
 
 
-def _movement(chance: FloatArray, places: FloatArray, way: str) -> Words:
-    counted = thousands(np.maximum(places, 1.0))
-    noun = np.where(counted == "1", " place ", " places ").astype(object)
-    return np.where(chance > 0, counted + noun + way + " (" + percent(chance) + ")", "")
+def _counted(places: FloatArray) -> Words:
+    number = thousands(np.maximum(places, 1.0))
+    return cast("Words", number + np.where(number == "1", " place", " places").astype(object))
 
 
 def _known(buildings: pd.DataFrame) -> Words:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from roofplat.inventory import family_chances
 from roofplat.rules import Rulebook
 
 __all__ = ["UNKNOWN", "Outlook", "outlook"]
@@ -55,7 +56,7 @@ def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook)
     tables
         `roofs` and `family_odds`, where there are any.
     rules
-        The roof families.
+        The roof families, `odds.*`.
 
     Returns
     -------
@@ -81,15 +82,16 @@ def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook)
             place[:, None] == np.arange(len(families)),
         )
     else:
-        from roofplat.inventory import family_chances
-
         found = family_chances(buildings, tables.get("roofs"), odds, rules)
         chances = found.reindex(index=buildings["building_id"], columns=families, fill_value=0.0).to_numpy(
             dtype=float
         )
+    not_said = rules.number("odds.lightweight_not_said")
     return Outlook(
         families=families,
-        lightweight=np.array([float(entry.lightweight or False) for entry in entries]),
+        lightweight=np.array(
+            [not_said if entry.lightweight is None else entry.lightweight for entry in entries], dtype=float
+        ),
         severity=np.clip([entry.severity for entry in entries], 0.0, 1.0),
         chances=chances,
     )
