@@ -7,13 +7,18 @@ Out: equal figures. Source of the figures: FEMA, Hazus Inventory Technical Manua
 
 from __future__ import annotations
 
+import numpy as np
+import pandas as pd
 import pytest
+from scipy import stats
+from tests.benchmarks.odds import frame_of
 
+from roofplat.inventory import estimate_odds, family_chances, family_names
 from roofplat.inventory.odds import _building_types, _hazus
 from roofplat.rules import load_rulebook
 
 BOOK = load_rulebook()
-TYPES = "W1 W2 S1 S2 S3 S4 S5 C1 C2 C3 PC1 PC2 RM1 RM2 URM MH".split()
+TYPES = ["W1", "W2", "S1", "S2", "S3", "S4", "S5", "C1", "C2", "C3", "PC1", "PC2", "RM1", "RM2", "URM", "MH"]
 # Region, first year of the period, class, percent by type in the order above.
 ROWS = [
     ("west", None, "COM1", "0 22 2 0 6 3 20 0 17 1 0 0 6 0 23 0"),
@@ -62,3 +67,81 @@ def test_every_row_is_a_hundred_percent() -> None:
 def test_a_quoted_limit_is_that_of_its_source(rule_id: str, value: float) -> None:
     assert BOOK.number(rule_id) == value
     assert BOOK[rule_id].status == "second-hand"
+
+
+# --- the posterior beside scipy.stats ---
+
+KIND = {"occupancy": "S-1", "year_built": 1985, "area_ft2": 40_000.0}
+
+
+def posterior(surveyed: dict[str, int], **changes: float) -> tuple[pd.DataFrame, pd.Series]:
+    """Odds of one stratum, and the chances of a roof in it that nobody has looked at."""
+    rules = load_rulebook({f"odds.{name}": value for name, value in changes.items()})
+    looked = [
+        KIND | {"roof_family": name, "family_basis": "surveyed"}
+        for name in surveyed
+        for _ in range(surveyed[name])
+    ]
+    rows = pd.DataFrame([*looked, KIND | {"roof_family": "unknown", "family_basis": None}])
+    rows["year_built"] = rows["year_built"].astype("Int64")
+    buildings, odds = estimate_odds(frame_of(rows), None, "west", rules)
+    return odds.set_index("roof_family"), family_chances(buildings, None, odds, rules).iloc[-1]
+
+
+COUNTS = [
+    {},
+    {"panelized_wood": 1},
+    {"panelized_wood": 9, "panelized_hybrid": 2, "concrete_deck": 1},
+    {"lamella": 3, "bowstring_truss": 40},
+]
+
+
+@pytest.mark.parametrize("surveyed", COUNTS)
+@pytest.mark.parametrize("prior_roofs", [0.5, 10.0, 80.0])
+def test_the_posterior_is_that_of_scipy(surveyed: dict[str, int], prior_roofs: float) -> None:
+    """Mean and variance of the Dirichlet, and the chance of the next roof by the Dirichlet-multinomial."""
+    odds, chances = posterior(surveyed, prior_roofs=prior_roofs)
+    part = odds["prior"] > 0
+    counts = pd.Series(surveyed, dtype=float).reindex(odds.index, fill_value=0.0)
+    assert not counts[~part].any()
+    alpha = (prior_roofs * odds["prior"] + counts)[part].to_numpy()
+    assert odds.loc[part, "chance"].to_numpy() == pytest.approx(stats.dirichlet.mean(alpha))
+    next_roof = [stats.dirichlet_multinomial.pmf(one, alpha, 1) for one in np.eye(len(alpha), dtype=int)]
+    assert chances[part.to_numpy()].to_numpy() == pytest.approx(next_roof)
+    # The parts of a Dirichlet are beta, with the variance that scipy gives the Dirichlet.
+    variance = [stats.beta.var(one, alpha.sum() - one) for one in alpha]
+    assert variance == pytest.approx(stats.dirichlet.var(alpha))
+
+
+@pytest.mark.parametrize("surveyed", COUNTS)
+@pytest.mark.parametrize("share", [0.5, 0.9, 0.99])
+def test_the_interval_is_that_of_scipys_beta(surveyed: dict[str, int], share: float) -> None:
+    odds, _ = posterior(surveyed, interval_share=share)
+    rows = odds[odds["prior"] > 0]
+    alpha = rows["prior_count"] + rows["surveyed"]
+    low, high = stats.beta.interval(share, alpha, alpha.sum() - alpha)
+    # Widened to hold the chance where the beta alone would leave it out.
+    assert rows["low"].to_numpy() == pytest.approx(np.minimum(low, rows["chance"]), abs=1e-9)
+    assert rows["high"].to_numpy() == pytest.approx(np.maximum(high, rows["chance"]), abs=1e-9)
+    assert (rows["low"] <= low + 1e-9).all()
+    assert (rows["high"] >= high - 1e-9).all()
+
+
+def test_two_surveys_one_after_the_other_are_as_likely_as_scipy_says() -> None:
+    """The chance of finding one family and then another is that of the pair, whichever comes first."""
+    before = {"panelized_wood": 2}
+    odds, first = posterior(before)
+    names = family_names(load_rulebook())
+    part = odds["prior"].to_numpy() > 0
+    alpha = (odds["prior_count"] + odds["surveyed"]).to_numpy()
+    for one, other in (
+        ("panelized_wood", "concrete_deck"),
+        ("sawtooth", "sawtooth"),
+        ("lamella", "metal_building"),
+    ):
+        _, second = posterior({**before, one: before.get(one, 0) + 1})
+        found = np.zeros(len(names), dtype=int)
+        np.add.at(found, [names.index(one), names.index(other)], 1)
+        orders = 1 if one == other else 2
+        pair = stats.dirichlet_multinomial.pmf(found[part], alpha[part], 2)
+        assert orders * first[one] * second[other] == pytest.approx(pair)

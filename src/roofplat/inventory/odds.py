@@ -311,14 +311,16 @@ def _stratify(frame: pd.DataFrame, levels: _Levels) -> IntArray:
 
 def _group_codes(occupancy: pd.Series, groups: Sequence[str]) -> IntArray:
     """Place of `R-3`, `r3`, `Group S-1` among the groups; the last, unknown, for words such as `retail`."""
-    parts = occupancy.astype("str").str.extract(
+    # A district has a few different words, however many buildings.
+    row, words = pd.factorize(occupancy.astype("str"))
+    parts = pd.Series(words, dtype="str").str.extract(
         r"^\s*(?:[Gg]roup\s+)?([A-Za-z])(?:\s*-?\s*(\d).*)?\s*$", expand=True
     )
     letter = parts[0].str.upper()
     known = pd.Index(groups[:-1])
     exact = known.get_indexer(pd.Index(letter + "-" + parts[1]))
     broad = known.get_indexer(pd.Index(letter))
-    found = np.where(exact >= 0, exact, broad)
+    found = np.append(np.where(exact >= 0, exact, broad), -1)[row]
     return np.where(found >= 0, found, len(groups) - 1).astype(np.int64)
 
 
