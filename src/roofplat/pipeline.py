@@ -2,7 +2,7 @@
 
 In: a district and the choices of one build.
 Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets;
-    `Scheduled`: days of inspection.
+    `Ranked`: the ranking alone; `Scheduled`: days of inspection.
 """
 
 from __future__ import annotations
@@ -28,12 +28,22 @@ from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
-from roofplat.ranking import rank_buildings, survey_next
+from roofplat.ranking import Apart, rank_buildings, survey_next, take_apart
 from roofplat.ranking.days import DayPlan, plan_days
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform, problem_rows
 
-__all__ = ["Built", "Drawn", "Scheduled", "build", "draw_plans", "draw_sheets", "inspect_days"]
+__all__ = [
+    "Built",
+    "Drawn",
+    "Ranked",
+    "Scheduled",
+    "build",
+    "draw_plans",
+    "draw_sheets",
+    "inspect_days",
+    "rank",
+]
 
 # Ids named where one does not exist, and how like it they must be.
 _CLOSE_IDS, _CLOSE_SHARE = 3, 0.5
@@ -85,6 +95,27 @@ class Drawn:
     fire_in: str | None
     problems: pd.DataFrame
     out: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A district's ranking; nothing is written.
+
+    tables, rules
+        As in `Built`, and the rules in force.
+    apart
+        The building asked for, taken apart; None when none was.
+    problems
+        `tables.TABLES["problems"]`.
+    as_of
+        The date on which ages were counted.
+    """
+
+    tables: dict[str, Any]
+    rules: Rulebook
+    apart: Apart | None
+    problems: pd.DataFrame
+    as_of: datetime.date
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,6 +315,53 @@ def draw_sheets(
         fire_in=planned.fire_in,
         problems=planned.problems,
         out=folder,
+    )
+
+
+def rank(
+    district: District,
+    *,
+    explain: str | None = None,
+    workers: int = 1,
+    as_of: datetime.date | None = None,
+    report: Callable[[str], None] | None = None,
+) -> Ranked:
+    """Rank the buildings of a district, and take one of them apart.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    explain
+        Id of the building to take apart.
+    workers, as_of, report
+        As in `build`.
+
+    Returns
+    -------
+    Ranked
+
+    Raises
+    ------
+    RoofplatError
+        There is no such building, or the district cannot be read.
+    """
+    day = as_of or datetime.date.today()
+    planned = _plan(
+        district,
+        area=None,
+        wind_from_deg=None,
+        workers=workers,
+        day=day,
+        say=report or _silent,
+        ids=() if explain is None else (explain,),
+    )
+    apart = None
+    if explain is not None:
+        known = {**planned.tables, "roofs": planned.inventory.roofs}
+        apart = take_apart(explain, known, planned.rules, as_of=day)
+    return Ranked(
+        tables=planned.tables, rules=planned.rules, apart=apart, problems=planned.problems, as_of=day
     )
 
 

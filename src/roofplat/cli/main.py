@@ -13,6 +13,7 @@ from roofplat.cli.build import build
 from roofplat.cli.check import check
 from roofplat.cli.inspect import inspect
 from roofplat.cli.manners import CAUTION, Commands
+from roofplat.cli.rank import rank
 from roofplat.cli.rules import rules
 from roofplat.cli.sheet import sheet
 from roofplat.cli.start import start
@@ -26,5 +27,5 @@ def main() -> None:
     """Roof inventory and standing plans for a fire district."""
 
 
-for _command in (start, check, build, sheet, inspect, rules):
+for _command in (start, check, build, sheet, rank, inspect, rules):
     main.add_command(_command)

@@ -5,8 +5,9 @@ Out: the ranking: a score from 0 to 1 with its parts and reasons, a rank with it
     inspection class beside it; the roofs to survey next; where a building would land for each answer.
 """
 
+from roofplat.ranking.apart import Apart, take_apart
 from roofplat.ranking.explain import what_if
 from roofplat.ranking.next import survey_next
 from roofplat.ranking.score import rank_buildings
 
-__all__ = ["rank_buildings", "survey_next", "what_if"]
+__all__ = ["Apart", "rank_buildings", "survey_next", "take_apart", "what_if"]
