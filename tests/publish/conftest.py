@@ -16,8 +16,9 @@ from pyproj import CRS, Transformer
 from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon, affinity, box
 
 from roofplat.ground import Ground, usng
+from roofplat.inventory import estimate_odds
 from roofplat.publish import Wind, write_maps
-from roofplat.ranking import rank_buildings
+from roofplat.ranking import rank_buildings, survey_next
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, conform, empty, problem_rows
 
@@ -55,6 +56,16 @@ def make_table(name: str, rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
         crs=WORKING_CRS,
     )
     return conform(name, frame)
+
+
+def with_odds(tables: dict[str, Any]) -> dict[str, Any]:
+    """The tables with the odds of their roofs, ranked, and with the roofs to survey next."""
+    rules = load_rulebook()
+    buildings, odds = estimate_odds(tables["buildings"], None, "west", rules)
+    made = {**tables, "buildings": buildings, "family_odds": odds}
+    made["ranking"] = rank_buildings(made, rules, as_of=AS_OF)
+    made["survey_next"] = survey_next(made, rules)
+    return made
 
 
 def lonlat(x_ft: float, y_ft: float) -> tuple[float, float]:
@@ -399,8 +410,7 @@ def tables() -> dict[str, Any]:
     made["stations"] = places(["Station 1"], [feet(Point(240, 150))])
     for name in ("planes", "ground", "collapse_zones", "solar_access"):
         made[name] = empty(name, WORKING_CRS)
-    made["ranking"] = rank_buildings(made, load_rulebook(), as_of=AS_OF)
-    return made
+    return with_odds(made)
 
 
 @pytest.fixture
@@ -586,8 +596,7 @@ def mixed() -> dict[str, Any]:
         geometry=[feet(box(-100, -100, 400, 150)), feet(box(-100, 150, 400, 400))],
         crs=WORKING_CRS,
     )
-    made["ranking"] = rank_buildings(made, load_rulebook(), as_of=AS_OF)
-    return made
+    return with_odds(made)
 
 
 @pytest.fixture(scope="session")

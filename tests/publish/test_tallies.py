@@ -11,11 +11,13 @@ import pytest
 from roofplat.publish.tallies import (
     among,
     area_names,
+    due_by_class,
     due_by_year,
     gap_flags,
     gaps_by_area,
     gaps_first,
     known_by_basis,
+    odds_by_stratum,
     reached,
     roofs_by_area,
     roofs_by_decade,
@@ -141,6 +143,48 @@ def test_overdue_is_not_the_same_as_no_record() -> None:
     assert list(found.index[-3:]) == ["2034 and after", "class unknown", "no record"]
     nothing = due_by_year(ranking.iloc[5:], buildings, as_of=AS_OF)
     assert list(nothing.index) == ["class unknown", "no record"]
+
+
+def test_every_class_tells_what_is_overdue() -> None:
+    states = ["overdue", "overdue", "due", "never_inspected", "no_class", None]
+    frame = pd.DataFrame({"class": ["high", "low", "high", "high", None, "low"], "due_state": states})
+    assert rows(due_by_class(frame)) == {
+        "high": {"overdue": 1, "not yet due": 1, "no inspection on record": 1},
+        "low": {"overdue": 1},
+        "unknown": {"no class, so no date": 1},
+    }
+    assert due_by_class(frame.iloc[:0]).empty
+
+
+def test_odds_of_a_stratum_without_unseen_roofs_help_nobody() -> None:
+    families = ["panelized_wood", "concrete_deck", "timber_of_ours"]
+    ours = {"label": "Ours", "framing": "walls", "severity": 0.5, "methods": ["do_not_cut"], "trench": []}
+    rules = load_rulebook(None, {"timber_of_ours": {**ours, "caution": "Look."}})
+    odds = pd.DataFrame(
+        {
+            "stratum": ["b"] * 3 + ["a"] * 3 + ["c"] * 3,
+            "roof_family": families * 3,
+            "surveyed": [2, 0, 1, 0, 0, 0, 4, 0, 0],
+            "chance": [0.5, 0.3, 0.2, 0.1, 0.45, 0.45, 1.0, 0.0, 0.0],
+            "low": [0.2] * 9,
+            "high": [0.9] * 9,
+        }
+    )
+    bases = ["surveyed", "recorded", None, "assumed", "surveyed"]
+    buildings = pd.DataFrame({"stratum": ["b", "b", "b", "a", "c"], "family_basis": bases})
+    found = odds_by_stratum(odds, buildings, rules)
+    assert found[["stratum", "buildings", "unseen", "surveyed"]].to_numpy().tolist() == [
+        ["b", 3, 2, 3],
+        ["a", 1, 1, 0],
+    ]
+    # A family that the department leaves open counts as its rule says, half.
+    assert found["lightweight"].tolist() == pytest.approx([0.5 + 0.2 / 2, 0.1 + 0.45 / 2])
+    assert found["families"][1] == [
+        ("concrete_deck", 0.45, 0.2, 0.9),
+        ("timber_of_ours", 0.45, 0.2, 0.9),
+        ("panelized_wood", 0.1, 0.2, 0.9),
+    ]
+    assert odds_by_stratum(odds.iloc[:0], buildings.iloc[:0], rules).empty
 
 
 def test_gaps_of_each_building(tables: dict[str, Any], mixed: dict[str, Any]) -> None:

@@ -27,7 +27,7 @@ from roofplat.publish.geojson import area_names
 from roofplat.publish.map_data import FlatMap, flatten_map
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
-from roofplat.publish.wording import METHOD_WORDS
+from roofplat.publish.wording import METHOD_WORDS, interval_words
 from roofplat.rules import Rulebook
 
 __all__ = ["OfflineMap", "Wind", "write_maps"]
@@ -204,6 +204,8 @@ def write_maps(
         "ground": ground.statement,
         "ground_scale": ground.scale,
         "ranked": len(tables["ranking"]) if "ranking" in tables else 0,
+        "unsurveyed": len(tables["survey_next"]) if "survey_next" in tables else 0,
+        "interval": interval_words(rules),
         "scenario": _scenario_words(wind),
         "wind": None
         if wind is None

@@ -55,8 +55,19 @@ _BUILDING_COLUMNS = (
     "surveyed_on",
 )
 # Of the ranking, what the overview needs to colour and filter by, and what waits for the card.
-_RANK_COLUMNS = ("rank", "class")
-_RANKING_COLUMNS = ("score", "reasons", "next_due")
+_RANK_COLUMNS = ("rank", "class", "due_state")
+_RANKING_COLUMNS = (
+    "rank_low",
+    "rank_high",
+    "score",
+    "reasons",
+    "unknown_facts",
+    "class_basis",
+    "next_due",
+    "overdue_days",
+)
+# Of the list of roofs to survey next: what it is called there, and on the card.
+_VISIT_COLUMNS: Mapping[str, str] = {"order": "visit_order", "reason": "visit_why"}
 _AUDIT_COLUMNS = ("solar_checks", "solar_met")
 _DETAIL_COLUMNS = (
     "occupancy",
@@ -67,7 +78,10 @@ _DETAIL_COLUMNS = (
     "sprinklered",
     "inspected_on",
     "alert",
+    "odds",
+    "local_roofs",
     *_RANKING_COLUMNS,
+    *_VISIT_COLUMNS.values(),
     *_AUDIT_COLUMNS,
     "sheet",
 )
@@ -407,10 +421,12 @@ def _to_lonlat(tables: Mapping[str, pd.DataFrame], sheets: Mapping[str, str]) ->
     ready["buildings"] = _along_a_curve(ready["buildings"])
     ready["facts"] = _facts(tables)
     if "ranking" in tables:
-        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[
-            [*_RANK_COLUMNS, *_RANKING_COLUMNS]
-        ]
+        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")
+        ranking = ranking[[name for name in (*_RANK_COLUMNS, *_RANKING_COLUMNS) if name in ranking]]
         ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
+    if "survey_next" in tables:
+        visits = pd.DataFrame(tables["survey_next"]).set_index("building_id")[[*_VISIT_COLUMNS]]
+        ready["buildings"] = ready["buildings"].join(visits.rename(columns=_VISIT_COLUMNS), on="building_id")
     ready["buildings"]["sheet"] = ready["buildings"]["building_id"].map(dict(sheets)).astype("str")
     ready["buildings"] = ready["buildings"].join(_audit_counts(ready["solar_access"]), on="building_id")
     ready["solar_access"] = _not_met(ready["solar_access"])

@@ -26,18 +26,20 @@ from roofplat.publish.tallies import (
     NOT_STATED,
     among,
     area_names,
+    due_by_class,
     due_by_year,
     gap_flags,
     gaps_by_area,
     gaps_first,
     known_by_basis,
+    odds_by_stratum,
     reached,
     roofs_by_area,
     roofs_by_decade,
     scores_by_class,
     surveys_by_area,
 )
-from roofplat.publish.wording import METHOD_WORDS, without_code
+from roofplat.publish.wording import METHOD_WORDS, due_words, interval_words, odds_words, without_code
 from roofplat.rules import Rulebook
 from roofplat.tables import AXIS_BASES, BASES
 
@@ -48,6 +50,9 @@ _MOST_ROWS = 200
 _MOST_REASONS = 6
 _ALL_AREAS = "all areas"
 _MOST_AREAS_SAID = 8
+# Families told of each stratum; the rest is said as one.
+_MOST_FAMILIES = 3
+_LEAST_SAID = 0.005
 # Columns and rows of a table that has room beside its plot.
 _MOST_BESIDE = 5
 _MOST_ROWS_BESIDE = 20
@@ -75,6 +80,7 @@ _KNOWN = (
 )
 _CLASSES = (Look("#003f66"), Look("#56b4e9"), Look("#dcdcdc"), _HATCHED)
 _DUE = (Look("#d55e00"), Look("#56b4e9"), _HATCHED)
+_STATES = (*_DUE, Look("#ffffff"))
 
 
 def write_report(
@@ -129,12 +135,14 @@ def write_report(
         no_area=NO_AREA,
         ground=ground.statement,
         wind=wind.words if wind else "No wind is stated.",
-        numbers=_numbers(tables, as_of),
+        numbers=_numbers(tables),
         counts=[(title, _grid(frame)) for title, frame in counts.items() if len(frame)],
         figures=_figures(tables, rules, as_of),
         families=_families(buildings, rules),
         scenario=_scenario(tables),
-        ranks=_ranks(ranking),
+        ranks=_ranks(ranking, rules),
+        odds=_odds(tables, rules),
+        visits=_visits(tables, rules),
         gaps=_gaps(tables, buildings, ranking, rules),
         overridden=rules.overridden,
         statuses=_statuses(rules),
@@ -143,16 +151,16 @@ def write_report(
         pushing=_pushing(tables, rules),
         out_of_reach=_out_of_reach(tables),
         solar=_solar(tables, rules),
-        unknown=_unknown(tables),
+        unknown=f"{(buildings['roof_family'] == 'unknown').sum():,}",
         top=_top(tables),
-        unseen=_unseen(tables),
+        unseen=f"{buildings['surveyed_on'].isna().sum():,}",
     )
     return write_whole(
         path, html_page(f"{district.name}: roof report", styles=[asset("report.css")], scripts=[], body=body)
     )
 
 
-def _numbers(tables: Mapping[str, pd.DataFrame], as_of: datetime.date) -> list[tuple[str, str]]:
+def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
     buildings = tables["buildings"]
     seen = buildings["surveyed_on"].notna()
     found = [
@@ -190,7 +198,7 @@ def _numbers(tables: Mapping[str, pd.DataFrame], as_of: datetime.date) -> list[t
     if "trenches" in tables:
         found.append(("Trenches", f"{len(tables['trenches']):,}"))
     if "ranking" in tables:
-        late = tables["ranking"]["next_due"] < pd.Timestamp(as_of)
+        late = tables["ranking"]["due_state"] == "overdue"
         found.append(("Inspections overdue", f"{late.sum():,}"))
     found.append(("No inspection on record", f"{buildings['inspected_on'].isna().sum():,}"))
     if "problems" in tables:
@@ -277,18 +285,24 @@ def _figures(
     ]
     if "ranking" in tables:
         ranking = pd.DataFrame(tables["ranking"])
-        if not _has_intervals(ranking):
-            figures.append(
-                _figure(
-                    "scores",
-                    "Scores by inspection class",
-                    scores_by_class(ranking),
-                    _CLASSES,
-                    "Score",
-                    note="The class follows the occupancy alone; a high score may stand in any class.",
-                )
-            )
-        figures.append(
+        figures += [
+            _figure(
+                "scores",
+                "Scores by inspection class",
+                scores_by_class(ranking),
+                _CLASSES,
+                "Score",
+                note="The class is stated or follows the occupancy; a high score may stand in any class.",
+            ),
+            _figure(
+                "classes",
+                "Overdue by inspection class",
+                due_by_class(ranking),
+                _STATES,
+                "Class",
+                note="No inspection on record does not say that there was none. No class: nobody has stated "
+                "one, and the occupancy gives none.",
+            ),
             _figure(
                 "inspections",
                 "Inspections due by year",
@@ -298,8 +312,8 @@ def _figures(
                 apart=("class unknown", "no record"),
                 note=f"Overdue: due before {as_of.isoformat()}. No record: no date of an inspection, which "
                 "does not say that there was none. Class unknown: inspected, but no cycle to count by.",
-            )
-        )
+            ),
+        ]
     return [figure for figure in figures if figure is not None]
 
 
@@ -369,13 +383,9 @@ def _most_of(counts: Mapping[str, int]) -> str:
     return "; ".join(words)
 
 
-def _has_intervals(ranking: pd.DataFrame) -> bool:
-    return {"rank_low", "rank_high"} <= set(ranking.columns)
-
-
-def _ranks(ranking: pd.DataFrame | None) -> dict[str, Any] | None:
-    """Draw how far the rank of the first buildings may move, where the ranking says so."""
-    if ranking is None or not _has_intervals(ranking) or ranking.empty:
+def _ranks(ranking: pd.DataFrame | None, rules: Rulebook) -> dict[str, Any] | None:
+    """Draw how far the rank of the first buildings may move."""
+    if ranking is None or ranking.empty:
         return None
     first = ranking.sort_values("rank", kind="stable").head(_TOP)
     rank, low, high = (
@@ -394,7 +404,73 @@ def _ranks(ranking: pd.DataFrame | None) -> dict[str, Any] | None:
             }
         )
     )
-    return {"plot": interval_plot(labels, rank, low, high, title=title), "grid": grid}
+    return {
+        "plot": interval_plot(labels, rank, low, high, title=title),
+        "grid": grid,
+        "interval": interval_words(rules),
+        "draws": f"{rules.number('ranking.draws'):,.0f}",
+    }
+
+
+def _odds(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]:
+    """Tell the odds of each stratum with the number of roofs behind them and before them."""
+    if "family_odds" not in tables:
+        return dict(_NONE)
+    words = {
+        "interval": f"{100 * rules.number('odds.interval_share'):.4g}%",
+        "prior": f"{rules.number('odds.prior_roofs'):.4g}",
+    }
+    strata = odds_by_stratum(tables["family_odds"], pd.DataFrame(tables["buildings"]), rules)
+    number, strata = len(strata), strata.head(_TOP)
+    strata = strata.assign(
+        lightweight=strata["lightweight"].map(_of_all),
+        families=[_likeliest(families, rules) for families in strata["families"]],
+    )
+    return {**_capped(strata, number), **words}
+
+
+def _likeliest(families: Sequence[tuple[str, float, float, float]], rules: Rulebook) -> str:
+    """Say the likeliest families of a stratum, each with its chance and the interval of it."""
+    words = []
+    for key, chance, low, high in families[:_MOST_FAMILIES]:
+        label = rules.families[key].label if key in rules.families else key
+        words.append(f"{label} {_of_all(chance)} ({_of_all(low)} to {_of_all(high)})")
+    rest = sum(chance for _, chance, _, _ in families[_MOST_FAMILIES:])
+    return "; ".join([*words, f"others {_of_all(rest)}"] if rest >= _LEAST_SAID else words)
+
+
+def _of_all(share: float) -> str:
+    """A chance in whole percent, as parts of a thousand say it."""
+    return _percent(round(1000 * share), 1000)
+
+
+def _visits(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]:
+    """List the roofs whose survey is worth most, in that order."""
+    if "survey_next" not in tables:
+        return dict(_NONE)
+    visits = pd.DataFrame(tables["survey_next"]).sort_values("order", kind="stable")
+    number, visits = len(visits), visits.head(_TOP)
+    own = visits["building_id"]
+    odds = own.map(_by_id(tables, own)["odds"])
+    frame = pd.DataFrame(
+        {
+            "order": visits["order"].astype("str"),
+            "rank": visits["rank"].astype("str"),
+            "span": _spans(visits),
+            "id": own,
+            "place": _places(own, visits.set_index("building_id")),
+            "area": visits["dispatch_area"].fillna(NO_AREA),
+            "odds": odds.map(lambda one: odds_words(one, rules, most=_MOST_FAMILIES), na_action="ignore"),
+            "reason": visits["reason"],
+        }
+    )
+    return _capped(frame, number)
+
+
+def _spans(ranked: pd.DataFrame) -> pd.Series:
+    """The span that each rank may have."""
+    low, high = (ranked[name].astype("str").fillna("?") for name in ("rank_low", "rank_high"))
+    return low + " to " + high
 
 
 def _gaps(
@@ -601,31 +677,6 @@ def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any
     }
 
 
-def _unknown(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
-    """List the roofs of which nobody knows the family, in the order of the ranking where there is one."""
-    buildings = pd.DataFrame(tables["buildings"])
-    unknown = buildings[buildings["roof_family"] == "unknown"]
-    by_area = unknown["dispatch_area"].fillna(NO_AREA).value_counts(sort=False).sort_index()
-    if "ranking" in tables:
-        rank = pd.DataFrame(tables["ranking"]).set_index("building_id")["rank"]
-        unknown = unknown.assign(rank=unknown["building_id"].map(rank)).sort_values("rank", kind="stable")
-    number, unknown = len(unknown), unknown.head(_TOP)
-    own = unknown["building_id"]
-    frame = pd.DataFrame(
-        {
-            "id": own,
-            "place": _places(own, _by_id(tables, own)),
-            "area": unknown["dispatch_area"].fillna(NO_AREA),
-            "lightweight": unknown["p_lightweight"].map("{:.2f}".format, na_action="ignore"),
-            "rank": unknown["rank"].astype("str") if "rank" in unknown else "",
-        }
-    )
-    return {
-        "by_area": [(str(name), int(count)) for name, count in by_area.items()],
-        **_capped(frame, number),
-    }
-
-
 def _capped(frame: pd.DataFrame, number: int) -> dict[str, Any]:
     """Give the rows that are listed, and how many there are of the `number` beyond them."""
     return {"rows": _records(frame), "number": number, "more": number - len(frame)}
@@ -655,27 +706,11 @@ def _labels(families: pd.Series, rules: Rulebook) -> pd.Series:
 def _top(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     if "ranking" not in tables:
         return []
-    return _ranked_rows(tables["ranking"].head(_TOP))
-
-
-def _unseen(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
-    buildings = tables["buildings"]
-    unseen = buildings.loc[buildings["surveyed_on"].isna()]
-    by_area = unseen["dispatch_area"].fillna(NO_AREA).value_counts(sort=False).sort_index()
-    all_by_area: Mapping[Any, int] = buildings["dispatch_area"].fillna(NO_AREA).value_counts().to_dict()
-    first: list[dict[str, Any]] = []
-    if "ranking" in tables:
-        ranking = tables["ranking"]
-        first = _ranked_rows(ranking[among(ranking["building_id"], unseen["building_id"])].head(_TOP))
-    return {
-        "number": len(unseen),
-        "by_area": [(str(name), int(number), int(all_by_area[name])) for name, number in by_area.items()],
-        "first": first,
-    }
+    return _ranked_rows(pd.DataFrame(tables["ranking"]).head(_TOP))
 
 
 def _ranked_rows(ranking: pd.DataFrame) -> list[dict[str, Any]]:
-    columns = [
+    columns = (
         "rank",
         "building_id",
         "name",
@@ -685,9 +720,16 @@ def _ranked_rows(ranking: pd.DataFrame) -> list[dict[str, Any]]:
         "reasons",
         "class",
         "next_due",
-    ]
-    part = pd.DataFrame(ranking[columns])
-    return _records(part.assign(next_due=part["next_due"].dt.strftime("%Y-%m-%d")))
+    )
+    part = pd.DataFrame(ranking[[*columns]])
+    late = ranking[["due_state", "overdue_days"]].astype(object).itertuples(index=False, name=None)
+    return _records(
+        part.assign(
+            next_due=part["next_due"].dt.strftime("%Y-%m-%d"),
+            span=_spans(ranking),
+            due=[due_words(state, days) for state, days in late],
+        )
+    )
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

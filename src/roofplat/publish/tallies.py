@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.publish.files import NO_AREA
+from roofplat.publish.wording import DUE_WORDS
 from roofplat.rules import Rulebook
 from roofplat.tables import AXIS_BASES
 
@@ -30,11 +31,13 @@ __all__ = [
     "Gap",
     "among",
     "area_names",
+    "due_by_class",
     "due_by_year",
     "gap_flags",
     "gaps_by_area",
     "gaps_first",
     "known_by_basis",
+    "odds_by_stratum",
     "reached",
     "roofs_by_area",
     "roofs_by_decade",
@@ -53,6 +56,7 @@ _DAYS_A_YEAR = 365.25  # mean Julian year, as in the ranking
 _FIRST_DECADE = 1900
 _YEARS_SHOWN = 8
 _SCORE_STEPS = 10
+_CHANCES = ["roof_family", "chance", "low", "high"]
 _FRESH_YEARS = (1.0, 2.0, 5.0)
 _KNOWN = (
     ("buildings", "family_basis", "Roof family"),
@@ -200,6 +204,63 @@ def due_by_year(ranking: pd.DataFrame, buildings: pd.DataFrame, *, as_of: dateti
         pd.Categorical(labels, categories=rows),
         pd.Categorical.from_codes(part, dtype=pd.CategoricalDtype(list(OVERDUE_PARTS))),
     )
+
+
+def due_by_class(ranking: pd.DataFrame) -> pd.DataFrame:
+    """Count the buildings of each inspection class (rows) by whether they are overdue (`DUE_WORDS`).
+
+    Classes that no building has are left out.
+    """
+    classes = pd.Categorical(ranking["class"].fillna("unknown"), categories=list(CLASSES))
+    states = pd.Categorical(ranking["due_state"], categories=list(DUE_WORDS))
+    counts = _tally(classes, states).set_axis(list(DUE_WORDS.values()), axis=1)
+    return counts[counts.sum(axis=1) > 0]
+
+
+def odds_by_stratum(family_odds: pd.DataFrame, buildings: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
+    """Set the odds of each stratum beside the number of roofs that they speak for.
+
+    Parameters
+    ----------
+    family_odds, buildings
+        The tables.
+    rules
+        For which families are lightweight.
+
+    Returns
+    -------
+    DataFrame
+        One row for each stratum that has a roof without a survey: `stratum`, `buildings`, `unseen` (of
+        them without a survey of the family), `surveyed` (roofs behind the odds), `lightweight` (chance
+        that a roof is), and `families`, a list of `(key, chance, low, high)`, likeliest first. Most
+        unseen first, then by name.
+    """
+    seen = (buildings["family_basis"] == "surveyed").fillna(False).to_numpy(dtype=bool)
+    stratum = buildings["stratum"]
+    count, unseen = stratum.value_counts(), stratum[~seen].value_counts()
+    odds = family_odds.sort_values(["chance", "roof_family"], ascending=[False, True], kind="stable")
+    words = {True: 1.0, False: 0.0, None: rules.number("odds.lightweight_not_said")}
+    light = odds["roof_family"].map(
+        {key: words[family.lightweight] for key, family in rules.families.items()}
+    )
+    odds = odds.assign(lightweight=odds["chance"] * light.astype(float))
+    rows = [
+        {
+            "stratum": str(name),
+            "buildings": int(count[name]),
+            "unseen": int(unseen[name]),
+            "surveyed": int(own["surveyed"].sum()),
+            "lightweight": float(own["lightweight"].sum()),
+            "families": list(
+                own[["roof_family", "chance", "low", "high"]].itertuples(index=False, name=None)
+            ),
+        }
+        for name, own in odds.groupby("stratum")
+        if name in unseen.index
+    ]
+    columns = ["stratum", "buildings", "unseen", "surveyed", "lightweight", "families"]
+    frame = pd.DataFrame(rows, columns=columns)
+    return frame.sort_values(["unseen", "stratum"], ascending=[False, True], kind="stable", ignore_index=True)
 
 
 def among(own: pd.Series, others: pd.Series) -> npt.NDArray[np.bool_]:

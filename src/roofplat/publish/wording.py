@@ -8,10 +8,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from numbers import Integral
 
+from roofplat.rules import Rulebook
 from roofplat.tables import METHODS
 
-__all__ = ["METHOD_WORDS", "plain_words", "without_code"]
+__all__ = [
+    "DUE_WORDS",
+    "METHOD_WORDS",
+    "behind_words",
+    "due_words",
+    "interval_words",
+    "odds_words",
+    "plain_words",
+    "without_code",
+]
 
 METHOD_WORDS: Mapping[str, str] = {
     **{name: name.replace("_", " ") for name in METHODS},
@@ -22,6 +33,15 @@ METHOD_WORDS: Mapping[str, str] = {
 }
 """What each method of `tables.METHODS` is called on pages and on the screen."""
 
+DUE_WORDS: Mapping[str, str] = {
+    "overdue": "overdue",
+    "due": "not yet due",
+    "never_inspected": "no inspection on record",
+    "no_class": "no class, so no date",
+}
+"""What is said of a `due_state` of the ranking."""
+
+_ODDS = re.compile(r"(.*?)(?: \((.*)\))?", re.DOTALL)
 _CODE = re.compile(r"(?<![.\w])[a-z]+(?:_[a-z]+)+(?![.\w])")
 
 
@@ -45,3 +65,77 @@ def without_code(text: str) -> str:
     'nobody has looked at this roof; find out first'
     """
     return plain_words(re.sub(r"^\w+: ", "", text))
+
+
+def interval_words(rules: Rulebook) -> str:
+    """Say how often a rank lies in its interval.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> interval_words(load_rulebook())
+    'nine of ten draws'
+    >>> interval_words(load_rulebook({"ranking.interval_share": 0.75}))
+    '75% of the draws'
+    """
+    share = rules.number("ranking.interval_share")
+    return "nine of ten draws" if share == 0.9 else f"{100 * share:.4g}% of the draws"
+
+
+def due_words(state: object, overdue_days: object) -> str:
+    """Say whether an inspection is due, and by how much it is late; nothing where nobody can tell.
+
+    Examples
+    --------
+    >>> due_words("overdue", 1200), due_words("overdue", 1), due_words("due", None), due_words(None, None)
+    ('overdue by 1,200 days', 'overdue by 1 day', 'not yet due', '')
+    """
+    words = DUE_WORDS.get(str(state), "")
+    if state != "overdue" or not isinstance(overdue_days, Integral):
+        return words
+    return f"{words} by {int(overdue_days):,} {'day' if overdue_days == 1 else 'days'}"
+
+
+def behind_words(local_roofs: object) -> str:
+    """Say what stands behind the odds of a roof that nobody has surveyed.
+
+    Examples
+    --------
+    >>> behind_words(3)
+    'from the building stock of the region and 3 surveyed roofs like it'
+    >>> behind_words(0)
+    'from the building stock of the region and no surveyed roof like it'
+    """
+    count = int(local_roofs) if isinstance(local_roofs, Integral) else 0
+    roofs = f"{count:,} surveyed {'roof' if count == 1 else 'roofs'}" if count else "no surveyed roof"
+    return f"from the building stock of the region and {roofs} like it"
+
+
+def odds_words(odds: str, rules: Rulebook, *, most: int = 4) -> str:
+    """Say the odds of a building (`buildings.odds`) with the families' labels.
+
+    Parameters
+    ----------
+    odds
+        Families with whole percents, likeliest first, and notes in brackets.
+    rules
+        For the labels.
+    most
+        Families said; the chance of all others is said as one.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> odds_words("sawtooth 60 %, lamella 22 %, metal_building 17 % (size unknown)", load_rulebook(), most=2)
+    'Sawtooth 60%; Lamella 22%; others 18% (size unknown)'
+    """
+    found = _ODDS.fullmatch(odds)
+    listed, notes = found.groups() if found else (odds, None)
+    pairs = [entry.removesuffix(" %").rpartition(" ") for entry in listed.split(", ")]
+    said = [
+        f"{rules.families[key].label if key in rules.families else key} {percent}%"
+        for key, _, percent in pairs[:most]
+    ]
+    rest = 100 - sum(int(percent) for _, _, percent in pairs[:most] if percent.isdecimal())
+    words = "; ".join([*said, f"others {rest}%"] if rest > 0 and len(pairs) > most else said)
+    return f"{words} ({notes})" if notes else words

@@ -8,6 +8,8 @@ var roofplatCard = (function () {
   const { element } = roofplatData;
   // Longer texts fold, and this much of them is shown.
   const LONG = 300, SHOWN = 160, PRINTED = 100, TITLE = 100;
+  // Families said of a roof that nobody has surveyed.
+  const MOST_ODDS = 4;
   const COMPASS = ["north", "northeast", "east", "southeast", "south", "southwest", "west", "northwest"];
   // Letters of the occupancy groups of the International Building Code, chapter 3.
   const OCCUPANCIES = { A: "assembly", B: "business", E: "education", F: "factory", H: "high hazard", I: "institution", M: "shop", R: "residence", S: "storage", U: "utility" };
@@ -21,7 +23,7 @@ var roofplatCard = (function () {
     purlin_spacing_ft: ["Purlin to purlin", "ft"], rafter_spacing_ft: ["Rafter to rafter", "ft"], deck: ["Deck"], panel_type: ["Roof panels"],
     parapet_ft: ["Parapet above the roof edge", "ft"], bearing_walls: ["Walls that carry beams", "sides"],
     sounding_walk_deg: ["Sounding walk, from true north", "°"], sounding_spacing_ft: ["Spacing felt on that walk", "ft"],
-    inspected_on: ["Last fire inspection"], name: ["Name"], address: ["Address"],
+    inspected_on: ["Last fire inspection"], inspection_class: ["Inspection class, as stated"], inspect_by: ["Inspect by"], name: ["Name"], address: ["Address"],
   };
   // What an officer would ask for: said as not known where nobody knows it.
   const ASKED = ["roof_family", "height_ft", "storeys", "year_built", "occupancy", "sprinklered", "suspended_load", "roof_shape", "deck", "parapet_ft", "inspected_on", "address"];
@@ -35,6 +37,10 @@ var roofplatCard = (function () {
   function thousands(value) {
     return String(Math.round(value)).replace(/\B(?=(\d{3})+$)/g, ",");
   }
+
+  // What is said of an inspection's date, and of what the class goes by.
+  const DUE = { overdue: "overdue", due: "not yet due", never_inspected: "no inspection on record", no_class: "no class, so no date" };
+  const CLASS_BASES = { occupancy: "by occupancy", stated: "as stated" };
 
   // What methods are called; it comes with the data.
   let methodWords = {};
@@ -200,6 +206,8 @@ var roofplatCard = (function () {
     writeRoof(card, about);
     writeFacts(card, about);
     writeRank(card, about);
+    writeVisit(card, about);
+    writeInspection(card, about);
     writePlanning(card, about);
     writeSolar(card, about);
     // On paper this stands under the drawing, on the first page.
@@ -364,8 +372,20 @@ var roofplatCard = (function () {
     return withBasis([count === null ? kinds : `${thousands(count)} ${kinds}`, spacing === null ? null : `${number(spacing, 2)} ft apart`].filter(Boolean).join(", "), members.get("basis", row));
   }
 
-  function writeRoof(card, { layers, row, parts, familyOf }) {
-    const { sections, members, planes } = layers;
+  // What nobody has seen: families and their chances, likeliest first, with what stands behind them.
+  function writeOdds(card, { get, familyOf }) {
+    const [, listed, notes] = /^(.*?)(?: \((.*)\))?$/s.exec(get("odds") || "");
+    if (!listed) return;
+    const pairs = listed.split(", ").map((entry) => /^(.*) (\d+) %$/.exec(entry)).filter(Boolean).map(([, key, percent]) => [key, Number(percent)]);
+    const shown = pairs.slice(0, MOST_ODDS), rest = 100 - shown.reduce((sum, [, percent]) => sum + percent, 0), local = get("local_roofs") || 0;
+    card.heading("Odds of the family, not seen", 4);
+    card.facts([...shown.map(([key, percent]) => [familyOf(key).label, `${percent}%`]), ["Others", pairs.length > MOST_ODDS && rest > 0 ? `${rest}%` : null]]);
+    const behind = local ? `${thousands(local)} surveyed ${local === 1 ? "roof" : "roofs"} like it` : "no surveyed roof like it";
+    card.add("p", `From the building stock of the region and ${behind}${notes ? `; ${notes}` : ""}.`, "small");
+  }
+
+  function writeRoof(card, about) {
+    const { layers, row, parts, familyOf } = about, { sections, members, planes } = layers;
     card.heading("Roof");
     for (const part of parts) {
       const get = (column) => sections.get(column, part), own = (layer) => layer.rowsOf(row).filter((one) => layer.get("part", one) === get("part"));
@@ -383,6 +403,7 @@ var roofplatCard = (function () {
         ["Opening", method === null ? "no cut drawn" : words(method), get("cut_method_why") ? reason(get("cut_method_why"), method) : null],
       ]);
     }
+    writeOdds(card, about);
   }
 
   function valueWords(field, value, familyOf) {
@@ -427,7 +448,7 @@ var roofplatCard = (function () {
     const chance = get("p_lightweight"), guessed = !["surveyed", "recorded"].includes(get("family_basis"));
     card.heading("Worked out", 4);
     card.facts([
-      ["Chance of a lightweight roof", chance === null || !guessed ? null : `${Math.round(100 * chance)}% (from roofs like it)`],
+      ["Chance of a lightweight roof", chance === null || !guessed ? null : `${Math.round(100 * chance)}% (by the odds)`],
       ["Ground area", get("area_ft2") === null ? null : `${thousands(get("area_ft2"))} ft²`], ["Dispatch area", get("dispatch_area")]]);
     const shaped = parts.some((part) => sections.get("roof_shape", part) !== null);
     const missing = ASKED.filter((field) => !known.has(field) && !(field === "roof_shape" && shaped)).map((field) => FIELDS[field][2] || FIELDS[field][0].toLowerCase());
@@ -435,15 +456,27 @@ var roofplatCard = (function () {
   }
 
   function writeRank(card, { state, get }) {
-    if (get("rank") !== null) {
-      card.fold(`Rank ${get("rank")} of ${state.ranked}`, (box) => {
-        box.add("p", "What counts most:");
-        box.list((get("reasons") || "").split("; ").filter(Boolean).map((one) => [box.said(capital(one).replace(/\bft2\b/g, "ft²"))]), "ol", "reasons");
-        box.facts([["Score", get("score"), "from 0 to 1"]]);
-      });
-    }
+    if (get("rank") === null) return;
+    const span = get("rank_low") === null ? null : `${thousands(get("rank_low"))} to ${thousands(get("rank_high"))}`;
+    card.fold(`Rank ${thousands(get("rank"))} of ${thousands(state.ranked)}${span ? `; ${span} in ${state.interval}` : ""}`, (box) => {
+      box.add("p", "What counts most:");
+      box.list((get("reasons") || "").split("; ").filter(Boolean).map((one) => [box.said(capital(one).replace(/\bft2\b/g, "ft²"))]), "ol", "reasons");
+      box.facts([["Score", get("score"), "from 0 to 1"], ["Assumed in it", get("unknown_facts") || null]]);
+    });
+  }
+
+  function writeVisit(card, { state, get }) {
+    if (get("visit_order") === null) return;
+    card.fold(`Survey next: ${thousands(get("visit_order"))} of ${thousands(state.unsurveyed)}`, (box) => box.add("p", box.said(sentence(get("visit_why") || "No visit would change the list."))));
+  }
+
+  function writeInspection(card, { get }) {
     if (get("class") === null && get("next_due") === null) return;
-    card.fold("Fire-code inspection", (box) => box.facts([["Class", get("class")], ["Next due", get("next_due") || "not known"], ["Last", get("inspected_on") || "no record"]]));
+    const late = get("overdue_days"), due = DUE[get("due_state")];
+    card.fold(`Fire-code inspection${due ? `: ${due}` : ""}`, (box) => box.facts([
+      ["Class", get("class"), CLASS_BASES[get("class_basis")] || null],
+      ["Next due", get("next_due") || "not known", late === null ? null : `overdue by ${thousands(late)} ${late === 1 ? "day" : "days"}`],
+      ["Last", get("inspected_on") || "no record"]]));
   }
 
   function writePlanning(card, { layers, parts }) {

@@ -10,6 +10,8 @@ var roofplatFilter = (function () {
   const LIGHTNESS = [["lightweight", "Lightweight"], ["not lightweight", "Not lightweight"], ["unknown", "Unknown"]];
   const FIFTHS = ["first", "second", "third", "fourth", "last"];
   const CLASSES = ["high", "moderate", "low", "unknown"];
+  const DUE = [["overdue", "Overdue", "inspection overdue"], ["never_inspected", "Never inspected (no inspection on record)", "never inspected"],
+    ["due", "Not yet due", "inspection not yet due"], ["no_class", "No class, so no date", "no inspection date"]];
 
   // The ranks of one fifth, first and last.
   function ranksOf(fifth, ranked) {
@@ -54,6 +56,9 @@ var roofplatFilter = (function () {
       (row) => { const rank = buildings.get("rank", row); return rank === null ? null : fifthOf(rank, ranked); }));
     if ("class" in buildings.columns) {
       questions.push(ask("class", "Inspection class", [...CLASSES, null].map((key) => ({ key, label: key ?? "none", words: `inspection class ${key ?? "none"}` })), (row) => buildings.get("class", row)));
+    }
+    if ("due_state" in buildings.columns) {
+      questions.push(ask("due", "Inspection due", [...DUE, [null, "Not ranked", "inspection not told"]].map(([key, label, said]) => ({ key, label, words: said })), (row) => buildings.get("due_state", row)));
     }
     return questions;
   }
@@ -173,7 +178,7 @@ var roofplatFilter = (function () {
     // 37 of 559 buildings: Kiln Yards, lightweight, nobody has looked
     words() {
       const { size } = this.state.layers.buildings, parts = [];
-      for (const key of ["area", "kind", "family", "rank", "class", "survey"]) {
+      for (const key of ["area", "kind", "family", "rank", "class", "due", "survey"]) {
         const question = this.questions.find((one) => one.key === key), answers = this.chosen[key];
         if (question && answers && answers.size) parts.push([...answers].sort((a, b) => a - b).map((answer) => question.options[answer].words).join(" or "));
       }

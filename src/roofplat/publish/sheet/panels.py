@@ -17,7 +17,14 @@ import pandas as pd
 
 from roofplat.publish.sheet.blocks import Block
 from roofplat.publish.sheet.fonts import markup, shown
-from roofplat.publish.wording import METHOD_WORDS, plain_words
+from roofplat.publish.wording import (
+    METHOD_WORDS,
+    behind_words,
+    due_words,
+    interval_words,
+    odds_words,
+    plain_words,
+)
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, BASES, METHODS
 
@@ -70,6 +77,8 @@ _FIELDS: Mapping[str, str] = {
     "sounding_walk_deg": "sounding walk",
     "sounding_spacing_ft": "spacing felt underfoot",
     "inspected_on": "last inspection",
+    "inspection_class": "inspection class set",
+    "inspect_by": "inspect by",
     "name": "name",
     "address": "address",
 }
@@ -89,6 +98,7 @@ _WIND_WORDS = {
 }
 _OUT_OF_REACH = "Out of reach:"
 _UNCUT = ("existing_opening", "glazing")
+_CLASS_BASES = {"stated": " as stated", "occupancy": " by occupancy"}
 _SAYS_YES_NO = {"true": "yes", "false": "no"}
 
 Row = dict[str, Any]
@@ -187,7 +197,7 @@ def text_blocks(frames: Mapping[str, pd.DataFrame], edition: Edition) -> list[Bl
         Block("Collapse zone", tuple(_collapse(frames)), 2, rest=layer("collapse_zones")),
         Block("Methods rejected", tuple(_rejected(sections, where)), 4, least=2, rest=layer("sections")),
         Block("Solar access not met", tuple(_solar(frames)), 5, rest="solar_access.csv"),
-        Block("Rank", tuple(_rank(frames)), 5, rest="ranking.csv"),
+        Block("Rank", tuple(_rank(frames, rules)), 5, rest="ranking.csv"),
         Block("Facts", tuple(_facts(frames, rules)), 3, least=2, rest=layer("facts")),
         Block("Why here", tuple(_reasons(frames)), 7, rest="layers.gpkg"),
         Block("Department rules changed", tuple(map(markup, edition.changed)), 6, rest="build.json"),
@@ -502,19 +512,31 @@ def _solar(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
         yield markup(f"{untold} {noun} from what is recorded (solar_access.csv).")
 
 
-def _rank(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
+def _rank(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Iterator[str]:
     for row in _rows(frames, "ranking"):
         text = f"Rank {_plain(row.get('rank'), 0)} in the district"
+        if row.get("rank_low") is not None:
+            text += f", {row['rank_low']:,} to {row['rank_high']:,} in {interval_words(rules)}"
         if row.get("score") is not None:
             text += f", score {row['score']:.2f} of 1"
         reasons = _sentence(re.sub(r"\bft2\b", "sq ft", str(row.get("reasons") or "")))
         yield f"<b>{markup(text)}.</b> {markup(reasons, most=_MOST)}"
-        due = f"; next inspection due {_day(row['next_due'])}" if row.get("next_due") is not None else ""
-        yield markup(f"Inspection class by occupancy: {row.get('class') or 'unknown'}{due}.", most=_MOST)
+        by = _CLASS_BASES.get(str(row.get("class_basis")), "")
+        due = f"; next due {_day(row['next_due'])}" if row.get("next_due") is not None else ""
+        late = due_words(row.get("due_state"), row.get("overdue_days"))
+        late = f"; {late}" if late else ""
+        yield markup(f"Inspection class {row.get('class') or 'unknown'}{by}{due}{late}.", most=_MOST)
+    for row in _rows(frames, "survey_next"):
+        place = f"Survey next: place {_plain(row.get('order'), 0)} on the list."
+        yield markup(f"{place} {_sentence(str(row.get('reason') or ''))}", most=_MOST)
 
 
 def _facts(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Iterator[str]:
-    """One row for what one basis and one date vouch for, the best known first."""
+    """One row for what one basis and one date vouch for, the best known first; before them the odds."""
+    building = _first(frames, "buildings")
+    if building.get("roof_family") == "unknown" and building.get("odds"):
+        odds = f"{odds_words(building['odds'], rules)}; {behind_words(building.get('local_roofs'))}."
+        yield f"<b>Odds of the roof family, not seen:</b> {markup(odds, most=_MOST_LONG)}"
     order = {name: place for place, name in enumerate(_FIELDS)}
     facts = [row for row in _rows(frames, "facts") if row.get("current")]
     groups: dict[tuple[str, str], list[str]] = {}
