@@ -247,7 +247,8 @@ def _worst_section(
     light = name.map({key: bool(entry.lightweight) for key, entry in rules.families.items()}).to_numpy(
         dtype=bool
     )
-    severity = name.map({key: entry.severity for key, entry in rules.families.items()}).to_numpy(dtype=float)
+    known = {key: entry.severity for key, entry in rules.families.items() if key != _UNKNOWN}
+    severity = name.map(known).to_numpy(dtype=float)
     chosen, _ = best_of_each(owner[stated], [light, severity], stated)
     row = stated[chosen]
     family[owner[row]] = roofs["roof_family"].to_numpy(dtype=object)[row]
