@@ -24,7 +24,7 @@ from pyproj import Transformer
 from shapely import Point
 
 from roofplat.ground import Ground
-from roofplat.publish.days.asked import open_facts
+from roofplat.publish.days.asked import likely_families, open_facts
 from roofplat.publish.days.calendar import calendar_file
 from roofplat.publish.days.day import DayPages, day_page
 from roofplat.publish.days.index import index_page
@@ -101,10 +101,11 @@ def write_days(
         district=district,
         as_of=as_of,
         ground=ground,
-        buildings=buildings,
-        streets=tables.get("streets"),
+        tables=tables,
         start=Point(*to_working.transform(*plan.summary["start"])),
+        start_name=str(plan.summary["start_name"]),
         facts=facts,
+        likely=_likely(visits["building_id"].tolist(), buildings, rules),
         links=_links(visits["building_id"].tolist(), buildings["building_id"].tolist(), out),
     )
     written = [
@@ -114,11 +115,20 @@ def write_days(
         )
         for day, own in visits.groupby("day", sort=True)
     ]
-    words = index_page(plan, district=district, area=area, as_of=as_of, rules=rules, ground=ground.statement)
+    left_out = _with_addresses(plan.left_out, buildings)
+    words = index_page(
+        plan,
+        left_out,
+        district=district,
+        area=area,
+        as_of=as_of,
+        rules=rules,
+        ground=ground.statement,
+    )
     written += [
         write_whole(folder / "index.html", words),
         write_list(_visit_list(visits), folder / "visits.csv"),
-        write_list(plan.left_out, folder / "left_out.csv"),
+        write_list(left_out, folder / "left_out.csv"),
         write_whole(folder / "visits.ics", entries),
     ]
     earlier = read_outputs(folder / _RECORD)
@@ -157,6 +167,24 @@ def _with_places(visits: pd.DataFrame, buildings: gpd.GeoDataFrame) -> gpd.GeoDa
         lat=np.round(lat, _PLACE_DECIMALS),
     )
     return gpd.GeoDataFrame(found, geometry=own.geometry.to_numpy(), crs=buildings.crs)
+
+
+def _with_addresses(left_out: pd.DataFrame, buildings: gpd.GeoDataFrame) -> pd.DataFrame:
+    """What is left out, with address and area of each."""
+    own = pd.DataFrame(buildings).set_index("building_id")
+    found = left_out.copy()
+    for place, name in enumerate(("address", "dispatch_area"), start=2):
+        found.insert(place, name, found["building_id"].map(own[name]).astype("str"))
+    return found
+
+
+def _likely(ids: Sequence[str], buildings: gpd.GeoDataFrame, rules: Rulebook) -> dict[str, str]:
+    """What each roof of unknown family may be."""
+    unknown = buildings[buildings["building_id"].isin(ids) & (buildings["roof_family"] == "unknown")]
+    columns = (unknown[name] for name in ("building_id", "odds", "local_roofs"))
+    return {
+        str(name): likely_families(odds, roofs, rules) for name, odds, roofs in zip(*columns, strict=True)
+    }
 
 
 def _visit_list(visits: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -6,38 +6,82 @@ Out: one row for each building and open fact: what is on record now, and how tha
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
 from roofplat.rules import Rulebook
 
-__all__ = ["NOT_KNOWN", "open_facts"]
+__all__ = ["NOT_KNOWN", "likely_families", "open_facts"]
 
 NOT_KNOWN = "not known"
 # A value that is known in one of these ways is a guess, and a visit may settle it.
 _GUESSED = ("inferred", "assumed", "doubtful")
-# Sections whose values are told apart; of more, the first.
+# Sections whose values are told apart, and families that an unknown roof may have; of more, the first.
 _MOST_SAID = 3
-# What is asked, in the order of the sheet: label, table, column, column of its basis, unit.
-# The family is asked until somebody has surveyed it; the rest while it is missing or guessed.
-_ASKED: tuple[tuple[str, str, str, str, str], ...] = (
-    ("Roof family", "buildings", "roof_family", "family_basis", ""),
-    ("Form of the roof", "sections", "roof_shape", "shape_basis", ""),
-    ("Slope", "sections", "slope_deg", "slope_basis", "deg from level"),
-    ("Direction of the beams", "sections", "framing_axis_deg", "axis_basis", "deg from true north"),
-    ("Beam to beam", "sections", "beam_spacing_ft", "spacing_basis", "ft"),
-    ("Purlin to purlin", "sections", "purlin_spacing_ft", "spacing_basis", "ft"),
-    ("Rafter to rafter", "sections", "rafter_spacing_ft", "spacing_basis", "ft"),
-    ("Deck", "sections", "deck", "", ""),
-    ("Load hung from the roof", "roofs", "suspended_load", "suspended_load_basis", ""),
-    ("Parapet above the roof edge", "sections", "parapet_ft", "", "ft"),
-    ("Height to the roof edge", "buildings", "height_ft", "height_basis", "ft"),
-    ("Storeys", "buildings", "storeys", "", ""),
-    ("Sprinklers throughout", "buildings", "sprinklered", "", ""),
-    ("Occupancy", "buildings", "occupancy", "", ""),
-    ("Year built", "buildings", "year_built", "", ""),
+_MOST_FAMILIES = 4
+_NORTH = "deg from true north"
+_THINGS = "On or over the roof"
+
+
+@dataclass(frozen=True, slots=True)
+class _Value:
+    """One value of a fact: its column, that of its basis, what is said before and after it."""
+
+    column: str
+    basis: str = ""
+    before: str = ""
+    unit: str = ""
+    decimals: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class _Fact:
+    """What is asked as one, out of one table."""
+
+    label: str
+    table: str
+    parts: tuple[_Value, ...]
+
+
+# In the order of the page. The family is asked until somebody has surveyed it, the rest while it is
+# missing or guessed.
+_FAMILY = _Fact("Roof family", "buildings", (_Value("roof_family", "family_basis"),))
+_FACTS = (
+    _Fact(
+        "Form and slope",
+        "sections",
+        (
+            _Value("roof_shape", "shape_basis", "form"),
+            _Value("slope_deg", "slope_basis", "slope", "deg", decimals=0),
+        ),
+    ),
+    _Fact(
+        "Direction of beams",
+        "sections",
+        (_Value("framing_axis_deg", "axis_basis", "", _NORTH, decimals=0),),
+    ),
+    _Fact("Direction of ridge", "roofs", (_Value("ridge_deg", "ridge_deg_basis", "", _NORTH, decimals=0),)),
+    _Fact(
+        "Spacing of members",
+        "sections",
+        (
+            _Value("beam_spacing_ft", "spacing_basis", "beams", "ft", decimals=2),
+            _Value("purlin_spacing_ft", "spacing_basis", "purlins", "ft", decimals=2),
+            _Value("rafter_spacing_ft", "spacing_basis", "rafters", "ft", decimals=2),
+        ),
+    ),
+    _Fact("Deck", "sections", (_Value("deck"),)),
+    _Fact("Load hung from roof", "roofs", (_Value("suspended_load", "suspended_load_basis"),)),
+    _Fact("Parapet above edge", "sections", (_Value("parapet_ft", unit="ft"),)),
+    _Fact("Height to roof edge", "buildings", (_Value("height_ft", "height_basis", unit="ft"),)),
+    _Fact("Storeys", "buildings", (_Value("storeys"),)),
+    _Fact("Sprinklers throughout", "buildings", (_Value("sprinklered"),)),
+    _Fact("Occupancy", "buildings", (_Value("occupancy"),)),
+    _Fact("Year built", "buildings", (_Value("year_built"),)),
 )
 # What a family does not have is not asked of its roof.
 _BY_FAMILY = ("slope_deg", "beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
@@ -49,17 +93,18 @@ def open_facts(tables: Mapping[str, pd.DataFrame], ids: Sequence[str], rules: Ru
     Parameters
     ----------
     tables
-        `buildings`; `sections` and `roofs` where there are any.
+        `buildings`; `sections`, `roofs` and `obstacles` where there are any.
     ids
         The buildings that are visited.
     rules
-        For the names of the families.
+        For the names of the families and the figures that each has.
 
     Returns
     -------
     DataFrame
-        `building_id`, `fact`, `record`: what is on record, with its basis, or `NOT_KNOWN`. A fact of
-        a roof in several sections is asked where one of them lacks it. In the order of the sheet.
+        `building_id`, `fact`, `record`: what is on record, with its basis, or `NOT_KNOWN`; by the order of
+        `ids`, then of the page. A fact of a roof in several sections is asked where one of them lacks it.
+        What stands on the roof is always asked where there is a layer of such things: no list is complete.
 
     Examples
     --------
@@ -68,69 +113,139 @@ def open_facts(tables: Mapping[str, pd.DataFrame], ids: Sequence[str], rules: Ru
     >>> open_facts({"buildings": pd.DataFrame(own)}, ["7"], load_rulebook()).values.tolist()
     [['7', 'Roof family', 'not known']]
     """
-    found = []
-    for label, table, column, basis, unit in _ASKED:
-        if table not in tables or column not in tables[table]:
+    places = {name: place for place, name in enumerate(dict.fromkeys(ids))}
+    without = {
+        column: {name for name, family in rules.families.items() if family.number(column) is None}
+        for column in _BY_FAMILY
+    }
+    ridged = {name for name, family in rules.families.items() if family.framing == "pitched"}
+    without["framing_axis_deg"] = ridged
+    without["ridge_deg"] = set(rules.families) - ridged
+    # An unknown roof may have anything but a ridge that nobody has seen.
+    without = {
+        column: names - ({"unknown"} if column != "ridge_deg" else set()) for column, names in without.items()
+    }
+    found: list[tuple[int, int, str, str, str]] = []
+    for place, fact in enumerate((_FAMILY, *_FACTS)):
+        if fact.table not in tables:
             continue
-        frame = pd.DataFrame(tables[table])
-        frame = frame[frame["building_id"].isin(ids)]
-        value, known = frame[column], frame[basis] if basis else pd.Series("", index=frame.index)
-        known = known.astype("str").fillna("")
-        if column == "roof_family":
-            wanted = known != "surveyed"
-            value = _family_words(frame, rules)
-        else:
-            wanted = value.isna() | known.isin(_GUESSED)
-            if column in _BY_FAMILY:
-                wanted &= ~_beside_the_point(frame, column, rules)
-            value = _words(value, unit)
-        missing = value.isna()
-        record = value.mask(missing, NOT_KNOWN)
-        record = record + (", " + known).where(~missing & (known != ""), "")
-        rows = pd.DataFrame({"building_id": frame["building_id"], "record": record, "wanted": wanted})
-        open_here = set(rows.loc[rows["wanted"], "building_id"])
-        rows = rows[rows["building_id"].isin(open_here)]
-        said = rows.groupby("building_id", sort=False)["record"].agg(_joined).reset_index()
-        found.append(said.assign(fact=label))
-    if not found:
-        return pd.DataFrame({"building_id": [], "fact": [], "record": []}, dtype="str")
-    facts = pd.concat(found, ignore_index=True)
-    return facts[["building_id", "fact", "record"]]
+        frame = pd.DataFrame(tables[fact.table])
+        values = [value for value in fact.parts if value.column in frame]
+        rows = frame[frame["building_id"].isin(places)]
+        if not values or rows.empty:
+            continue
+        said: dict[str, list[str]] = {}
+        asked: set[str] = set()
+        for row in rows.to_dict("records"):
+            own = [value for value in values if row.get("roof_family") not in without.get(value.column, ())]
+            if fact is _FAMILY:
+                words, is_open = _family_words(row, rules), row["family_basis"] != "surveyed"
+            else:
+                words, is_open = _words(row, own)
+            building = str(row["building_id"])
+            said.setdefault(building, []).append(words)
+            asked |= {building} if is_open else set()
+        found += [
+            (places[name], place, name, fact.label, _joined(texts))
+            for name, texts in said.items()
+            if name in asked
+        ]
+    if "obstacles" in tables:
+        things = _things(pd.DataFrame(tables["obstacles"]), places)
+        found += [(places[name], len(_FACTS) + 1, name, _THINGS, words) for name, words in things.items()]
+    rows_of = [(name, label, words) for _, _, name, label, words in sorted(found)]
+    return pd.DataFrame(rows_of, columns=["building_id", "fact", "record"], dtype="str")
 
 
-def _family_words(frame: pd.DataFrame, rules: Rulebook) -> pd.Series:
-    """Names of the families; of an unknown one, what it may be."""
-    family = frame["roof_family"]
-    label = family.map({key: entry.label for key, entry in rules.families.items()}).fillna(family)
-    label = label.mask(family == "unknown")
-    if "odds" not in frame:
-        return label
-    odds = frame["odds"].astype("str")
-    said = NOT_KNOWN + "; may be " + odds
-    if "local_roofs" in frame:
-        said = said + " (surveyed roofs behind it: " + frame["local_roofs"].astype("str").fillna("0") + ")"
-    return label.mask((family == "unknown") & odds.notna() & (odds != ""), said)
+def _words(row: Mapping[Any, Any], values: Sequence[_Value]) -> tuple[str, bool]:
+    """What is on record of one fact, and whether a visit should ask.
+
+    Values that are known in the same way share the word for it.
+    """
+    parts: list[tuple[str, str]] = []
+    is_open = False
+    for value in values:
+        given, basis = row[value.column], row.get(value.basis) if value.basis else None
+        basis = "" if pd.isna(basis) else str(basis)
+        if pd.isna(given) or given == "":
+            is_open = True
+            parts.append((f"{value.before} {NOT_KNOWN}".strip(), ""))
+            continue
+        is_open |= basis in _GUESSED
+        parts.append((f"{value.before} {_shown(given, value)}".strip(), basis))
+    if all(words.endswith(NOT_KNOWN) for words, _ in parts):
+        return (NOT_KNOWN, is_open) if parts else ("none", False)
+    texts = []
+    for place, (words, basis) in enumerate(parts):
+        last = place + 1 == len(parts) or parts[place + 1][1] != basis
+        texts.append(f"{words}, {basis}" if basis and last else words)
+    return "; ".join(texts), is_open
 
 
-def _beside_the_point(frame: pd.DataFrame, column: str, rules: Rulebook) -> pd.Series:
-    """Sections of a family that has no such figure: there is nothing to be measured."""
-    without = [
-        name for name, family in rules.families.items() if name != "unknown" and family.number(column) is None
+def _shown(given: Any, value: _Value) -> str:
+    """One value as text, with its unit."""
+    if isinstance(given, (bool,)) or str(given) in ("True", "False"):
+        return "yes" if str(given) == "True" else "no"
+    if isinstance(given, float):
+        return f"{round(given, value.decimals) + 0.0:g} {value.unit}".strip()
+    return str(given)
+
+
+def _family_words(row: Mapping[Any, Any], rules: Rulebook) -> str:
+    """Name the family and how it is known."""
+    family = str(row["roof_family"])
+    basis = "" if pd.isna(row["family_basis"]) else str(row["family_basis"])
+    if family == "unknown":
+        return NOT_KNOWN
+    label = rules.families[family].label if family in rules.families else family
+    return f"{label}; {basis}" if basis else label
+
+
+def likely_families(odds: Any, local_roofs: Any, rules: Rulebook) -> str:
+    """Say what a roof of unknown family may be, the likeliest first.
+
+    Parameters
+    ----------
+    odds, local_roofs
+        Those columns of `buildings`.
+    rules
+        For the names of the families.
+
+    Returns
+    -------
+    str
+        Empty where there are no odds.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> likely_families("heavy_timber 60 %, lamella 40 %", 3, load_rulebook())
+    'Heavy timber 60%; Lamella 40%. Surveyed roofs behind these odds: 3.'
+    """
+    if pd.isna(odds) or not str(odds):
+        return ""
+    several = str(odds).replace(" %", "%").split(", ")
+    labels = {name: family.label for name, family in rules.families.items()}
+    likely = [
+        re.sub(r"^\w+", lambda name: labels.get(name[0], name[0]), one) for one in several[:_MOST_FAMILIES]
     ]
-    return frame[column].isna() & frame["roof_family"].isin(without)
+    more = ["others"] if len(several) > _MOST_FAMILIES else []
+    behind = "" if pd.isna(local_roofs) else f" Surveyed roofs behind these odds: {int(local_roofs)}."
+    return f"{'; '.join([*likely, *more])}.{behind}"
 
 
-def _words(value: pd.Series, unit: str) -> pd.Series:
-    """Values as text, missing ones still missing."""
-    if pd.api.types.is_bool_dtype(value.dtype):
-        return value.map({True: "yes", False: "no"}).astype("str")
-    if pd.api.types.is_float_dtype(value.dtype):
-        return value.map(lambda number: f"{number:g} {unit}".strip(), na_action="ignore").astype("str")
-    return value.astype("str")
+def _things(obstacles: pd.DataFrame, wanted: Mapping[str, int]) -> dict[str, str]:
+    """How many of what is on record on each roof."""
+    own = obstacles[obstacles["building_id"].isin(wanted)]
+    counts = own.groupby(["building_id", "kind"]).size().reset_index(name="number")
+    said: dict[str, list[str]] = {name: [] for name in wanted}
+    for row in counts.to_dict("records"):
+        said[str(row["building_id"])].append(f"{str(row['kind']).replace('_', ' ')} {row['number']}")
+    return {name: ", ".join(words) or "none on record" for name, words in said.items()}
 
 
-def _joined(records: Any) -> str:
+def _joined(records: Sequence[str]) -> str:
     """Different values of one building's sections, each once."""
     different = list(dict.fromkeys(records))
     more = len(different) - _MOST_SAID
-    return "; ".join(different[:_MOST_SAID]) + (f"; and {more} more" if more > 0 else "")
+    return " / ".join(different[:_MOST_SAID]) + (f" / and {more} more" if more > 0 else "")

@@ -13,10 +13,11 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-from shapely import Point
+from shapely import LineString, Point
 
 from roofplat.ground import Ground
-from roofplat.publish.days.sketch import draw_sketch
+from roofplat.publish.days.site import draw_site
+from roofplat.publish.days.sketch import BADGE, draw_sketch
 from roofplat.publish.days.words import clock, day_words, distance, span
 from roofplat.publish.files import CAUTION, NO_AREA, asset
 from roofplat.publish.page import fill, html_page
@@ -29,6 +30,8 @@ BASIS_WORDS: Mapping[str, str] = {
 }
 """What each basis of a travelled length is called."""
 
+# Less than this between two visits is rounding, not a break.
+_LEAST_REST_MIN = 1.0
 _DUE_WORDS: Mapping[str, str] = {
     "overdue": "overdue since {date}",
     "due": "due by {date}",
@@ -43,12 +46,14 @@ class DayPages:
 
     district
         Its name.
-    buildings, streets
-        Working CRS; `streets` None where there is no such layer.
-    start
-        Where every day starts and ends, working CRS; None where nobody knows.
+    tables
+        `buildings`; `sections`, `walls`, `obstacles` and `streets` where there are any; working CRS.
+    start, start_name
+        Where every day starts and ends, working CRS, and what it is called.
     facts
         From `asked.open_facts`.
+    likely
+        Building id to what its unknown roof may be.
     links
         Building id to `map` and `sheet`, addresses relative to the page, where there are any.
     """
@@ -56,10 +61,11 @@ class DayPages:
     district: str
     as_of: datetime.date
     ground: Ground
-    buildings: gpd.GeoDataFrame
-    streets: gpd.GeoDataFrame | None
-    start: Point | None
+    tables: Mapping[str, Any]
+    start: Point
+    start_name: str
     facts: pd.DataFrame
+    likely: Mapping[str, str]
     links: Mapping[str, Mapping[str, str]]
 
 
@@ -93,7 +99,10 @@ def day_page(visits: gpd.GeoDataFrame, routes: gpd.GeoDataFrame, pages: DayPages
         as_of=pages.as_of.isoformat(),
         caution=CAUTION,
         parts=parts,
+        board=_board(parts),
+        start=pages.start_name,
         ground=pages.ground.statement,
+        badge=BADGE,
     )
     numbers = [part["inspector"] for part in parts]
     return html_page(
@@ -113,26 +122,46 @@ def _part(
 ) -> dict[str, Any]:
     """Everything that one inspector takes along."""
     visits = gpd.GeoDataFrame(visits.sort_values("seq", kind="stable"))
-    guessed = bool((routes["basis"] != "streets").any())
+    route = routes.iloc[0]
+    guessed = str(route["basis"]) != "streets"
     sketch = draw_sketch(
         visits,
-        buildings=pages.buildings,
-        streets=pages.streets,
-        way=routes.geometry.iloc[0] if len(routes) else None,
+        buildings=pages.tables["buildings"],
+        streets=pages.tables.get("streets"),
+        way=LineString(route.geometry),
         guessed_way=guessed,
         start=pages.start,
         ground=pages.ground,
     )
-    stops = [_stop(row, asked, pages.links) for row in visits.drop(columns="geometry").to_dict("records")]
-    length_ft = float(routes["length_ft"].sum())
+    stops: list[dict[str, Any]] = []
+    free_min = float(route["out_min"])
+    for row in visits.to_dict("records"):
+        # What is neither travel nor visit is the break.
+        rest = float(row["arrive_min"]) - free_min - float(row["travel_min"])
+        free_min = float(row["leave_min"])
+        site = draw_site(str(row["building_id"]), row["geometry"], pages.tables, pages.ground)
+        stops.append(
+            {
+                **_stop(row, asked, pages),
+                "site": site,
+                "rest": span(rest) if rest >= _LEAST_REST_MIN else "",
+            }
+        )
+    home_min = float(route["travel_min"]) - float(visits["travel_min"].sum())
+    back_min = float(route["back_min"])
+    rest = back_min - free_min - home_min
     return {
         "inspector": number,
         "stops": stops,
         "sketch": sketch,
-        "first": clock(float(visits["arrive_min"].min())),
-        "last": clock(float(visits["leave_min"].max())),
+        "out": clock(float(route["out_min"])),
+        "back": clock(back_min),
+        "home": span(home_min),
+        "home_way": distance(max(float(route["length_ft"]) - float(visits["travel_ft"].sum()), 0.0)),
+        "rest": span(rest) if rest >= _LEAST_REST_MIN else "",
         "visiting": span(float(visits["visit_min"].sum())),
-        "way": distance(length_ft),
+        "travel": span(float(route["travel_min"])),
+        "way": distance(float(route["length_ft"])),
         "basis": " and ".join(_bases(visits["travel_basis"])),
         "guessed": guessed,
         "map_words": (
@@ -143,14 +172,20 @@ def _part(
     }
 
 
+def _board(parts: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Who is where, by time; one inspector needs none."""
+    if len(parts) < 2:
+        return []
+    rows = [{**stop, "inspector": part["inspector"]} for part in parts for stop in part["stops"]]
+    return sorted(rows, key=lambda row: (row["arrive"], row["inspector"]))
+
+
 def _bases(column: pd.Series) -> list[str]:
     """Bases that occur, the better one first."""
     return [words for basis, words in BASIS_WORDS.items() if (column == basis).any()]
 
 
-def _stop(
-    row: Mapping[Any, Any], asked: Mapping[str, pd.DataFrame], links: Mapping[str, Mapping[str, str]]
-) -> dict[str, Any]:
+def _stop(row: Mapping[Any, Any], asked: Mapping[str, pd.DataFrame], pages: DayPages) -> dict[str, Any]:
     """One stop as texts."""
     building = str(row["building_id"])
     facts = asked.get(building)
@@ -176,7 +211,8 @@ def _stop(
         "alert": _text(row["alert"]),
         "why": _text(row["why"]),
         "facts": [] if facts is None else facts[["fact", "record"]].to_dict("records"),
-        "links": links.get(building, {}),
+        "likely": pages.likely.get(building, ""),
+        "links": pages.links.get(building, {}),
     }
 
 

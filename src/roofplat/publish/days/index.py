@@ -31,12 +31,13 @@ REASON_WORDS: Mapping[str, str] = {
 }
 """What each reason of `tables.LEFT_OUT_REASONS` is called."""
 
-_MOST_ROWS = 200
+_MOST_ROWS = 60
 _RULES = "days."
 
 
 def index_page(
     plan: DayPlan,
+    left_out: pd.DataFrame,
     *,
     district: str,
     area: str | None,
@@ -50,6 +51,8 @@ def index_page(
     ----------
     plan
         From `ranking.days.plan_days`.
+    left_out
+        What it leaves out, with `address` beside the columns of the table.
     district, area
         Names; the area where only one was planned.
     as_of
@@ -79,8 +82,8 @@ def index_page(
         solver=plan.summary["solver"],
         travel=_travel_words(plan.summary),
         reasons=_reasons(plan.left_out),
-        left=_left(plan.left_out),
-        musts=_musts(plan),
+        left=_left(left_out),
+        musts=_musts(plan.visits, left_out),
         assumed=[_rule_words(rule) for rule in rules.rules.values() if rule.id.startswith(_RULES)],
         overridden=override_lines(rules),
         problems=plan.problems[["severity", "feature", "message", "action"]].to_dict("records"),
@@ -117,8 +120,8 @@ def _numbers(plan: DayPlan) -> list[tuple[str, str]]:
         ("Value planned", f"{summary['value']:,.0f} points"),
         ("Share of the value of all", _percent(summary["value"], summary["all_value"])),
         ("Hours used", f"{summary['hours_used']:,.1f} of {summary['hours_there']:,.1f}"),
-        ("Of them on the way", f"{summary['hours_travel']:,.1f}"),
-        ("Way", distance(float(routes["length_ft"].sum()))),
+        ("Of them in travel", f"{summary['hours_travel']:,.1f}"),
+        ("Distance", distance(float(routes["length_ft"].sum()))),
         ("Must be visited, and are", f"{summary['musts_visited']:,} of {summary['musts']:,}"),
     ]
 
@@ -218,7 +221,7 @@ def _left(left_out: pd.DataFrame) -> dict[str, Any]:
     rows = [
         {
             "id": str(row["building_id"]),
-            "name": _text(row["name"]),
+            "place": _place(row),
             "rank": "" if pd.isna(row["rank"]) else f"{int(row['rank']):,}",
             "value": f"{float(row['value']):,.1f}",
             "due": "" if pd.isna(row["next_due"]) else row["next_due"].date().isoformat(),
@@ -230,14 +233,13 @@ def _left(left_out: pd.DataFrame) -> dict[str, Any]:
     return {"rows": rows, "number": len(left_out), "more": len(left_out) - len(rows)}
 
 
-def _musts(plan: DayPlan) -> list[dict[str, str]]:
+def _musts(visits: pd.DataFrame, left_out: pd.DataFrame) -> list[dict[str, str]]:
     """Each building asked for by id: when it is visited, or why it is not."""
-    visits, left_out = plan.visits, plan.left_out
     planned = visits[visits["must"].fillna(False).astype(bool)]
     rows = [
         {
             "id": str(row["building_id"]),
-            "name": _text(row["name"]),
+            "place": _place(row),
             "when": f"{day_words(row['day'].date())}, {clock(float(row['arrive_min']))}, "
             f"inspector {int(row['inspector'])}",
         }
@@ -245,7 +247,7 @@ def _musts(plan: DayPlan) -> list[dict[str, str]]:
     ]
     missed = left_out[left_out["must"].fillna(False).astype(bool)]
     return rows + [
-        {"id": str(row["building_id"]), "name": _text(row["name"]), "when": f"not planned: {row['why']}"}
+        {"id": str(row["building_id"]), "place": _place(row), "when": f"not planned: {row['why']}"}
         for row in missed.to_dict("records")
     ]
 
@@ -266,6 +268,11 @@ def _rule_words(rule: Rule) -> dict[str, str]:
 def _percent(part: float, whole: float) -> str:
     """Share to a tenth of a percent: a few visits of a large district are not nothing."""
     return f"{100.0 * part / whole:.1f}%" if whole > 0 else "none"
+
+
+def _place(row: Mapping[Any, Any]) -> str:
+    """Name and address."""
+    return ", ".join(text for text in (_text(row["name"]), _text(row["address"])) if text)
 
 
 def _text(value: Any) -> str:
