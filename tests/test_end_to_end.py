@@ -174,6 +174,25 @@ def test_csv_opens_the_lists(printed: tuple[Result, Path], built: Built) -> None
     assert all(row["message"] and row["action"] for row in problems)
 
 
+def test_the_workbook_says_what_the_lists_say(printed: tuple[Result, Path]) -> None:
+    _, out = printed
+    for name, sheet in (("ranking", "Ranking"), ("survey_next", "Survey next"), ("family_odds", "Odds")):
+        book = pd.read_excel(out / "ranking.xlsx", sheet_name=sheet, keep_default_na=False, na_values=[""])
+        plain = pd.read_csv(out / f"{name}.csv", keep_default_na=False, na_values=[""])
+        assert sorted(book.columns) == sorted(plain.columns)
+        assert len(book) == len(plain) > 0
+        for column in plain.columns:
+            if column in ("inspected_on", "next_due"):
+                plain[column] = pd.to_datetime(plain[column])
+            pd.testing.assert_series_equal(book[column], plain[column], check_dtype=False, rtol=1e-14)
+    buildings = gpd.read_file(out / "layers.gpkg", layer="buildings")
+    unseen = buildings[buildings["family_basis"] != "surveyed"]
+    assert sorted(pd.read_csv(out / "survey_next.csv")["building_id"]) == sorted(unseen["building_id"])
+    odds = pd.read_csv(out / "family_odds.csv")
+    assert set(odds["stratum"]) == set(buildings["stratum"])
+    assert np.allclose(odds.groupby("stratum")["chance"].sum(), 1.0)
+
+
 def test_the_same_input_gives_the_same_bytes(built: Built, tmp_path: Path) -> None:
     # In a process of its own: neither the order of a set nor what this one has cached may matter.
     code = (

@@ -17,7 +17,9 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+@pytest.mark.parametrize(
+    "start", ["=", "+", "-", "@", "\t", "\r", "\n", "  =", "\uff1d", "\uff0b", "\u00a0@"]
+)
 def test_text_that_looks_like_a_formula_stays_text(start: str, tmp_path: Path) -> None:
     value = f"{start}1+1|cmd"
     frame = pd.DataFrame({"text": pd.Series([value], dtype="str"), "number": [-1.5]})

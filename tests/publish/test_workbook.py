@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import re
+import tempfile
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -10,6 +12,8 @@ from typing import Any
 import openpyxl
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from openpyxl.utils.escape import unescape
 
 from roofplat.errors import DistrictFileError
@@ -232,6 +236,61 @@ def test_what_the_format_cannot_hold_is_marked(lists: dict[str, Any], tmp_path: 
     odd = lists["ranking"].assign(name=pd.Series(["a\ud800b\uffff\r\nc"] * len(TEXTS), dtype=object))
     page = openpyxl.load_workbook(write({"ranking": odd}, tmp_path / "odd.xlsx"))["Ranking"]
     assert cells(page)[0]["name"].value == "a\ufffdb\ufffd\nc"
+
+
+@given(
+    st.lists(
+        st.text(
+            st.characters(exclude_categories=()) | st.sampled_from("=+-@<r>/&_x0041\t\r\n \x00\ud800\uffff"),
+            min_size=1,
+        ),
+        min_size=1,
+        max_size=20,
+    )
+)
+@settings(max_examples=40)
+def test_any_text_comes_back_as_it_was(texts: list[str]) -> None:
+    columns = {"name": pd.Series(texts, dtype=object), "rank": range(1, len(texts) + 1)}
+    ranking = pd.DataFrame(columns).reindex(columns=list(TABLES["ranking"].columns))
+    with tempfile.TemporaryDirectory() as folder:
+        book = openpyxl.load_workbook(write({"ranking": ranking}, Path(folder) / "ranking.xlsx"))
+    found = [row["name"] for row in cells(book["Ranking"])]
+    # XML knows one end of line, and neither other control characters nor halves of a pair.
+    wanted = [re.sub(r"\r\n?", "\n", text) for text in texts]
+    wanted = [
+        re.sub(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]", "\ufffd", text) for text in wanted
+    ]
+    assert [unescape(cell.value) for cell in found] == wanted
+    assert {cell.data_type for cell in found} == {"s"}
+
+
+def test_what_a_score_is_made_of_can_be_folded(book: Any) -> None:
+    page = book["Ranking"]
+    folded = {name for name, row in cells(page)[0].items()
+              if page.column_dimensions[row.column_letter].outlineLevel}  # fmt: skip
+    # The reader keeps neighbours that look alike as one; the first of each row of them stands for all.
+    assert folded
+    assert folded <= {*RANKING_FACTORS, *(f"part_{name}" for name in RANKING_FACTORS)}
+    with_parts = page.column_dimensions[cells(page)[0]["part_severity"].column_letter]
+    assert with_parts.outlineLevel == 1 or "part_severity" not in folded
+
+
+def test_what_is_overdue_stands_out(book: Any) -> None:
+    page = book["Ranking"]
+    letter = cells(page)[0]["due_state"].column_letter
+    (found,) = page.conditional_formatting
+    assert str(found.sqref) == f"{letter}2:{letter}{len(TEXTS) + 1}"
+    (rule,) = found.rules
+    assert (rule.operator, rule.formula) == ("equal", ['"overdue"'])
+
+
+def test_a_part_of_a_district_says_that_its_ranks_are_not(lists: dict[str, Any], tmp_path: Path) -> None:
+    part = {"ranking": lists["ranking"].iloc[5:8]}
+    for given_lists, said in ((part, True), (lists, False)):
+        page = openpyxl.load_workbook(write(given_lists, tmp_path / "ranking.xlsx"))["Definitions"]
+        lines = [row[0].value for row in page.iter_rows() if row[0].value]
+        assert ("The list holds 3 buildings, a part of the district; ranks are those of the whole "
+                "district." in lines) is said  # fmt: skip
 
 
 def test_wide_and_narrow_columns(book: Any) -> None:

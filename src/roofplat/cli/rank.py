@@ -107,6 +107,7 @@ def _say_apart(ranked: Ranked, apart: Apart) -> None:
         f"{_draws(ranked)} draws. Score {row['score']:.4f}."
     )
     _say_wrapped(_interval_words(ranked))
+    _say_survey(ranked, row["building_id"])
     _say_wrapped(f"Inspection: {_inspection(row)}; class {row['class']}, {_CLASS_BASES[row['class_basis']]}.")
     say()
     _say_parts(apart)
@@ -122,6 +123,14 @@ def _say_apart(ranked: Ranked, apart: Apart) -> None:
         else "Not known: nothing that the score asks for."
     )
     _say_answers(apart)
+
+
+def _say_survey(ranked: Ranked, building_id: str) -> None:
+    """Which place it has among the roofs to survey next, and why."""
+    following = ranked.tables["survey_next"]
+    own = following[following["building_id"] == building_id]
+    for line in own.to_dict("records"):
+        _say_wrapped(f"Survey next: {line['order']:,} of {len(following):,}. {printable(line['reason'])}")
 
 
 _CLASS_BASES = {

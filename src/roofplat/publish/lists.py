@@ -6,6 +6,7 @@ Out: a CSV file, UTF-8, whose text cells no spreadsheet takes for a formula.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -14,12 +15,15 @@ import pandas as pd
 
 from roofplat.publish.files import whole_file
 
-__all__ = ["solar_list", "write_list"]
+__all__ = ["LIKE_A_FORMULA", "solar_list", "write_list"]
 
 # Lines end as RFC 4180 has it; a bare carriage return inside a cell is then quoted as well.
 _LINE_END = "\r\n"
-# First characters that make a spreadsheet read a cell as a formula, or skip to the next one.
-_FORMULA = r"^[=+\-@\t\r\n]"
+LIKE_A_FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")
+"""How a text begins that a spreadsheet may read as a formula, or skip to the next cell for.
+
+Wide forms of the signs count in some languages, and blanks before a sign may be dropped.
+"""
 
 
 def solar_list(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
@@ -58,8 +62,8 @@ def write_list(table: pd.DataFrame, path: Path) -> Path:
     Returns
     -------
     Path
-        `path`. A text that begins with = + - @, a tab or a line break gets an apostrophe in
-        front; numbers stay numbers, negative ones as well.
+        `path`. A text that begins with = + - @, their wide forms, a tab or a line break gets an apostrophe
+        in front, also where blanks come first; numbers stay numbers, negative ones as well.
 
     Raises
     ------
@@ -80,7 +84,7 @@ def write_list(table: pd.DataFrame, path: Path) -> Path:
     safe: dict[str, pd.Series] = {}
     for name, column in plain.items():
         if isinstance(column.dtype, pd.StringDtype) or column.dtype == object:
-            safe[str(name)] = column.where(~column.str.match(_FORMULA, na=False), "'" + column)
+            safe[str(name)] = column.where(~column.str.match(LIKE_A_FORMULA, na=False), "'" + column)
     with whole_file(path) as beside:
         plain.assign(**safe).to_csv(
             beside, index=False, encoding="utf-8", date_format="%Y-%m-%d", lineterminator=_LINE_END

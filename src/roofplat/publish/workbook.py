@@ -21,6 +21,7 @@ from xlsxwriter.exceptions import XlsxWriterException
 
 from roofplat.errors import DistrictFileError
 from roofplat.publish.files import CAUTION, whole_file
+from roofplat.publish.lists import LIKE_A_FORMULA
 from roofplat.publish.overrides import override_lines
 from roofplat.ranking.score import weight_shares
 from roofplat.rules import Rule, Rulebook, load_rulebook
@@ -42,8 +43,6 @@ _LONGEST_HINT, _LONGEST_FOOT = 255, 255
 _CUT = " [cut here: a cell holds no more]"
 # The first year that a sheet's dates can hold.
 _FIRST_YEAR = 1900
-# First characters that a spreadsheet may take for a formula once somebody edits the cell.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 # Widths are in characters of the sheet's own font.
 _NARROWEST, _WIDEST, _HEADER_ROOM = 8, 60, 3
 # Texts of this many characters and more are wrapped, in a column as wide as the widest.
@@ -240,6 +239,7 @@ class _Looks:
         self.header = book.add_format(
             {"bold": True, "text_wrap": True, "valign": "vcenter", "bottom": 2, "bg_color": "#E8E8E8"}
         )
+        self.late = book.add_format({"bold": True, "bg_color": "#FFE8CC"})
         self.strong = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
         self.line = book.add_format({"text_wrap": True, "valign": "top"})
 
@@ -262,7 +262,12 @@ def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks, title: str) -> None:
     widths = [_width(str(name), column, kind) for name, column, kind in zip(
         frame.columns, columns, kinds, strict=True)]  # fmt: skip
     for place, (name, kind, width) in enumerate(zip(frame.columns, kinds, widths, strict=True)):
-        page.set_column(place, place, width, looks.cell(kind, wrapped=width == _WIDEST))
+        # What a score is made of can be folded away.
+        fold = {"level": 1} if name.removeprefix("part_") in RANKING_FACTORS else {}
+        page.set_column(place, place, width, looks.cell(kind, wrapped=width == _WIDEST), fold)
+        if name == "due_state":
+            late = {"type": "cell", "criteria": "==", "value": '"overdue"', "format": looks.late}
+            page.conditional_format(1, place, max(len(frame), 1), place, late)
         meaning = sheet.columns[name]
         hint = meaning.meaning + (f" ({meaning.unit})" if meaning.unit else "")
         # What a column means is shown where its head is chosen.
@@ -366,7 +371,7 @@ def _writer(page: Any, kind: str, width: int, looks: _Looks) -> _Write:
     guarded = looks.cell("text", wrapped=width == _WIDEST, guarded=True)
 
     def text(row: int, place: int, value: str) -> None:
-        _write_text(page, row, place, value, guarded if value.startswith(_FORMULA) else plain)
+        _write_text(page, row, place, value, guarded if LIKE_A_FORMULA.match(value) else plain)
 
     def number(row: int, place: int, value: float) -> None:
         if math.isfinite(value):
@@ -467,6 +472,12 @@ def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_
         "The inspection class follows the occupancy, or what the department states. The score does not "
         "change the class, nor the class the score."
     )
+    ranked = next((sheet.frame for sheet in sheets if sheet.title == LIST_TABLES["ranking"]), None)
+    if ranked is not None and len(ranked) and ranked["rank"].max() > len(ranked):
+        lines.append(
+            f"The list holds {len(ranked):,} buildings, a part of the district; ranks are those of the whole "
+            "district."
+        )
     lines += [
         f"The sheet {sheet.title} ends after {_MOST_ROWS - 1:,} of {len(sheet.frame):,} rows: a sheet holds "
         "no more. The CSV list of the same build has them all."
