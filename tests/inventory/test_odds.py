@@ -448,6 +448,11 @@ def test_a_rule_that_cannot_be_is_refused_in_one_sentence(build, change, says):
     assert "\n" not in str(caught.value)
 
 
+def test_a_region_that_there_is_not_is_refused(build, rules):
+    with pytest.raises(RuleError, match="region 'north'; use one of west, midwest, east, or none"):
+        one(build, rules, "north")
+
+
 def test_a_share_outside_the_west_that_cannot_be_is_refused_where_it_is_read(build):
     rules = load_rulebook({"odds.outside_west_share.panelized_wood": -1.0})
     with pytest.raises(RuleError, match=r"odds\.outside_west_share\.panelized_wood is -1"):

@@ -101,7 +101,7 @@ def estimate_odds(
     Raises
     ------
     RuleError
-        A rule of the odds is out of its range.
+        A rule of the odds is out of its range, or there is no such region.
 
     Notes
     -----
@@ -263,6 +263,9 @@ def _building_types() -> list[str]:
 def _levels(region: str | None, rules: Rulebook) -> _Levels:
     hazus = _hazus()
     own = hazus if region is None else hazus[hazus["region"] == region]
+    if own.empty:
+        known = ", ".join(hazus["region"].unique())
+        raise RuleError(f"There are no odds for the region {region!r}; use one of {known}, or none.")
     # Where the handbook has periods they are used; rows of all years stand for each of them.
     spans = own[["from_year", "before_year"]].drop_duplicates()
     spans = spans[spans.notna().any(axis=1)].sort_values("from_year", na_position="first")
