@@ -21,6 +21,7 @@ import shapely
 
 from roofplat.framing import frame_roofs
 from roofplat.ground import Ground
+from roofplat.inventory import estimate_odds
 from roofplat.placing import audit_solar, place_plans
 from roofplat.ranking import rank_buildings
 from roofplat.rules import load_rulebook
@@ -176,7 +177,6 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
     known["family_basis"] = np.where(
         surveyed, "surveyed", np.where(family == "unknown", "assumed", "inferred")
     )
-    known["p_lightweight"] = np.round(random.random(count), 3)
     seen = pd.Timestamp("2015-01-01") + pd.to_timedelta(random.integers(0, 3600, count), unit="D")
     known["surveyed_on"] = pd.Series(seen).where(surveyed)
     known["inspected_on"] = pd.Series(seen).where(random.random(count) < 0.4)
@@ -184,6 +184,7 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
     buildings = conform("buildings", gpd.GeoDataFrame(known, geometry=outlines, crs=CRS))
 
     roofs = _roofs(buildings, main, annex, two, random)
+    buildings, family_odds = estimate_odds(buildings, roofs, "west", rules)
     streets, areas, stations = _places(row, columns)
     obstacles, yards = _obstacles(main, ids, x, y, random), _yards(x, y, random)
     framing = frame_roofs(roofs, streets, rules, ground)
@@ -212,6 +213,7 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
         "collapse_zones": plan.collapse_zones,
         "solar_access": audit,
         "facts": _facts(buildings, seen),
+        "family_odds": family_odds,
         "streets": streets,
         "areas": areas,
         "stations": stations,
