@@ -37,6 +37,8 @@ def _one(value: object, field: str, rules: Rulebook) -> tuple[object, list[str]]
         ("inspected_on", "2019", pd.Timestamp("2019-01-01")),
         ("inspected_on", "2019/05/02", pd.Timestamp("2019-05-02")),
         ("inspected_on", "2019-05-02T23:30:00-07:00", pd.Timestamp("2019-05-03 06:30")),
+        ("inspect_by", "2999-01-01", pd.Timestamp("2999-01-01")),  # what is planned lies ahead
+        ("inspection_class", "High", "high"),
         ("roof_shape", "Gabled", "gabled"),
         ("roof_shape", "half-hipped", "other"),
         ("slope_deg", 0, 0.0),
@@ -86,6 +88,8 @@ def test_understood(field: str, value: object, wanted: object, rules: Rulebook) 
         ("inspected_on", "5/1/2019", "wrong_type"),
         ("inspected_on", "2019-13-01", "wrong_type"),
         ("inspected_on", "2999-01-01", "out_of_range"),
+        ("inspect_by", "soon", "wrong_type"),
+        ("inspection_class", "extreme", "unknown_value"),
     ],
 )
 def test_left_out_and_named(field: str, value: object, code: str, rules: Rulebook) -> None:
