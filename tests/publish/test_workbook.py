@@ -114,6 +114,11 @@ def test_the_sheets_and_their_heads(book: Any, lists: dict[str, Any]) -> None:
     assert page.auto_filter.ref == page.dimensions
     assert page.print_title_rows == "$1:$1"
     assert page.page_setup.orientation == "landscape"
+    # What a person looks for is in front, and is what a printer gets.
+    assert [cell.value for cell in page[1]][12] == "overdue_days"
+    assert page.print_area == f"'Ranking'!$A$1:$M${len(TEXTS) + 1}"
+    assert book["Rules"].print_area.endswith(f"$H${book['Rules'].max_row}")
+    assert page.page_setup.paperSize == 1
     assert page.sheet_properties.pageSetUpPr.fitToPage
 
 
@@ -345,6 +350,12 @@ def test_a_workbook_that_cannot_be_written_is_one_sentence(lists: dict[str, Any]
     (tmp_path / "out").write_text("a file")
     with pytest.raises(DistrictFileError, match="cannot be written"):
         write(lists, tmp_path / "out" / "ranking.xlsx")
+
+
+def test_it_is_printed_on_the_paper_of_the_district(lists: dict[str, Any], tmp_path: Path) -> None:
+    file = tmp_path / "ranking.xlsx"
+    write_workbook(lists, title="x", rules=load_rulebook(), as_of=AS_OF, path=file, paper="a4")
+    assert {page.page_setup.paperSize for page in openpyxl.load_workbook(file)} == {9}
 
 
 @pytest.mark.parametrize("title", ["&P of &N", "=1+1", "x" * 400, "a & b" * 90, "\x07"])

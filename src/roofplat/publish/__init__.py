@@ -135,12 +135,20 @@ def write_outputs(
         wind=wind,
         out=out,
         sheets={building: Path(file).name for building, file in files.items()},
+        ranked=None if all_ids is None else len(set(all_ids)),
     )
     written += write_area_layers(tables, out / "areas", rules=rules)
     written += [write_list(tables[name], out / f"{name}.csv") for name in _LISTS if name in tables]
     if "ranking" in tables:
         written.append(
-            write_workbook(tables, title=district.name, rules=rules, as_of=as_of, path=out / "ranking.xlsx")
+            write_workbook(
+                tables,
+                title=district.name,
+                rules=rules,
+                as_of=as_of,
+                path=out / "ranking.xlsx",
+                paper=district.sheets.paper,
+            )
         )
     if "solar_access" in tables:
         written.append(write_list(solar_list(tables), out / "solar_access.csv"))

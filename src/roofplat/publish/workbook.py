@@ -18,6 +18,7 @@ import geopandas as gpd
 import pandas as pd
 import xlsxwriter
 from xlsxwriter.exceptions import XlsxWriterException
+from xlsxwriter.utility import xl_range
 
 from roofplat.errors import DistrictFileError
 from roofplat.publish.files import CAUTION, whole_file
@@ -49,10 +50,29 @@ _NARROWEST, _WIDEST, _HEADER_ROOM = 8, 60, 3
 _LONG_TEXT = 60
 # Rules that speak of the order of visits, by the first part of their ids.
 _RULE_GROUPS = ("ranking", "odds", "inspection")
-# What stands first in a sheet: what people look for.
-_FIRST = {"ranking": "rank", "survey_next": "order"}
+# What stands first in a sheet, and is printed: what people look for.
+_FIRST: Mapping[str, tuple[str, ...]] = {
+    "ranking": (
+        "rank",
+        "building_id",
+        "name",
+        "address",
+        "dispatch_area",
+        "score",
+        "rank_low",
+        "rank_high",
+        "reasons",
+        "class",
+        "next_due",
+        "due_state",
+        "overdue_days",
+    ),
+    "survey_next": ("order", "building_id", "name", "address", "dispatch_area"),
+}
 # Columns that stay in sight when a sheet is moved sideways.
 _STAY = {"ranking": 3, "survey_next": 3, "family_odds": 1}
+# By the numbers of the format.
+_PAPER_NUMBERS = {"letter": 1, "a4": 9}
 _FORMATS = {
     "text": {"num_format": "@"},
     "date": {"num_format": "yyyy-mm-dd", "align": "left"},
@@ -61,7 +81,6 @@ _FORMATS = {
     "number": {"num_format": "#,##0.00"},
     "fine": {"num_format": "0.0000"},
     "percent": {"num_format": "0.0%"},
-    "any": {"num_format": "General", "align": "left"},
     "yes": {"align": "left"},
 }
 _WEIGHT_COLUMNS: Mapping[str, Column] = {
@@ -90,12 +109,17 @@ _Write = Callable[[int, int, Any], None]
 
 @dataclass(frozen=True, slots=True)
 class _Sheet:
-    """One sheet: its name, its rows, what its columns mean, and how many of them stay in sight."""
+    """One sheet: its name, its rows, what its columns mean.
+
+    stay, printed
+        How many columns stay in sight, and how many are printed; all where that is None.
+    """
 
     title: str
     frame: pd.DataFrame
     columns: Mapping[str, Column]
-    stay: int
+    stay: int = 1
+    printed: int | None = None
 
 
 def weight_rows(rules: Rulebook) -> pd.DataFrame:
@@ -144,6 +168,7 @@ def write_workbook(
     rules: Rulebook,
     as_of: datetime.date,
     path: Path,
+    paper: str = "letter",
 ) -> Path:
     """Write the ranking and what stands behind it as a workbook.
 
@@ -159,6 +184,8 @@ def write_workbook(
         The date on which ages were counted; it is also the date of the file.
     path
         The file to write.
+    paper
+        What it is printed on: `letter` or `a4`.
 
     Returns
     -------
@@ -182,20 +209,25 @@ def write_workbook(
     >>> write_workbook({"ranking": empty("ranking")}, **words, path=file).read_bytes()[:2]
     b'PK'
     """
-    lists = {
-        name: _Sheet(sheet, _in_front(tables[name], _FIRST.get(name)), TABLES[name].columns, _STAY[name])
+    sheets = [
+        _Sheet(
+            sheet,
+            _in_front(tables[name], _FIRST.get(name, ())),
+            TABLES[name].columns,
+            stay=_STAY[name],
+            printed=len(_FIRST[name]) if name == "ranking" else None,
+        )
         for name, sheet in LIST_TABLES.items()
         if name in tables
-    }
-    weights = _Sheet("Weights", weight_rows(rules), _WEIGHT_COLUMNS, 1)
-    others = _Sheet("Rules", _rule_rows(rules), _RULE_COLUMNS, 1)
-    # The odds are the last of the lists: weights come before them, as the score does.
-    sheets = [*(lists[name] for name in lists if name != "family_odds"), weights]
-    sheets += [lists[name] for name in lists if name == "family_odds"] + [others]
+    ]
+    # Weights come before the odds, as the score does.
+    odds = sum(sheet.title != LIST_TABLES["family_odds"] for sheet in sheets)
+    sheets.insert(odds, _Sheet("Weights", weight_rows(rules), _WEIGHT_COLUMNS))
+    sheets.append(_Sheet("Rules", _rule_rows(rules), _RULE_COLUMNS))
     created = datetime.datetime.combine(as_of, datetime.time())
     with whole_file(path) as beside:
         try:
-            _write(beside, sheets, _about(title, rules, as_of, sheets), rules, title, created)
+            _write(beside, sheets, _about(title, rules, as_of, sheets), rules, title, created, paper)
         except (OSError, XlsxWriterException) as error:
             raise DistrictFileError(
                 f"{path} cannot be written ({error}); check the free space, or choose another folder "
@@ -211,6 +243,7 @@ def _write(
     rules: Rulebook,
     title: str,
     created: datetime.datetime,
+    paper: str,
 ) -> None:
     options = {
         # A row is written when the next begins: the memory does not grow with the district.
@@ -225,9 +258,13 @@ def _write(
             {"title": _clean(f"{title}: who to visit first"), "comments": CAUTION, "created": created}
         )
         looks = _Looks(book)
+        pages = {sheet.title: book.add_worksheet(sheet.title) for sheet in sheets}
+        pages["Definitions"] = book.add_worksheet("Definitions")
+        for name, page in pages.items():
+            _page_setup(page, title, name, paper)
         for sheet in sheets:
-            _write_sheet(book.add_worksheet(sheet.title), sheet, looks, title)
-        _write_definitions(book.add_worksheet("Definitions"), about, sheets, rules, looks, title)
+            _write_sheet(pages[sheet.title], sheet, looks)
+        _write_definitions(pages["Definitions"], about, sheets, rules, looks)
 
 
 class _Looks:
@@ -254,7 +291,7 @@ class _Looks:
         return self._made[key]
 
 
-def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks, title: str) -> None:
+def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks) -> None:
     """One table: a header that stays and filters, then the rows."""
     frame = sheet.frame.head(_MOST_ROWS - 1)
     kinds = [_kind(name, sheet.columns[name]) for name in frame.columns]
@@ -272,10 +309,13 @@ def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks, title: str) -> None:
         hint = meaning.meaning + (f" ({meaning.unit})" if meaning.unit else "")
         # What a column means is shown where its head is chosen.
         page.data_validation(0, place, 0, place, {"validate": "any", "input_message": hint[:_LONGEST_HINT]})
-    _page_setup(page, title, sheet.title)
+    last = (len(frame), len(frame.columns) - 1)
+    page.print_area(0, 0, last[0], last[1] if sheet.printed is None else sheet.printed - 1)
     page.repeat_rows(0)
     page.freeze_panes(1, sheet.stay)
-    page.autofilter(0, 0, len(frame), len(frame.columns) - 1)
+    page.autofilter(0, 0, *last)
+    # An id such as 0042 is meant as a text; no mark in the corner of each cell has to say so.
+    page.ignore_errors({"number_stored_as_text": xl_range(0, 0, *last)})
     page.set_row(0, 32)
     for place, name in enumerate(frame.columns):
         page.write_string(0, place, str(name), looks.header)
@@ -287,9 +327,10 @@ def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks, title: str) -> None:
                 write(row, place, value)
 
 
-def _page_setup(page: Any, title: str, sheet: str) -> None:
+def _page_setup(page: Any, title: str, sheet: str, paper: str) -> None:
     """Printed on its side, as wide as the paper; the caution is on every page."""
     page.set_landscape()
+    page.set_paper(_PAPER_NUMBERS[paper])
     page.fit_to_pages(1, 0)
     page.set_margins(left=0.4, right=0.4, top=0.7, bottom=0.9)
     # An ampersand begins a code of the page's head.
@@ -406,10 +447,8 @@ def _write_definitions(
     sheets: Sequence[_Sheet],
     rules: Rulebook,
     looks: _Looks,
-    title: str,
 ) -> None:
     """The caution and what the lists stand on, then every column, then the words in them."""
-    _page_setup(page, title, "Definitions")
     head = ("sheet", "name", "meaning", "unit", "values")
     for place, width in enumerate((16, 26, 100, 10, 44)):
         page.set_column(place, place, width)
@@ -431,7 +470,6 @@ def _write_definitions(
         if len(line) > 180:
             page.set_row(number, 15 * math.ceil(len(line) / 180))
     top = len(about) + 1
-    page.freeze_panes(0, 2)
     page.autofilter(top, 0, top + len(rows), len(head) - 1)
     for place, name in enumerate(head):
         page.write_string(top, place, name, looks.header)
@@ -489,14 +527,12 @@ def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_
     return lines + [f"  {line}" for line in changed]
 
 
-def _in_front(table: pd.DataFrame, first: str | None) -> pd.DataFrame:
-    """A table without its geometry, one column in front of the others."""
+def _in_front(table: pd.DataFrame, first: Sequence[str]) -> pd.DataFrame:
+    """A table without its geometry, some columns in front of the others."""
     plain = pd.DataFrame(
         table.drop(columns=table.geometry.name) if isinstance(table, gpd.GeoDataFrame) else table
     )
-    if first is None:
-        return plain
-    return plain[[first, *(name for name in plain.columns if name != first)]]
+    return plain[[*first, *(name for name in plain.columns if name not in first)]]
 
 
 def _rule_rows(rules: Rulebook) -> pd.DataFrame:
