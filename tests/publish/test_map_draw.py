@@ -158,24 +158,50 @@ def test_a_change_of_what_is_shown_reaches_tiles_out_of_sight(page: Any) -> None
     assert page.evaluate(PICTURE) == held
 
 
-def test_what_is_shown_fills_the_window_once(page: Any) -> None:
+def test_what_is_shown_fills_the_window_and_no_dot_is_drawn_twice(page: Any) -> None:
+    """Strips may lie over one another; what shines through must not add up there."""
     look(page, 0, 18)
-    for way in ([300, 0], [-500, 260], [0, -700]):
+    for way in ([300, 0], [-500, 260], [0, -700], [40, 30], [-90, 70], [340, 260]):
         page.evaluate("(way) => map_district.panBy(way, { animate: false })", way)
         settle(page)
-        uncovered = page.evaluate(
+        bare, twice, drawn = page.evaluate(
             """() => {
             const { x: width, y: height } = map_district.getSize();
-            const boxOf = (one) => one.getBoundingClientRect();
-            const boxes = [...document.querySelectorAll('.leaflet-tile-pane canvas')].map(boxOf);
-            const corner = boxOf(map_district.getContainer());
-            let bare = 0;
-            for (let x = 1; x < width; x += 50) for (let y = 1; y < height; y += 50) {
-              const east = corner.left + x, south = corner.top + y, holds = ({ left, right, top, bottom }) =>
-                left <= east && right > east && top <= south && bottom > south;
-              const over = boxes.filter(holds);
-              if (over.length !== 1) bare++;
+            const corner = map_district.getContainer().getBoundingClientRect();
+            const strips = [...document.querySelectorAll('.leaflet-tile-pane canvas')].map((canvas) => {
+              const box = canvas.getBoundingClientRect(), ratio = canvas.width / box.width;
+              const copy = document.createElement('canvas');
+              copy.width = canvas.width; copy.height = canvas.height;
+              const context = copy.getContext('2d', { willReadFrequently: true });
+              context.drawImage(canvas, 0, 0);
+              const dots = context.getImageData(0, 0, copy.width, copy.height);
+              return { box, ratio, dots };
+            });
+            let bare = 0, twice = 0, once = 0;
+            for (let x = 1; x < width; x += 7) for (let y = 1; y < height; y += 7) {
+              const east = corner.left + x, south = corner.top + y;
+              const over = strips.filter(({ box: { left, right, top, bottom } }) =>
+                left <= east && right > east && top <= south && bottom > south);
+              const drawn = over.filter(({ box, ratio, dots }) => {
+                const across = Math.floor((east - box.left) * ratio), down = Math.floor((south - box.top) * ratio);
+                return dots.data[4 * (down * dots.width + across) + 3] > 0;
+              });
+              if (!over.length) bare++;
+              if (drawn.length > 1) twice++;
+              if (drawn.length === 1) once++;
             }
-            return bare; }"""
+            return [bare, twice, once]; }"""
         )
-        assert uncovered == 0
+        assert (bare, twice) == (0, 0)
+        assert drawn > 0
+
+
+def test_after_many_small_moves_the_map_looks_as_if_drawn_anew(page: Any) -> None:
+    look(page, 0, 18)
+    for way in ([35, 20], [60, 45], [-20, 90], [-130, -40], [200, -170], [-500, 0], [260, 300]):
+        page.evaluate("(way) => map_district.panBy(way, { animate: false })", way)
+    settle(page)
+    held = page.evaluate(PICTURE)
+    page.evaluate(f"() => {{ {TILES} tiles.redraw(); }}")
+    settle(page)
+    assert page.evaluate(PICTURE) == held

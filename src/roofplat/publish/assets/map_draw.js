@@ -8,7 +8,8 @@ var roofplatDraw = (function () {
   const PLAN_ZOOM = 17;
   const NEAR_ZOOM = 19;
   const OUTLINE_ZOOM = 15;
-  const FILL_EVERY = 200, OUTLINE_EVERY = 20;
+  // Shapes in a path: many of a few dots each from afar, few of many dots near by.
+  const FILL_EVERY = 200, FILL_EVERY_NEAR = 20, OUTLINE_EVERY = 20, OUTLINE_EVERY_NEAR = 5;
   const HATCH_STEP = 8;
   const LABEL_REACH = 130;
   const LEAST_PLANE = 34;
@@ -488,7 +489,7 @@ var roofplatDraw = (function () {
       // From afar only what has no fill needs an outline, and nobody could see a dash.
       if (afar ? out : true) byEdge[(out ? 0 : 2) + (afar ? 0 : guesses[row])].push(row);
     }
-    // One path for all is slow to fill: a path for every few hundred.
+    // One path for all is slow to fill: a path for every few.
     const partly = (members, every, add, paint) => {
       for (let start = 0; start < members.length; start += every) {
         context.beginPath();
@@ -499,7 +500,7 @@ var roofplatDraw = (function () {
     const outline = (row) => trace(view, layer, row, context);
     for (const [fill, members] of byFill) {
       context.fillStyle = onWhite(fill, fillStrength(view.zoom));
-      partly(members, FILL_EVERY, (row) => {
+      partly(members, view.zoom < PLAN_ZOOM ? FILL_EVERY : FILL_EVERY_NEAR, (row) => {
         const at = 4 * row, width = (boxes[at + 2] - boxes[at]) * scale, height = (boxes[at + 3] - boxes[at + 1]) * scale;
         if (width > LEAST_SHAPED || height > LEAST_SHAPED) outline(row);
         else context.rect(boxes[at] * scale - left, boxes[at + 1] * scale - top, Math.max(width, LEAST_FILLED), Math.max(height, LEAST_FILLED));
@@ -510,7 +511,7 @@ var roofplatDraw = (function () {
       context.strokeStyle = edge < 2 ? LEFT_OUT : INK;
       context.setLineDash(edge % 2 ? DASH.map((part) => part * (view.zoom < 17 ? 0.5 : 1)) : []);
       context.lineWidth = afar ? 0.7 : view.zoom < 17 ? 1.2 : 2;
-      partly(members, OUTLINE_EVERY, outline, () => context.stroke());
+      partly(members, view.zoom < PLAN_ZOOM ? OUTLINE_EVERY : OUTLINE_EVERY_NEAR, outline, () => context.stroke());
     });
   }
 
@@ -743,9 +744,9 @@ var roofplatDraw = (function () {
     return buildings.get("name", row) || buildings.get("address", row) || buildings.get("building_id", row);
   }
 
-  // Calls `draw` with a view of some tiles, on a canvas whose corner lies at `left`, `top`; nothing is drawn beside them.
-  function within(context, ratio, { left, top }, zoom, { x, y, across = 1, down = 1 }, only, draw) {
-    const box = [x * TILE, y * TILE, across * TILE, down * TILE];
+  // Calls `draw` with a view of a box in pixels of a zoom, on a canvas whose corner lies at `left`, `top`; nothing is
+  // drawn beside the box.
+  function within(context, ratio, { left, top }, zoom, box, only, draw) {
     context.save();
     context.setTransform(ratio, 0, 0, ratio, Math.round((box[0] - left) * ratio), Math.round((box[1] - top) * ratio));
     context.beginPath();
@@ -756,17 +757,17 @@ var roofplatDraw = (function () {
     context.restore();
   }
 
-  // What needs no plan: streets and buildings of some tiles.
-  function drawGround(context, ratio, corner, zoom, tiles, { layers, fills, shown }) {
-    within(context, ratio, corner, zoom, tiles, -1, (view) => {
+  // What needs no plan: streets and buildings of a whole canvas that covers a box of a zoom.
+  function drawGround(context, ratio, { left, top, right, bottom }, zoom, { layers, fills, shown }) {
+    within(context, ratio, { left, top }, zoom, [left, top, right - left, bottom - top], -1, (view) => {
       drawStreets(view, layers);
       drawBuildings(view, layers.buildings, fills, shown.kept);
     });
   }
 
-  // A tile and all that stands on it.
-  function drawTile(context, ratio, corner, coords, plans, { layers, mode, fills, shown }, only = -1) {
-    within(context, ratio, corner, coords.z, coords, only, (view) => {
+  // A tile, or a part of one, and all that stands on it.
+  function drawTile(context, ratio, corner, { x, y, z, across = 1, down = 1 }, plans, { layers, mode, fills, shown }, only = -1) {
+    within(context, ratio, corner, z, [x * TILE, y * TILE, across * TILE, down * TILE], only, (view) => {
       drawStreets(view, layers);
       drawBuildings(view, layers.buildings, fills, shown.kept);
       drawPlan(view, layers, plans, shown);

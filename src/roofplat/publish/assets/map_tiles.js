@@ -1,9 +1,9 @@
 // The tiles of the map page: which are painted, when, and which are kept.
 // In: a district and how its buildings are filled.
 // Out: a Leaflet layer of tiles.
-// A canvas costs a browser most when it is shown, more than what is drawn on it: tiles are painted on canvases
-// that are in no page, and copied to one canvas that is. Where plans are drawn, streets and buildings of new ground
-// come onto that canvas at once; tiles with their plans wait in line, the middle of the screen first, until the map
+// A canvas costs a browser most when it is new, more than what is drawn on it: tiles are painted on canvases that are
+// in no page, and copied to a few strips that are. Where plans are drawn, streets and buildings of new ground come
+// onto new strips at once; tiles with their plans wait in line, the middle of the screen first, until the map
 // has stood still for a moment and their plans are unpacked, and take no frame for long. Those that left the
 // screen are kept for the way back; those around it are painted while nothing else is to be done.
 "use strict";
@@ -12,25 +12,43 @@ var roofplatTiles = (function () {
   const { LABEL_REACH, PLAN_ZOOM, drawGround, drawTile } = roofplatDraw;
   // A frame has room for so much painting; kept canvases may take so much memory.
   const FRAME_MS = 30, STILL_MS = 250, KEPT_BYTES = 64e6;
-  // How much more than the window the canvas in the page holds on each side, for a finger that drags it.
+  // How much more than the window the strips hold on each side, for a finger that drags it.
   const MARGIN = 64;
+  // How wide a strip of canvas in the page is, how many there may be, and how many wait to be used again.
+  const STRIP = 256, MOST_STRIPS = 24, MOST_SPARE = 6;
 
-  // Tiles as rectangles, as few as columns of the same rows make.
-  function rectanglesOf(tiles) {
-    const columns = new Map(), found = [];
-    for (const { x, y } of tiles) columns.set(x, [...(columns.get(x) || []), y]);
-    for (const x of [...columns.keys()].sort((a, b) => a - b)) {
-      const rows = columns.get(x).sort((a, b) => a - b);
-      for (let first = 0, i = 1; i <= rows.length; i++) {
-        if (i < rows.length && rows[i] === rows[i - 1] + 1) continue;
-        const beside = found.find((one) => one.x + one.across === x && one.y === rows[first] && one.down === i - first);
-        if (beside) beside.across++;
-        else found.push({ x, y: rows[first], across: 1, down: i - first });
-        first = i;
-      }
-    }
-    return found;
+  const apart = (one, other) => other.right <= one.left || other.left >= one.right || other.bottom <= one.top || other.top >= one.bottom;
+
+  // What of a box no other covers, as boxes.
+  function bareOf(box, others) {
+    let bare = [box];
+    for (const other of others) bare = bare.flatMap((one) => {
+      if (apart(one, other)) return [one];
+      const top = Math.max(one.top, other.top), bottom = Math.min(one.bottom, other.bottom), parts = [];
+      if (one.top < top) parts.push({ ...one, bottom: top });
+      if (bottom < one.bottom) parts.push({ ...one, top: bottom });
+      if (one.left < other.left) parts.push({ left: one.left, right: other.left, top, bottom });
+      if (other.right < one.right) parts.push({ left: other.right, right: one.right, top, bottom });
+      return parts;
+    });
+    return bare;
   }
+
+  // New ground as strips of one width: their canvases can be used again. The last reaches beyond the view, so that
+  // the next moves need no other.
+  function stripsOf(box, view) {
+    const upright = box.right - box.left < view.right - view.left || box.bottom - box.top === view.bottom - view.top;
+    const [low, high] = upright ? ["left", "right"] : ["top", "bottom"], strips = [];
+    // Away from what is covered.
+    const back = box[low] === view[low] && box[high] < view[high];
+    for (let done = 0; done < box[high] - box[low]; done += STRIP) {
+      const at = back ? box[high] - done - STRIP : box[low] + done;
+      strips.push({ ...view, [low]: at, [high]: at + STRIP });
+    }
+    return strips;
+  }
+
+  const boxOfTile = ({ x, y }) => ({ left: x * TILE, top: y * TILE, right: (x + 1) * TILE, bottom: (y + 1) * TILE });
 
   const DistrictLayer = L.GridLayer.extend({
     initialize(district, fills, options) {
@@ -50,6 +68,8 @@ var roofplatTiles = (function () {
       this.painted = 0;
       this.version = 0;
       this.moved = 0;
+      // Canvases that left the page.
+      this.spare = [];
     },
     onAdd(map) {
       L.GridLayer.prototype.onAdd.call(this, map);
@@ -70,8 +90,7 @@ var roofplatTiles = (function () {
       if (held) {
         this.store.delete(key);
         tile.canvas = held;
-        this.shownSoon = true;
-        L.Util.requestAnimFrame(() => done(null, tile));
+        L.Util.requestAnimFrame(() => { if (this.isThere({ coords, tile })) this.show(tile, coords); done(null, tile); });
         return tile;
       }
       tile.canvas = document.createElement("canvas");
@@ -120,64 +139,77 @@ var roofplatTiles = (function () {
       this.show(tile, coords);
       if (done) done(null, tile);
     },
-    // The canvas in the page: one for each level, so that Leaflet scales it while it zooms.
+    // What is in the page: strips of canvas in each level, so that Leaflet moves and scales them. Ground that comes
+    // into view gets strips of its own: what is there already is neither drawn nor copied again.
     _update(center) {
       L.GridLayer.prototype._update.call(this, center);
       const level = this._level;
       if (!level || !this._map) return;
-      const { min, max } = this._getTiledPixelBounds(this._map.getCenter()), ratio = this.ratio();
-      const left = Math.floor(min.x) - MARGIN, top = Math.floor(min.y) - MARGIN;
-      const width = Math.ceil(max.x - min.x) + 2 * MARGIN, height = Math.ceil(max.y - min.y) + 2 * MARGIN;
-      if (!level.screen) level.screen = L.DomUtil.create("canvas", "leaflet-tile leaflet-tile-loaded", level.el);
-      const { screen } = level, context = screen.getContext("2d"), held = screen.tiles || new Map();
-      const resized = screen.width !== width * ratio || screen.height !== height * ratio || screen.version !== this.version;
-      if (!resized && screen.left === left && screen.top === top && !this.shownSoon) return;
-      this.shownSoon = false;
-      if (resized) {
-        screen.width = width * ratio; screen.height = height * ratio;
-        screen.style.width = `${width}px`; screen.style.height = `${height}px`;
-        held.clear();
-      } else {
-        // What is still in view moves along; it is not drawn again.
-        const east = (left - screen.left) * ratio, south = (top - screen.top) * ratio;
-        const across = screen.width - Math.abs(east), down = screen.height - Math.abs(south);
-        context.globalCompositeOperation = "copy";
-        if (across > 0 && down > 0) context.drawImage(screen, Math.max(0, east), Math.max(0, south), across, down, Math.max(0, -east), Math.max(0, -south), across, down);
-        else context.clearRect(0, 0, screen.width, screen.height);
-        context.globalCompositeOperation = "source-over";
+      const { min, max } = this._getTiledPixelBounds(this._map.getCenter());
+      const view = { left: Math.floor(min.x) - MARGIN, top: Math.floor(min.y) - MARGIN, right: Math.ceil(max.x) + MARGIN, bottom: Math.ceil(max.y) + MARGIN };
+      this.drop(level, (strip) => strip.version !== this.version || strip.ratio !== this.ratio() || apart(strip, view));
+      let strips = bareOf(view, level.strips).flatMap((box) => stripsOf(box, view));
+      if (!strips.length) return;
+      if (level.strips.length + strips.length > MOST_STRIPS) {
+        this.drop(level, () => true);
+        strips = stripsOf(view, view);
       }
-      // Tiles that lay wholly on the canvas, and what they showed.
-      const whole = (x, y) => x * TILE >= screen.left && y * TILE >= screen.top && (x + 1) * TILE <= screen.left + width && (y + 1) * TILE <= screen.top + height;
-      const before = new Map([...held].filter(([, { coords }]) => whole(coords.x, coords.y)));
-      Object.assign(screen, { left, top, ratio, version: this.version, tiles: new Map() });
-      L.DomUtil.setPosition(screen, L.point(left, top).subtract(level.origin));
+      for (const strip of strips) this.addStrip(level, strip);
       this.moved = performance.now();
       requestAnimationFrame(() => { this.moved = performance.now(); });
-      const bare = [];
-      for (const [key, { el, coords }] of Object.entries(this._tiles)) {
-        if (coords.z !== this._tileZoom) continue;
-        const shown = before.get(key), painted = el.canvas.version !== undefined;
-        if (shown && shown.painted === painted) screen.tiles.set(key, shown);
-        else if (painted) this.show(el, coords);
-        else if (coords.z >= PLAN_ZOOM) {
-          bare.push(coords);
-          screen.tiles.set(key, { coords, painted: false });
-        }
+    },
+    addStrip(level, box) {
+      const ratio = this.ratio(), canvas = this.blankCanvas(box.right - box.left, box.bottom - box.top, ratio);
+      level.el.append(canvas);
+      L.DomUtil.setPosition(canvas, L.point(box.left, box.top).subtract(level.origin));
+      const strip = { ...box, ratio, version: this.version, canvas, over: [] };
+      // Where two strips lie over one another the newer one alone is drawn on: what shines through would add up.
+      for (const older of level.strips) if (!apart(older, strip)) { older.over.push(strip); this.clear(older, strip); }
+      level.strips.push(strip);
+      const painted = Object.values(this._tiles).filter(({ el, coords }) => coords.z === this._tileZoom && el.canvas.version === this.version && !apart(strip, boxOfTile(coords)));
+      if (this._tileZoom >= PLAN_ZOOM && bareOf(strip, painted.map(({ coords }) => boxOfTile(coords))).length) drawGround(canvas.getContext("2d"), ratio, strip, this._tileZoom, this.scene());
+      for (const { el, coords } of painted) this.copy(strip, el.canvas, coords);
+    },
+    // A canvas costs most when it is new: one that left the page is taken where there is one.
+    blankCanvas(width, height, ratio) {
+      const at = this.spare.findIndex((one) => one.width === width * ratio && one.height === height * ratio);
+      if (at >= 0) {
+        const [canvas] = this.spare.splice(at, 1);
+        canvas.getContext("2d").clearRect(0, 0, canvas.width, canvas.height);
+        return canvas;
       }
-      for (const rectangle of rectanglesOf(bare)) drawGround(context, ratio, screen, this._tileZoom, rectangle, this.scene());
+      const canvas = L.DomUtil.create("canvas", "leaflet-tile leaflet-tile-loaded");
+      canvas.width = width * ratio; canvas.height = height * ratio;
+      canvas.style.width = `${width}px`; canvas.style.height = `${height}px`;
+      return canvas;
     },
-    // Copies a painted tile to the canvas in the page, if it lies there.
+    // Takes strips out of the page.
+    drop(level, isGone) {
+      const strips = level.strips || [], gone = new Set(strips.filter(isGone));
+      // One with a part that lay under a strip that goes has nothing there; those over it came later in the list.
+      for (const strip of [...strips].reverse()) if (strip.over.some((newer) => gone.has(newer))) gone.add(strip);
+      level.strips = strips.filter((strip) => !gone.has(strip));
+      for (const { canvas } of gone) {
+        canvas.remove();
+        this.spare.push(canvas);
+        if (this.spare.length > MOST_SPARE) this.spare.shift();
+      }
+    },
+    // Copies a painted tile to the strips it lies on.
     show({ canvas }, coords) {
-      const { x, y, z } = coords, level = this._levels[z], screen = level && level.screen;
-      if (!screen) return;
-      const left = (x * TILE - screen.left) * screen.ratio, top = (y * TILE - screen.top) * screen.ratio, size = TILE * screen.ratio;
-      if (left >= screen.width || top >= screen.height || left + size <= 0 || top + size <= 0) return;
-      const context = screen.getContext("2d");
-      context.clearRect(left, top, size, size);
-      context.drawImage(canvas, left, top, size, size);
-      screen.tiles.set(this._tileCoordsToKey(coords), { coords, painted: true });
+      const level = this._levels[coords.z], box = boxOfTile(coords);
+      for (const strip of (level && level.strips) || []) if (!apart(strip, box)) this.copy(strip, canvas, coords);
     },
-    // The canvas of a level that has no tiles any more goes with them.
+    copy(strip, tile, coords) {
+      const { canvas, left, top, ratio, over } = strip, box = boxOfTile(coords);
+      this.clear(strip, box);
+      canvas.getContext("2d").drawImage(tile, (box.left - left) * ratio, (box.top - top) * ratio, TILE * ratio, TILE * ratio);
+      for (const newer of over) if (!apart(newer, box)) this.clear(strip, newer);
+    },
+    clear({ canvas, left, top, ratio }, box) {
+      canvas.getContext("2d").clearRect((box.left - left) * ratio, (box.top - top) * ratio, (box.right - box.left) * ratio, (box.bottom - box.top) * ratio);
+    },
+    // The strips of a level that has no tiles any more go with them.
     _pruneTiles() {
       L.GridLayer.prototype._pruneTiles.call(this);
       this.sweep();
@@ -188,10 +220,7 @@ var roofplatTiles = (function () {
     },
     sweep() {
       const zooms = new Set(Object.values(this._tiles).map(({ coords }) => coords.z));
-      for (const [zoom, level] of Object.entries(this._levels)) if (level.screen && Number(zoom) !== this._tileZoom && !zooms.has(Number(zoom))) {
-        level.screen.remove();
-        level.screen = null;
-      }
+      for (const [zoom, level] of Object.entries(this._levels)) if (Number(zoom) !== this._tileZoom && !zooms.has(Number(zoom))) this.drop(level, () => true);
     },
     missing(coords) {
       return coords.z < PLAN_ZOOM ? [] : this.district.near(...this.reach(coords)).filter((number) => !this.district.plans[number]);
