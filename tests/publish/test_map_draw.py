@@ -183,7 +183,8 @@ def test_what_is_shown_fills_the_window_and_no_dot_is_drawn_twice(page: Any) -> 
               const over = strips.filter(({ box: { left, right, top, bottom } }) =>
                 left <= east && right > east && top <= south && bottom > south);
               const drawn = over.filter(({ box, ratio, dots }) => {
-                const across = Math.floor((east - box.left) * ratio), down = Math.floor((south - box.top) * ratio);
+                const across = Math.floor((east - box.left) * ratio);
+                const down = Math.floor((south - box.top) * ratio);
                 return dots.data[4 * (down * dots.width + across) + 3] > 0;
               });
               if (!over.length) bare++;
