@@ -66,7 +66,7 @@ def calendar_file(
         The calendar library is not installed.
     """
     try:
-        from icalendar import Calendar, Event
+        from icalendar import Calendar, Event, vText
     except ImportError:
         raise DistrictFileError(
             "Calendar files need a library that is not installed; run: pip install 'roofplat[inspect]'."
@@ -75,8 +75,9 @@ def calendar_file(
     calendar: Calendar = Calendar()
     calendar.add("prodid", _PRODUCT)
     calendar.add("version", "2.0")
-    calendar.add("x-wr-calname", _text(f"{district}: days of inspection"))
-    calendar.add("x-wr-caldesc", CAUTION)
+    # Names that the library does not know are written as they come, unless they are said to be text.
+    calendar.add("x-wr-calname", vText(_text(f"{district}: days of inspection")))
+    calendar.add("x-wr-caldesc", vText(CAUTION))
     for row in visits.to_dict("records"):
         building = str(row["building_id"])
         day = row["day"].date()
@@ -93,7 +94,7 @@ def calendar_file(
         if _known(row["lon"]) and _known(row["lat"]):
             event.add("geo", (round(float(row["lat"]), 6), round(float(row["lon"]), 6)))
         event.add("categories", [f"Inspector {row['inspector']}"])
-        event.add("description", _text(_description(row, asked.get(building, ()))))
+        event.add("description", _description(row, asked.get(building, ())))
         calendar.add_component(event)
     return bytes(calendar.to_ical())
 
@@ -121,7 +122,7 @@ def _description(row: Mapping[Any, Any], asked: Sequence[str]) -> str:
         f"Find out: {'; '.join(asked)}." if asked else "",
         CAUTION,
     ]
-    return "\n".join(line for line in lines if line)
+    return "\n".join(_text(line) for line in lines if line)
 
 
 def _called(row: Mapping[Any, Any]) -> str:

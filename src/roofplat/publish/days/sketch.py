@@ -31,6 +31,9 @@ Shapes = npt.NDArray[np.object_]
 BADGE = 9.5
 """Half the width of a stop's number on the map."""
 
+# A start is far when it lies this many widths of the map of the stops from their middle; it is then drawn
+# so far from the edge.
+_FAR, _FAR_EDGE = 2.0, 40.0
 _FORM = Format(width=540.0, least_height=230.0, most_height=300.0, edge=28.0, least_span_ft=900.0)
 # Half the width of the square that the sign of the start and its name take.
 _START = 15.0
@@ -67,8 +70,8 @@ class Sketch:
         the way, and the heads that tell its direction.
     guessed_way
         Some of the way is straight lines: nobody knows along which streets.
-    start
-        Where the day starts and ends, x and y.
+    start, start_is_far
+        Where the day starts and ends, x and y; one that is far off stands at the edge.
     bar, bar_words
         Length of the scale bar on the page, and on the ground.
     """
@@ -82,6 +85,7 @@ class Sketch:
     heads: str
     guessed_way: bool
     start: tuple[float, float]
+    start_is_far: bool
     badges: tuple[Badge, ...]
     labels: tuple[Label, ...]
     bar: float
@@ -123,12 +127,17 @@ def draw_sketch(
     Sketch
     """
     outlines: Shapes = stops.geometry.to_numpy()
-    page = Page.around([*outlines, way, start], stops.crs, ground, _FORM)
+    page = Page.around([*outlines], stops.crs, ground, _FORM)
+    off = np.abs(page.point(start) - np.array([page.width, page.height]) / 2)
+    # A map that holds a start far off would leave the stops a small part of itself.
+    far = bool(off.max() > _FAR * page.width)
+    if not far:
+        page = Page.around([*outlines, way, start], stops.crs, ground, _FORM)
     visited = page.shapes(outlines)
     lines, names = page.streets(streets)
     others = page.outlines(buildings, without=stops["building_id"].tolist())
-    driven = page.shapes([way])
-    at = page.point(start)
+    driven = page.cut([way]) if far else page.shapes([way])
+    at = page.within(page.point(start), _FAR_EDGE if far else _START)
     badges = _badges(visited, [int(seq) for seq in stops["seq"]], at, page)
     heads, head_places = _heads(driven[0])
     taken = [
@@ -147,6 +156,7 @@ def draw_sketch(
         heads=heads,
         guessed_way=guessed_way,
         start=rounded(at),
+        start_is_far=far,
         badges=tuple(badges),
         labels=tuple(_labels(lines, names, driven[0], taken, page)),
         bar=round(bar, 1),
@@ -248,9 +258,14 @@ def _width(name: str) -> float:
 def _heads(way: Any) -> tuple[str, list[FloatArray]]:
     """Heads along the way, each on the right of it: out and back on one street both show."""
     heads, places = [], []
-    for at in np.arange(_HEAD_EVERY / 2, way.length, _HEAD_EVERY):
+    steps = [
+        (part, float(at))
+        for part in shapely.get_parts(way)
+        for at in np.arange(_HEAD_EVERY / 2, part.length, _HEAD_EVERY)
+    ]
+    for part, at in steps:
         behind, here = (
-            shapely.get_coordinates(way.interpolate(float(step)))[0] for step in (max(at - 3.0, 0.0), at)
+            shapely.get_coordinates(part.interpolate(step))[0] for step in (max(at - 3.0, 0.0), at)
         )
         long = float(np.hypot(*(here - behind)))
         # Around a corner the two are near each other, and point nowhere.
