@@ -7,14 +7,15 @@ Out: routes.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
-from roofplat.ranking.days.case import Case, Routes
+from roofplat.ranking.days.case import Case, IntArray, Routes
 
-__all__ = ["greedy_routes"]
+__all__ = ["filled_routes", "greedy_routes"]
 
 
 def greedy_routes(case: Case) -> Routes:
-    """Fill the days visit by visit.
+    """Fill empty days visit by visit.
 
     First the visits that must be, the most pressing first; then again and again the visit with the most
     value for each second that it adds, its own time and the detour to it, put where the detour is least.
@@ -40,13 +41,33 @@ def greedy_routes(case: Case) -> Routes:
     >>> greedy_routes(case)
     [[1]]
     """
-    routes: Routes = [[] for _ in range(case.routes)]
-    left_s = np.full(case.routes, case.work_s, dtype=np.int64)
+    return filled_routes(case, [[] for _ in range(case.routes)], case.value.astype(float))
+
+
+def filled_routes(case: Case, begin: Routes, liking: npt.NDArray[np.float64]) -> Routes:
+    """Add visits to routes as `greedy_routes` does, by how much each is liked.
+
+    Parameters
+    ----------
+    case
+        The problem.
+    begin
+        Routes that keep every limit; they stay as they are.
+    liking
+        What takes the place of the value, shape (n,).
+
+    Returns
+    -------
+    list of routes
+    """
+    routes = [list(route) for route in begin]
+    left_s = np.array([case.work_s - case.seconds(route) for route in routes], dtype=np.int64)
     day = np.arange(case.routes) // case.inspectors
     waiting = np.ones(len(case.value), dtype=bool)
+    waiting[[visit for route in routes for visit in route]] = False
     while waiting.any():
-        first = waiting & case.must
-        pool = np.flatnonzero(first if first.any() else waiting)
+        pressing = waiting & case.must
+        pool = np.flatnonzero(pressing if pressing.any() else waiting)
         before, after, owner = _gaps(routes)
         place = pool + 1
         detour_s = (
@@ -61,21 +82,21 @@ def greedy_routes(case: Case) -> Routes:
             continue
         gap = np.where(fits, added_s, np.iinfo(np.int64).max).argmin(axis=0)
         cost_s = added_s[gap, np.arange(len(pool))]
-        if first.any():
-            order = np.lexsort((cost_s, case.latest_day[pool], ~possible))
-            chosen = int(order[0])
+        if pressing.any():
+            chosen = int(np.lexsort((cost_s, case.latest_day[pool], ~possible))[0])
         else:
-            worth = np.where(possible, case.value[pool] / np.maximum(cost_s, 1), -1.0)
-            chosen = int(worth.argmax())
+            chosen = int(np.where(possible, liking[pool] / np.maximum(cost_s, 1), -1.0).argmax())
         _insert(routes, int(gap[chosen]), int(pool[chosen]))
         left_s[owner[gap[chosen]]] -= cost_s[chosen]
         waiting[pool[chosen]] = False
     return routes
 
 
-def _gaps(routes: Routes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _gaps(routes: Routes) -> tuple[IntArray, IntArray, IntArray]:
     """Place before, place after and route of every spot that a visit may be put into."""
-    before, after, owner = [], [], []
+    before: list[int] = []
+    after: list[int] = []
+    owner: list[int] = []
     for number, route in enumerate(routes):
         places = [0, *(visit + 1 for visit in route), 0]
         before += places[:-1]
@@ -85,6 +106,7 @@ def _gaps(routes: Routes) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _insert(routes: Routes, gap: int, visit: int) -> None:
+    """Put a visit into the gap of that number, as `_gaps` counts them."""
     for route in routes:
         if gap <= len(route):
             route.insert(gap, visit)

@@ -19,8 +19,9 @@ from pyproj import CRS, Transformer
 
 from roofplat.errors import DistrictFileError
 from roofplat.ground import Ground
-from roofplat.ranking.days.case import Case, outcome
+from roofplat.ranking.days.case import Case, Outcome, outcome
 from roofplat.ranking.days.greedy import greedy_routes
+from roofplat.ranking.days.order import ordered_routes
 from roofplat.ranking.days.settings import positive, time_frame
 from roofplat.ranking.days.solver import solved_routes
 from roofplat.ranking.days.travel import measure_travel
@@ -136,8 +137,8 @@ def plan_days(
         work_s=frame.work_s,
     )
     begin = greedy_routes(case)
-    solutions = int(positive(rules, "days.solutions", least=1.0))
-    found = solved_routes(case, begin, solutions=solutions)
+    rounds = int(positive(rules, "days.rounds", zero=True))
+    found = ordered_routes(case, solved_routes(case, begin, rounds=rounds))
     # Numbers of the case are rows of what is near; from here on they are rows of the candidates.
     routes = [[int(near[visit]) for visit in route] for route in found]
 
@@ -171,7 +172,7 @@ def plan_days(
         "ways_by_streets": int((visits["travel_basis"] == "streets").sum()),
         "ways_straight": int((visits["travel_basis"] == "straight_line").sum()),
         "visits_assumed": int(some.loc[[v for r in routes for v in r], "visit_assumed"].sum()),
-        "solver": _solver_sentence(best, plain, solutions),
+        "solver": _solver_sentence(best, plain, rounds),
         "travel": _travel_sentence(travel.graph is not None, rules),
     }
     return DayPlan(visits, left_out, lines, summary, problems_of(left_out, visits, frame))
@@ -201,11 +202,11 @@ def _start(
     return shapely.Point(points[first]), str(named["label"].iloc[first]), (float(lon), float(lat))
 
 
-def _solver_sentence(best: Any, plain: Any, solutions: int) -> str:
+def _solver_sentence(best: Outcome, plain: Outcome, rounds: int) -> str:
     return (
-        f"Chosen and ordered by OR-Tools' routing solver, which began with the greedy plan and looked at no "
-        f"more than {solutions:,} plans (days.solutions). Nobody has proved that no better plan exists. "
-        f"Value {best.value / 100:,.2f} points against {plain.value / 100:,.2f} of the greedy plan."
+        "Chosen and ordered by OR-Tools' routing solver, which began with the greedy plan and then anew "
+        f"{rounds} times (days.rounds). Nobody has proved that no better plan exists. Value "
+        f"{best.value / 100:,.2f} points against {plain.value / 100:,.2f} of the greedy plan."
     )
 
 

@@ -148,9 +148,10 @@ def measure_travel(
     """Measure the way from each place to each other.
 
     A place reaches the streets on the street nearest to its outline, in front of its centre, if that is
-    within `days.street_snap_ft`. Between two such places that the streets join, the way is the shortest one over
-    the streets, driven at `days.speed_mph`, and the feet from the street to a building are walked at
-    `days.walk_mph`. Every other way is the straight line between the centres x `days.detour_factor`, driven.
+    within `days.street_snap_ft`. Between two such places that the streets join, the way is the shortest
+    one over the streets, driven at `days.speed_mph`, and the feet from the street to a building are walked
+    at `days.walk_mph`. Every other way is the straight line between the centres x `days.detour_factor`,
+    driven.
 
     Parameters
     ----------
