@@ -27,7 +27,7 @@ def make_plan(tables: dict[str, Any], rules: Rulebook, **asked: Any) -> DayPlan:
         "start_on": MONDAY,
         "days": 1,
         "inspectors": 2,
-        "hours": 1.9,
+        "hours": 1.7,
         "must": [ODD],
         "ground": GROUND,
         "streets": tables["streets"],
