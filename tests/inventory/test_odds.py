@@ -66,7 +66,10 @@ def seen(family, basis="surveyed", **said):
         (2020, "r3", 900.0, "1970 and later / R-3 / up to 5,000 ft2"),
         (2020, "R-2", 900.0, "1970 and later / R / up to 5,000 ft2"),
         (2020, "I-2 condition 1", 900.0, "1970 and later / I / up to 5,000 ft2"),
-        (None, "retail", 9_000.0, "year unknown / occupancy unknown / 5,000 to 20,000 ft2"),
+        (None, "igloo", 9_000.0, "year unknown / occupancy unknown / 5,000 to 20,000 ft2"),
+        (None, " Retail", 9_000.0, "year unknown / M / 5,000 to 20,000 ft2"),
+        (1990, "semidetached_house", 900.0, "1970 and later / R-3 / up to 5,000 ft2"),
+        (1990, "farm_auxiliary", 900.0, "1970 and later / U / up to 5,000 ft2"),
         (1990, "Z-1", 9_000.0, "1970 and later / occupancy unknown / 5,000 to 20,000 ft2"),
         (1990, "R-9", 9_000.0, "1970 and later / R / 5,000 to 20,000 ft2"),
     ],
@@ -84,6 +87,20 @@ def test_only_the_west_has_periods(build, rules):
             assert building["stratum"] == f"{region} / all years / M / 5,000 to 20,000 ft2"
             assert set(own["period"]) == {"all years"}
             assert "year" not in building["odds"]
+
+
+def test_words_stand_for_groups_that_there_are(rules):
+    words = {name: rule.value for name, rule in rules.rules.items() if name.startswith("odds.words.")}
+    assert {name.removeprefix("odds.words.") for name in words} < set(GROUPS)
+    listed = [word for value in (*words.values(), rules["solar.house_words"].value) for word in value]
+    assert len(set(listed)) == len(listed)
+    assert all(word == word.strip().casefold() and "_" not in word for word in listed)
+
+
+def test_the_words_of_a_department_count_and_of_two_groups_the_first(build):
+    rules = load_rulebook({"odds.words.S": ["tannery", "igloo"], "odds.words.U": ["Igloo"]})
+    for word, group in (("Tannery", "S"), ("igloo", "S"), ("warehouse", "occupancy unknown")):
+        assert one(build, rules, occupancy=word)[0]["stratum"].split(" / ")[2] == group
 
 
 def test_size_classes_follow_the_rule(build):
@@ -439,6 +456,7 @@ def test_no_buildings_have_no_odds(build, rules):
             {f"odds.family.RM2.{name}": 0.0 for name in load_rulebook().families if name != "unknown"},
             r"All rules odds.family.RM2.\* are zero",
         ),
+        ({"odds.words.S": [7]}, "odds.words.S names 7; it takes words"),
         ({"odds.flat_or_pitched": ["metal_bilding"]}, "odds.flat_or_pitched names 'metal_bilding'"),
     ],
 )

@@ -5,7 +5,16 @@ Out: `Inventory`: buildings, roof sections, obstacles, fire spots, facts, odds o
     counts.
 """
 
-from roofplat.inventory.odds import estimate_odds, family_chances, family_names
+from roofplat.inventory.occupancy import occupancy_parts
+from roofplat.inventory.odds import estimate_odds, family_chances, family_names, period_years
 from roofplat.inventory.take import Inventory, take_inventory
 
-__all__ = ["Inventory", "estimate_odds", "family_chances", "family_names", "take_inventory"]
+__all__ = [
+    "Inventory",
+    "estimate_odds",
+    "family_chances",
+    "family_names",
+    "occupancy_parts",
+    "period_years",
+    "take_inventory",
+]

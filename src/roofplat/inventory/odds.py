@@ -25,10 +25,11 @@ from scipy.special import betaincinv
 
 from roofplat.errors import RuleError
 from roofplat.inventory._shared import IntArray
+from roofplat.inventory.occupancy import occupancy_parts
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES, conform, empty, problem_rows
 
-__all__ = ["estimate_odds", "family_chances", "family_names", "region_problems"]
+__all__ = ["estimate_odds", "family_chances", "family_names", "period_years", "region_problems"]
 
 FloatArray = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
@@ -36,6 +37,7 @@ Words = npt.NDArray[np.object_]
 _UNKNOWN = "unknown"
 _ALL_YEARS = "all years"
 _WEST = "west"
+_HOUSES = "R-3"
 # Forms of a roof as bits: a form and a family fit where they share one. A roof that falls one way may be
 # a flat roof with a fall or a pitched one; any other form says nothing.
 _FLAT, _PITCHED, _ARCHED, _SAWTOOTH = 1, 2, 4, 8
@@ -118,7 +120,7 @@ def estimate_odds(
     frame = buildings.reset_index(drop=True)
     families = family_names(rules)
     levels = _levels(region, rules)
-    codes = _stratify(frame, levels)
+    codes = _stratify(frame, levels, rules)
     strata, stratum = np.unique(codes, axis=0, return_inverse=True)
     stratum = stratum.reshape(-1)
     prior = _prior_shares(levels, families, rules)[strata[:, 0], strata[:, 1], strata[:, 2]]
@@ -227,6 +229,26 @@ def family_names(rules: Rulebook) -> list[str]:
     return [name for name in rules.families if name != _UNKNOWN]
 
 
+def period_years(region: str | None, rules: Rulebook) -> dict[str, int]:
+    """Return a year of each period that the odds of a region tell apart; empty where they tell none.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> period_years("west", load_rulebook())
+    {'before 1950': 1949, '1950 to 1969': 1950, '1970 and later': 1970}
+    >>> period_years("east", load_rulebook())
+    {}
+    """
+    levels = _levels(region, rules)
+    known = [word for word in levels.periods if word not in (_UNKNOWN, _ALL_YEARS)]
+    starts = levels.period_starts[: len(known)]
+    if not known:
+        return {}
+    years = [start if np.isfinite(start) else starts[1] - 1 for start in starts]
+    return {word: int(year) for word, year in zip(known, years, strict=True)}
+
+
 def region_problems(region: str | None) -> pd.DataFrame:
     """Return a row of problems where the district does not say in which region it lies.
 
@@ -301,7 +323,7 @@ def _groups(rules: Rulebook) -> list[str]:
     return [rule_id.removeprefix(start) for rule_id in rules.rules if rule_id.startswith(start)]
 
 
-def _stratify(frame: pd.DataFrame, levels: _Levels) -> IntArray:
+def _stratify(frame: pd.DataFrame, levels: _Levels, rules: Rulebook) -> IntArray:
     """Place of each building among the periods, groups and sizes, shape (n, 3)."""
     year = frame["year_built"].to_numpy(dtype=float, na_value=np.nan)
     period = np.searchsorted(levels.period_starts, year, side="right") - 1
@@ -309,22 +331,37 @@ def _stratify(frame: pd.DataFrame, levels: _Levels) -> IntArray:
     area_ft2 = frame["area_ft2"].to_numpy(dtype=float, na_value=np.nan)
     size = np.searchsorted(levels.size_steps_ft2, area_ft2, side="left")
     size = np.where(np.isnan(area_ft2), len(levels.sizes) - 1, size)
-    return np.column_stack([period, _group_codes(frame["occupancy"], levels.groups), size]).astype(np.int64)
+    group = _group_codes(frame["occupancy"], levels.groups, rules)
+    return np.column_stack([period, group, size]).astype(np.int64)
 
 
-def _group_codes(occupancy: pd.Series, groups: Sequence[str]) -> IntArray:
-    """Place of `R-3`, `r3`, `Group S-1` among the groups; the last, unknown, for words such as `retail`."""
-    # A district has a few different words, however many buildings.
-    row, words = pd.factorize(occupancy.astype("str"))
-    parts = pd.Series(words, dtype="str").str.extract(
-        r"^\s*(?:[Gg]roup\s+)?([A-Za-z])(?:\s*-?\s*(\d).*)?\s*$", expand=True
-    )
-    letter = parts[0].str.upper()
+def _group_codes(occupancy: pd.Series, groups: Sequence[str], rules: Rulebook) -> IntArray:
+    """Place of `R-3`, `r3`, `Group S-1` or a word such as `retail` among the groups; the last is unknown."""
+    parts = occupancy_parts(occupancy)
     known = pd.Index(groups[:-1])
-    exact = known.get_indexer(pd.Index(letter + "-" + parts[1]))
-    broad = known.get_indexer(pd.Index(letter))
-    found = np.append(np.where(exact >= 0, exact, broad), -1)[row]
+    exact = known.get_indexer(pd.Index(parts["letter"] + "-" + parts["number"]))
+    broad = known.get_indexer(pd.Index(parts["letter"]))
+    said = _plain(occupancy.astype("str")).map(_word_codes(groups, rules)).fillna(-1.0)
+    found = np.where(exact >= 0, exact, np.where(broad >= 0, broad, said.to_numpy(dtype=np.int64)))
     return np.where(found >= 0, found, len(groups) - 1).astype(np.int64)
+
+
+def _plain(words: pd.Series) -> pd.Series:
+    return words.str.strip().str.casefold().str.replace("_", " ")
+
+
+def _word_codes(groups: Sequence[str], rules: Rulebook) -> dict[str, int]:
+    """Place of the group that each word stands for; a word in two lists stands for the first."""
+    found: dict[str, int] = {}
+    for place, group in enumerate(groups[:-1]):
+        rule_id = "solar.house_words" if group == _HOUSES else f"odds.words.{group}"
+        listed = rules[rule_id].value if rule_id in rules.rules else []
+        strange = [word for word in listed if not isinstance(word, str)]
+        if strange:
+            raise RuleError(f"Rule {rule_id} names {strange[0]!r}; it takes words.")
+        for word in _plain(pd.Series(listed, dtype="str")):
+            found.setdefault(word, place)
+    return found
 
 
 def _level_words(levels: _Levels, strata: IntArray) -> tuple[Words, Words, Words]:

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from roofplat.errors import RuleError
+from roofplat.inventory import occupancy_parts
 from roofplat.rules import Rulebook
 from roofplat.tables import INSPECTION_CLASSES
 
@@ -104,10 +105,7 @@ def occupancy_letter(occupancy: pd.Series) -> pd.Series:
     >>> occupancy_letter(pd.Series(["R-2", "group f-1", "retail"])).tolist()
     ['R', 'F', nan]
     """
-    found = occupancy.astype("str").str.extract(
-        r"^\s*(?:[Gg]roup\s+)?([A-Za-z])(?:\s*-?\s*\d.*)?\s*$", expand=False
-    )
-    return found.str.upper()
+    return occupancy_parts(occupancy)["letter"]
 
 
 def _cycle_months(name: str, rules: Rulebook) -> int:
