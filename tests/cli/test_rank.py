@@ -72,7 +72,9 @@ def matching(pattern: str, result: Result) -> list[tuple[str, ...]]:
 
 
 PART = r"  (\w+) +(\d\.\d{4}) +(\d\.\d{4}) +(\d\.\d{4})  (.+)"
-ANSWER = r"  ([a-z ]+?)  +(\S+) +((?:under )?\d+\.\d%)? +(\d\.\d{4}) +(\d+)  (stays|up \d+|down \d+)"
+ANSWER = (
+    r"  ([a-z ]+?)  +(\S+(?: \S+)*)  +((?:under )?\d+\.\d%)? +(\d\.\d{4}) +(\d+)  (stays|up \d+|down \d+)"
+)
 ODDS = r"  ([a-z_]+) +((?:under )?\d+\.\d%) +(\d+\.\d% to \d+\.\d%) +(\d+\.\d%) +(\d+)"
 
 
@@ -134,13 +136,16 @@ def test_odds_of_an_unknown_roof_have_their_counts(district: Path) -> None:
 
 def test_every_open_answer_says_where_it_would_land(district: Path) -> None:
     result = run(district, "--explain", "b-2")
-    assert "Not known: roof family, occupancy, sprinklers." in result.stdout
+    assert "Not known: roof family, year built, occupancy, sprinklers." in result.stdout
     answers = matching(ANSWER, result)
     by_fact = {fact: [row for row in answers if row[0] == fact] for fact in {row[0] for row in answers}}
-    assert set(by_fact) == {"roof family", "occupancy", "sprinklers"}
+    assert set(by_fact) == {"roof family", "year built", "occupancy", "sprinklers"}
     assert len(by_fact["roof family"]) > 10
     assert all(row[2] for row in by_fact["roof family"])
-    assert sorted(row[1] for row in by_fact["occupancy"]) == list("ABEFHIMRSU")
+    assert sorted(row[1] for row in by_fact["occupancy"]) == [*"ABEFHIMR", "R-3", "S", "U"]
+    assert sorted(row[1] for row in by_fact["year built"]) == [
+        "1950 to 1969", "1970 and later", "before 1950",
+    ]  # fmt: skip
     assert [row[1] for row in by_fact["sprinklers"]] == ["no", "yes"]
     assert not any(row[2] for row in by_fact["sprinklers"])
     ((now,),) = matching(r"Rank (\d) of 5; .*", result)

@@ -200,7 +200,7 @@ def _say_answers(apart: Apart) -> None:
     if apart.answers.empty:
         say("No answer is open that would move it.")
         return
-    say("Where it would land, one answer at a time, all else as it is, the odds of the roof too:")
+    say("Where it would land, one answer at a time, all else as it is:")
     now = int(apart.row["rank"])
     rows = [
         (

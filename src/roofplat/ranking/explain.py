@@ -6,7 +6,7 @@ Out: one row an answer.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 import numpy as np
@@ -14,10 +14,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.errors import DistrictFileError
+from roofplat.inventory import estimate_odds, period_years
 from roofplat.ranking.next import scores_by_family
 from roofplat.ranking.order import SCORE_DECIMALS, places_in, sort_keys
 from roofplat.ranking.outlook import UNKNOWN, outlook
-from roofplat.ranking.score import FACT_WORDS, weight_shares
+from roofplat.ranking.score import FACT_WORDS, given_hazard, weight_shares
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS
 
@@ -29,9 +30,10 @@ FloatArray = npt.NDArray[np.float64]
 def what_if(building_id: str, tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
     """Tell where a building would land for each possible answer to a fact that is not known.
 
-    One fact is answered at a time, all others stay as they are, and so do all other buildings. The
-    roof family is asked for unless a survey has named it; the occupancy and the sprinklers where
-    nobody has stated them. The odds of the roof are not changed by another answer.
+    One fact is answered at a time; all other facts stay as they are, and so do all other buildings.
+    The roof family is asked for unless a survey has named it; the year, the occupancy and the
+    sprinklers where `unknown_facts` names them. The odds of a roof that no survey has named follow
+    the year and the occupancy, as they would if the answer had been stated before.
 
     Parameters
     ----------
@@ -46,7 +48,7 @@ def what_if(building_id: str, tables: Mapping[str, Any], rules: Rulebook) -> pd.
     Returns
     -------
     DataFrame
-        `fact` (one of `FACT_WORDS`), `answer` (id of a roof family, letter of an occupancy group,
+        `fact` (one of `FACT_WORDS`), `answer` (id of a roof family, a period, an occupancy group,
         `yes` or `no`), `score`, `rank`, `chance` (of a roof family; missing for the others, of which
         nobody has odds). Facts in the order of `FACT_WORDS`; families of no chance are left out;
         answers by rank, then by name.
@@ -73,30 +75,25 @@ def what_if(building_id: str, tables: Mapping[str, Any], rules: Rulebook) -> pd.
         raise DistrictFileError(
             f"There is no building {building_id!r} in the ranking; ranking.csv lists them."
         )
-    one = ranking.iloc[[place]]
-    buildings = tables["buildings"]
-    building = buildings[buildings["building_id"] == building_id].reset_index(drop=True)
-    asked = str(one["unknown_facts"].iloc[0]).split(", ")
-    family, occupancy, sprinklers = FACT_WORDS
+    one = ranking.iloc[place]
+    building = tables["buildings"].query("building_id == @building_id").reset_index(drop=True)
+    asked = str(one["unknown_facts"]).split(", ")
+    family, year, occupancy, sprinklers = FACT_WORDS
 
-    answers: list[pd.DataFrame] = []
-    stated = building["roof_family"].iloc[0] != UNKNOWN
-    if not (stated and building["family_basis"].iloc[0] == "surveyed"):
-        roofs = outlook(building, tables, rules)
-        would = scores_by_family(one, roofs, rules)[0]
-        here = roofs.chances[0] > 0
-        named = [name for name, can_be in zip(roofs.families, here, strict=True) if can_be]
-        answers.append(_answers(family, named, would[here], roofs.chances[0][here]))
+    answers = [_families(family, one, building, tables, rules)]
+    if year in asked:
+        years = period_years(_region(tables["family_odds"]), rules)
+        told = {"year_built": list(years.values())}
+        scores = _scores(one, _factors_told(building, told, tables, rules), rules)
+        answers.append(_answers(year, list(years), scores))
     if occupancy in asked:
-        hazards = rules.table("ranking.life_hazard")
-        letters = [name for name in hazards if name != UNKNOWN]
-        values = np.array([hazards[name] for name in letters])
-        answers.append(_answers(occupancy, letters, _with(one, "life_hazard", values, rules)))
+        groups = _occupancy_groups(rules)
+        factors = _factors_told(building, {"occupancy": groups}, tables, rules)
+        factors["life_hazard"] = given_hazard(pd.Series(groups), rules)
+        answers.append(_answers(occupancy, groups, _scores(one, factors, rules)))
     if sprinklers in asked:
-        values = np.array([0.0, 1.0])
-        answers.append(_answers(sprinklers, ["yes", "no"], _with(one, "unsprinklered", values, rules)))
-    if not answers:
-        return _answers(family, [], np.empty(0)).assign(rank=pd.Series([], dtype="Int64"))
+        scores = _scores(one, {"unsprinklered": np.array([0.0, 1.0])}, rules)
+        answers.append(_answers(sprinklers, ["yes", "no"], scores))
     found = pd.concat(answers, ignore_index=True)
     own = sort_keys(ranking["score"].to_numpy(dtype=float))
     keys = sort_keys(found["score"].to_numpy(), np.full(len(found), place))
@@ -106,22 +103,87 @@ def what_if(building_id: str, tables: Mapping[str, Any], rules: Rulebook) -> pd.
     return found[["fact", "answer", "score", "rank", "chance"]]
 
 
-def _with(one: pd.DataFrame, factor: str, values: FloatArray, rules: Rulebook) -> FloatArray:
-    """The building's score with other values of one factor, shape of `values`."""
-    share = weight_shares(rules)[RANKING_FACTORS.index(factor)]
-    rest = sum(float(one[f"part_{name}"].iloc[0]) for name in RANKING_FACTORS if name != factor)
-    return cast("FloatArray", np.clip(np.round(rest + share * values, SCORE_DECIMALS), 0.0, 1.0))
+def _families(
+    fact: str, one: pd.Series, building: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook
+) -> pd.DataFrame:
+    """The answers of a survey, with their chances; none where one has been made."""
+    if _surveyed(building).iloc[0]:
+        return _answers(fact, [], np.empty(0))
+    roofs = outlook(building, tables, rules)
+    here = roofs.chances[0] > 0
+    named = [name for name, can_be in zip(roofs.families, here, strict=True) if can_be]
+    would = scores_by_family(one.to_frame().T, roofs, rules)[0]
+    return _answers(fact, named, would[here], roofs.chances[0][here])
+
+
+def _factors_told(
+    building: pd.DataFrame, told: Mapping[str, Sequence[Any]], tables: Mapping[str, Any], rules: Rulebook
+) -> dict[str, FloatArray]:
+    """The factors that follow from the odds of the roof, once a fact is told: an array each, by answer.
+
+    None where they stay as they are: no odds were given, or a survey has named the family. Odds are
+    made of surveyed roofs and of nothing else of the district, so that copies of the building, one for
+    each answer, may stand beside them.
+    """
+    odds = tables.get("family_odds")
+    if odds is None or not len(odds) or _surveyed(building).iloc[0]:
+        return {}
+    ((column, values),) = told.items()
+    names = [f"{number}" for number in range(len(values))]
+    copies = building.loc[building.index.repeat(len(values))].assign(building_id=names, **{column: values})
+    buildings = tables["buildings"]
+    seen = buildings[_surveyed(buildings)]
+    # Which building is which does not matter to the odds; no two may bear one id.
+    seen = seen.assign(building_id=[f"seen {number}" for number in range(len(seen))])
+    roofs = tables.get("roofs")
+    if roofs is not None:
+        own = roofs[roofs["building_id"] == building["building_id"].iloc[0]]
+        rows = np.repeat(np.arange(len(own)), len(values))
+        roofs = own.iloc[rows].assign(building_id=names * len(own))
+    both, odds = estimate_odds(pd.concat([copies, seen]), roofs, _region(odds), rules)
+    answered = both.iloc[: len(values)]
+    chances = outlook(answered, {"family_odds": odds, "roofs": roofs}, rules)
+    return {
+        "lightweight": np.clip(chances.chances @ chances.lightweight, 0.0, 1.0),
+        "severity": np.clip(chances.chances @ chances.severity, 0.0, 1.0),
+    }
+
+
+def _scores(one: pd.Series, factors: Mapping[str, FloatArray], rules: Rulebook) -> FloatArray:
+    """The building's scores with other values of some factors, one for each answer."""
+    share = dict(zip(RANKING_FACTORS, weight_shares(rules), strict=True))
+    rest = sum(float(one[f"part_{name}"]) for name in RANKING_FACTORS if name not in factors)
+    told = sum(share[name] * values for name, values in factors.items())
+    return cast("FloatArray", np.clip(np.round(rest + told, SCORE_DECIMALS), 0.0, 1.0))
+
+
+def _occupancy_groups(rules: Rulebook) -> list[str]:
+    """Every group that has a life hazard or odds of its own."""
+    starts = ("ranking.life_hazard.", "odds.occupancy.")
+    named = {rule.removeprefix(start) for start in starts for rule in rules.rules if rule.startswith(start)}
+    return sorted(named - {UNKNOWN})
+
+
+def _region(odds: pd.DataFrame) -> str | None:
+    """The region that the odds were made for; None where it was not stated."""
+    region = str(odds["region"].iloc[0])
+    return None if region == UNKNOWN else region
+
+
+def _surveyed(buildings: pd.DataFrame) -> pd.Series:
+    """Whether a survey has named the roof family."""
+    seen = (buildings["family_basis"] == "surveyed") & (buildings["roof_family"] != UNKNOWN)
+    return seen.fillna(False).astype(bool)
 
 
 def _answers(
-    fact: str, names: list[str], scores: FloatArray, chances: FloatArray | None = None
+    fact: str, names: Sequence[str], scores: FloatArray, chances: FloatArray | None = None
 ) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "fact": pd.Series([fact] * len(names), dtype="str"),
-            "answer": pd.Series(names, dtype="str"),
+            "answer": pd.Series(list(names), dtype="str"),
             "score": scores,
-            "rank": pd.Series([pd.NA] * len(names), dtype="Int64"),
             "chance": np.full(len(names), np.nan) if chances is None else chances,
         }
     )

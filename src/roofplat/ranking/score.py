@@ -26,12 +26,12 @@ from roofplat.ranking.words import percent, plain, text, thousands
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS, conform
 
-__all__ = ["FACT_WORDS", "factor_words", "rank_buildings", "weight_shares"]
+__all__ = ["FACT_WORDS", "factor_words", "given_hazard", "rank_buildings", "weight_shares"]
 
 FloatArray = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
 
-FACT_WORDS = ("roof family", "occupancy", "sprinklers")
+FACT_WORDS = ("roof family", "year built", "occupancy", "sprinklers")
 """Facts that a factor assumes where nobody states them, in the words that name them."""
 
 _REASONS = 3
@@ -117,7 +117,7 @@ def rank_buildings(
         rank_low=low,
         rank_high=high,
         reasons=_reasons(parts, words),
-        unknown_facts=_unknown_facts(buildings, rules),
+        unknown_facts=_unknown_facts(buildings, tables, rules),
         **{name: factors[:, place] for place, name in enumerate(RANKING_FACTORS)},
         **{f"part_{name}": parts[:, place] for place, name in enumerate(RANKING_FACTORS)},
     )
@@ -290,12 +290,9 @@ def _severity(
 
 
 def _life_hazard(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
-    hazards = rules.table("ranking.life_hazard")
-    for name in hazards:
-        _share(rules, f"ranking.life_hazard.{name}")
-    given = _given_hazard(buildings["occupancy"], hazards)
+    given = given_hazard(buildings["occupancy"], rules)
     unknown = np.isnan(given)
-    value = np.where(unknown, hazards["unknown"], given)
+    value = np.where(unknown, _share(rules, "ranking.life_hazard.unknown"), given)
     occupancy = buildings["occupancy"].astype("str").str.strip()
     group_not_known = np.where(
         occupancy.isna(), ", occupancy unknown", ", no group for occupancy " + text(occupancy, "")
@@ -308,16 +305,34 @@ def _life_hazard(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, 
     return value, words
 
 
-def _given_hazard(occupancy: pd.Series, hazards: Mapping[str, float]) -> FloatArray:
+def given_hazard(occupancy: pd.Series, rules: Rulebook) -> FloatArray:
+    """Return the life hazard of each occupancy group; nan where there is none.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> given_hazard(pd.Series(["R-2", "retail"]), load_rulebook()).tolist()
+    [1.0, nan]
+    """
+    hazards = rules.table("ranking.life_hazard")
+    for name in hazards:
+        _share(rules, f"ranking.life_hazard.{name}")
     letters = {key: value for key, value in hazards.items() if key != UNKNOWN}
     return _numbers(occupancy_letter(occupancy).map(letters))
 
 
-def _unknown_facts(buildings: pd.DataFrame, rules: Rulebook) -> Words:
+def _unknown_facts(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook) -> Words:
     """Name what nobody has stated behind a factor, in the order of `FACT_WORDS`."""
+    guessed = _guessed(buildings)
+    dateless = np.zeros(len(buildings), dtype=bool)
+    if (odds := tables.get("family_odds")) is not None:
+        # Where odds do not tell years apart, nothing rests on the year.
+        strata = odds.loc[odds["period"] == UNKNOWN, "stratum"].unique()
+        dateless = guessed & buildings["stratum"].isin(strata).to_numpy(dtype=bool)
     unknown = (
-        _guessed(buildings),
-        np.isnan(_given_hazard(buildings["occupancy"], rules.table("ranking.life_hazard"))),
+        guessed,
+        dateless,
+        np.isnan(given_hazard(buildings["occupancy"], rules)),
         buildings["sprinklered"].isna().to_numpy(dtype=bool),
     )
     found = np.full(len(buildings), "", dtype=object)
