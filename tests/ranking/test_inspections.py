@@ -79,6 +79,17 @@ def test_a_letter_in_two_lists_has_the_stricter_class() -> None:
     assert found["class"].tolist() == ["high", "moderate"]
 
 
+def test_a_group_with_a_number_goes_before_its_letter() -> None:
+    rules = load_rulebook({"inspection.class_low": ["S", "R-2"], "inspection.class_none": ["R-3", "U"]})
+    groups = ["R", "R-1", "R-2", "r2", "R-3", "S-1", "U"]
+    rows = made([{"building_id": name, "occupancy": name} for name in groups])["buildings"]
+    found = inspections(rows, rules, as_of=AS_OF)
+    assert found["class"].tolist() == ["high", "high", "low", "low", "unknown", "low", "unknown"]
+    assert (found["class_basis"] == "occupancy").all()
+    # Nobody waits for the inspection of a house that is not inspected.
+    assert found["due_state"].tolist()[4:] == ["no_class", "never_inspected", "no_class"]
+
+
 def test_a_department_changes_a_cycle() -> None:
     rules = load_rulebook({"inspection.cycle_years.low": 0.5})
     rows = made([{"building_id": "b", "occupancy": "S", "inspected_on": pd.Timestamp("2025-03-31")}])

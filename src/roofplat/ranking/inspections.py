@@ -27,8 +27,10 @@ _MONTHS_A_YEAR = 12
 def inspections(buildings: pd.DataFrame, rules: Rulebook, *, as_of: datetime.date) -> pd.DataFrame:
     """Find the inspection class of each building and when its next inspection is due.
 
-    - class: `inspection_class` where a source states it, else `inspection.class_*` by the letter of
-      the occupancy group; a letter in two lists has the stricter class; anything else is `unknown`.
+    - class: `inspection_class` where a source states it, else `inspection.class_*` by the occupancy
+      group. A list may hold letters and groups such as R-3, and a group goes before its letter; what is
+      in two lists has the stricter class. Groups of `inspection.class_none` and anything else are
+      `unknown`.
     - next_due: `inspect_by` where a source states it and no inspection on or after it is known, else
       the last inspection plus `inspection.cycle_years.<class>`, in whole months.
     - due_state: `overdue` where next_due is before `as_of`, `due` where it is not yet; without a
@@ -65,12 +67,16 @@ def inspections(buildings: pd.DataFrame, rules: Rulebook, *, as_of: datetime.dat
     """
     cycles = {name: _cycle_months(name, rules) for name in INSPECTION_CLASSES}
     stated = buildings["inspection_class"].astype("str")
-    known = occupancy_letter(buildings["occupancy"])
+    parts = occupancy_parts(buildings["occupancy"])
     found = pd.Series("unknown", index=buildings.index, dtype="str")
-    # From low to high, so that a group named in two lists gets the stricter class.
-    for name in reversed(INSPECTION_CLASSES):
-        found = found.mask(known.isin(list(rules[f"inspection.class_{name}"].value)), name)
-    basis = pd.Series("occupancy", index=buildings.index, dtype="str").mask(found == "unknown", "unknown")
+    basis = pd.Series("unknown", index=buildings.index, dtype="str")
+    # A letter first, so that a group such as R-3 outranks it; from none to high, so that what is named in
+    # two lists gets the stricter class.
+    for group in (parts["letter"], parts["letter"] + "-" + parts["number"]):
+        for name in ("none", *reversed(INSPECTION_CLASSES)):
+            here = group.isin(list(rules[f"inspection.class_{name}"].value))
+            found = found.mask(here, "unknown" if name == "none" else name)
+            basis = basis.mask(here, "occupancy")
     found, basis = found.mask(stated.notna(), stated), basis.mask(stated.notna(), "stated")
 
     inspected_on, inspect_by = buildings["inspected_on"], buildings["inspect_by"]
