@@ -543,16 +543,21 @@ _FAMILY_ODDS = Table(
     },
 )
 
-RANKING_FACTORS = (
-    "lightweight",
-    "severity",
-    "life_hazard",
-    "unsprinklered",
-    "undivided_area",
-    "roof_load",
-    "poor_access",
-    "stale_information",
-)
+# The factors of the score, each from 0 to 1, and how each is worked out: formula and ids of its rules.
+RANKING_FORMULAS: Mapping[str, str] = {
+    "lightweight": "p_lightweight: the chances of the lightweight families, added up",
+    "severity": "chance of each roof family times family.FAMILY.severity, added up",
+    "life_hazard": "ranking.life_hazard.LETTER by the occupancy group, or ranking.life_hazard.unknown",
+    "unsprinklered": "1 without sprinklers, 0 with; ranking.unknown_sprinklers where nobody says",
+    "undivided_area": "largest ground area within the same fire walls / ranking.area_full_ft2, at most 1",
+    "roof_load": "share of the roof under units and solar / ranking.roof_load_full_share, at most 1; "
+    "1 where anything hangs from the roof",
+    "poor_access": "share of the outer walls, party walls included, without ranking.access_clear_ft of clear "
+    "ground; 1 without a ladder spot in reach",
+    "stale_information": "years since the last roof survey / ranking.stale_full_years, at most 1; "
+    "1 where there was none",
+}
+RANKING_FACTORS = tuple(RANKING_FORMULAS)
 
 _RANKING = Table(
     "ranking",
@@ -580,10 +585,15 @@ _RANKING = Table(
         "next_due": Column("datetime64[ms]", "date set by the office, else last inspection plus the cycle"),
         "due_state": Column("str", "`due` is not yet overdue", allowed=DUE_STATES),
         "overdue_days": Column("Int64", "days since it was due; empty unless overdue", "day"),
-        **{name: Column("float64", f"factor {name}, 0 to 1", "share") for name in RANKING_FACTORS},
+        **{
+            name: Column("float64", f"factor, 0 to 1: {formula}", "share")
+            for name, formula in RANKING_FORMULAS.items()
+        },
         **{
             f"part_{name}": Column(
-                "float64", f"weight's share times {name}; the parts add up to the score", "share"
+                "float64",
+                f"share of ranking.weight.{name} times {name}; the parts add up to the score",
+                "share",
             )
             for name in RANKING_FACTORS
         },

@@ -218,6 +218,17 @@ def test_definitions_name_every_column_the_caution_the_date_and_the_changes(book
     assert hints["A1"] == TABLES["ranking"].columns["rank"].meaning
 
 
+def test_the_rules_that_definitions_name_exist(book: Any) -> None:
+    rules = load_rulebook().rules
+    meanings = [row[2].value for row in book["Definitions"].iter_rows() if row[0].value == "Ranking"]
+    named = {word for meaning in meanings for word in re.findall(r"\b(?:ranking|family)\.[\w.]*\w", meaning)}
+    assert {f"ranking.weight.{name}" for name in RANKING_FACTORS} < named
+    for word in named:
+        pattern = re.escape(word).replace("LETTER", "[A-Z]").replace("FAMILY", "[a-z_]+")
+        assert any(re.fullmatch(pattern, rule) for rule in rules), word
+    assert {"ranking.area_full_ft2", "ranking.life_hazard.LETTER", "family.FAMILY.severity"} < named
+
+
 def test_the_caution_is_on_every_page_that_is_printed(book: Any) -> None:
     for page in book:
         assert page.oddFooter.left.text == CAUTION.split(" A standing plan")[0]

@@ -156,6 +156,7 @@ def _say_parts(apart: Apart) -> None:
         say(f"{line.ljust(room)}{folded[0]}".rstrip())
         for more in folded[1:]:
             say(" " * room + more)
+    _say_wrapped("The weights and what the factors rest on are rules: roofplat rules ranking.")
 
 
 def _say_odds(ranked: Ranked, apart: Apart) -> None:

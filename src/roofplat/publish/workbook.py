@@ -71,6 +71,7 @@ _FIRST: Mapping[str, tuple[str, ...]] = {
 }
 # Columns that stay in sight when a sheet is moved sideways.
 _STAY = {"ranking": 3, "survey_next": 3, "family_odds": 1}
+_LINE_POINTS = 15
 # By the numbers of the format.
 _PAPER_NUMBERS = {"letter": 1, "a4": 9}
 _FORMATS = {
@@ -450,7 +451,8 @@ def _write_definitions(
 ) -> None:
     """The caution and what the lists stand on, then every column, then the words in them."""
     head = ("sheet", "name", "meaning", "unit", "values")
-    for place, width in enumerate((16, 26, 100, 10, 44)):
+    widths = (16, 26, 100, 10, 44)
+    for place, width in enumerate(widths):
         page.set_column(place, place, width)
     rows = [
         (sheet.title, name, column.meaning, column.unit, ", ".join(column.allowed))
@@ -467,8 +469,8 @@ def _write_definitions(
         look = looks.strong if number < 2 else looks.line
         page.merge_range(number, 0, number, len(head) - 1, "", look)
         _write_text(page, number, 0, _fitted(_clean(line)), look)
-        if len(line) > 180:
-            page.set_row(number, 15 * math.ceil(len(line) / 180))
+        # A merged cell does not grow with its text.
+        page.set_row(number, _LINE_POINTS * math.ceil(len(line) / sum(widths)))
     top = len(about) + 1
     page.autofilter(top, 0, top + len(rows), len(head) - 1)
     for place, name in enumerate(head):
@@ -498,18 +500,12 @@ def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_
         "The score is the sum of weight share x factor over the factors: the columns part_... hold the "
         "products, the sheet Weights the shares. It says which roofs deserve a visit, not how likely a fire "
         "is.",
-    ]
-    if any("rank_low" in sheet.frame.columns for sheet in sheets):
-        share, draws = rules.number("ranking.interval_share"), rules.count("ranking.draws")
-        lines.append(
-            f"rank_low and rank_high hold {share:.0%} of {draws:,} drawings, in which the weights and the "
-            "families of roofs that nobody has surveyed are drawn anew. A wide interval says that the rank "
-            "rests on guesses."
-        )
-    lines.append(
+        f"rank_low and rank_high hold the rank in {rules.number('ranking.interval_share'):.0%} of "
+        f"{rules.count('ranking.draws'):,} draws of the weights and of the families of roofs that nobody has "
+        "surveyed. A wide interval says that the rank rests on guesses.",
         "The inspection class follows the occupancy, or what the department states. The score does not "
-        "change the class, nor the class the score."
-    )
+        "change the class, nor the class the score.",
+    ]
     ranked = next((sheet.frame for sheet in sheets if sheet.title == LIST_TABLES["ranking"]), None)
     if ranked is not None and len(ranked) and ranked["rank"].max() > len(ranked):
         lines.append(
