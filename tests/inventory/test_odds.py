@@ -9,9 +9,11 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from roofplat.errors import RuleError
-from roofplat.inventory import estimate_odds, family_chances, family_names
+from roofplat.ground import Ground
+from roofplat.inventory import estimate_odds, family_chances, family_names, take_inventory
 from roofplat.rules import load_rulebook
 from roofplat.tables import BASES, TABLES
 
@@ -475,6 +477,49 @@ def test_a_share_outside_the_west_that_cannot_be_is_refused_where_it_is_read(bui
     rules = load_rulebook({"odds.outside_west_share.panelized_wood": -1.0})
     with pytest.raises(RuleError, match=r"odds\.outside_west_share\.panelized_wood is -1"):
         one(build, rules, "east")
+
+
+# --- what surveys say of records ---
+
+
+def compared(build, rules, agree, differ, basis="recorded", region="west"):
+    """A district in which so many roofs are known from a survey and from another source."""
+    count = agree + differ
+    names = [f"B{i:03d}" for i in range(count)]
+    footprints = build.footprints({name: build.square(20.0 * i) for i, name in enumerate(names)})
+    looked = build.records("key", "walk", "surveyed", key=names, roof_family=["lamella"] * count)
+    said = ["lamella"] * agree + ["sawtooth"] * differ
+    listed = build.records("key", "roll", basis, key=names, roof_family=said)
+    found = take_inventory(build.inputs(footprints, looked, listed), rules, Ground(0.3048), region=region)
+    return found.problems[found.problems["code"] == "trust_not_borne_out"]
+
+
+def test_records_that_surveys_do_not_bear_out_are_told_of(build, rules):
+    told = compared(build, rules, agree=9, differ=11)
+    assert told[["layer", "feature", "severity"]].to_numpy().tolist() == [["odds", "recorded", "info"]]
+    assert told["message"].tolist() == [
+        "Of 20 roof families known as recorded that were surveyed too, 9 agree with the survey; "
+        "odds.trust.recorded says 90 percent."
+    ]
+    # A rule that says what was found is borne out.
+    assert compared(build, load_rulebook({"odds.trust.recorded": 0.45}), agree=9, differ=11).empty
+    # One that says too little is told of as well.
+    assert compared(build, rules, 40, 0, basis="inferred")["feature"].tolist() == ["inferred"]
+
+
+@pytest.mark.parametrize("agree", range(12))
+def test_what_chance_would_do_is_not_told_of(build, rules, agree):
+    """The two tails of the binomial distribution, beside scipy's interval of it."""
+    differ = 11 - agree
+    low, high = stats.binom.interval(0.9, 11, 0.9)
+    assert compared(build, rules, agree, differ).empty == (low <= agree <= high)
+
+
+def test_nothing_to_compare_is_nothing_to_tell(build, rules):
+    footprints = build.footprints({"a": build.square(0.0)}, roof_family=["lamella"])
+    for sources in ((), (build.records("key", "walk", "surveyed", key=["a"], deck=["plywood"]),)):
+        found = take_inventory(build.inputs(footprints, *sources), rules, Ground(0.3048), region="west")
+        assert "trust_not_borne_out" not in set(found.problems["code"])
 
 
 # --- laws ---

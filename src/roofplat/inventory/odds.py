@@ -21,15 +21,22 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import betaincinv
+from scipy.special import bdtr, bdtrc, betaincinv
 
 from roofplat.errors import RuleError
-from roofplat.inventory._shared import IntArray
+from roofplat.inventory._shared import IntArray, texts
 from roofplat.inventory.occupancy import occupancy_parts
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES, conform, empty, problem_rows
 
-__all__ = ["estimate_odds", "family_chances", "family_names", "period_years", "region_problems"]
+__all__ = [
+    "estimate_odds",
+    "family_chances",
+    "family_names",
+    "period_years",
+    "region_problems",
+    "trust_problems",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
@@ -265,6 +272,57 @@ def region_problems(region: str | None) -> pd.DataFrame:
         "The region is not stated; the odds of unknown roofs take the mean over west, midwest and east.",
         "Set region in [district].",
     )
+
+
+def trust_problems(facts: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
+    """Say where surveys do not bear out how far families of another basis are trusted.
+
+    Where a roof was surveyed and its family is also known otherwise, the two are compared. A basis whose
+    families agree less or more often than `odds.trust.*` makes likely, by the binomial distribution with
+    as much left out on each side as `odds.interval_share` says, has a row.
+
+    Parameters
+    ----------
+    facts
+        As `facts.reduce_facts` returns them: `building`, `field`, `value`, `basis` (place in `BASES`); the
+        most trusted of each basis first.
+    rules
+        `odds.trust.*`, `odds.interval_share`.
+
+    Returns
+    -------
+    DataFrame
+        Rows of problems, one for each such basis.
+    """
+    families = facts.loc[facts["field"] == "roof_family", ["building", "basis", "value"]]
+    families = families.drop_duplicates(["building", "basis"])
+    seen = families[families["basis"] == 0].set_index("building")["value"]
+    others = families[families["basis"] > 0]
+    others = others[others["building"].isin(seen.index)]
+    agrees = (others["value"] == others["building"].map(seen)).to_numpy(dtype=bool)
+    basis = others["basis"].to_numpy(dtype=np.int64)
+    count = np.bincount(basis, minlength=len(BASES))[1:]
+    right = np.bincount(basis[agrees], minlength=len(BASES))[1:]
+    trust = np.array([_share(rules, f"odds.trust.{name}") for name in BASES[1:]])
+    tail = (1.0 - _share(rules, "odds.interval_share")) / 2.0
+    few = bdtr(right.astype(float), count, trust) < tail
+    # Nothing is more than none: its chance is one, and not asked for.
+    many = (right > 0) & (bdtrc(np.maximum(right - 1.0, 0.0), count, trust) < tail)
+    told = np.flatnonzero((count > 0) & (few | many))
+    names = np.array(BASES[1:], dtype=object)[told]
+    shown = [f"{100.0 * share:.0f}" for share in trust[told]]
+    return problem_rows(
+        "odds",
+        names,
+        "trust_not_borne_out",
+        "info",
+        texts(
+            "Of ", count[told].astype("U20"), " roof families known as ", names, " that were surveyed too, ",
+            right[told].astype("U20"), " agree with the survey; odds.trust.", names, " says ", shown,
+            " percent.", size=told.size,
+        ),
+        "Set that rule in [rules] of the district file to what such families are worth here.",
+    )  # fmt: skip
 
 
 # --- strata ------------------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ from roofplat.inventory.buildings import dispatch_areas, make_buildings
 from roofplat.inventory.facts import collect_facts, known_values, reduce_facts, survey_dates
 from roofplat.inventory.joins import Match, join_by_footprint, join_by_key, join_by_parcel, join_by_point
 from roofplat.inventory.obstacles import place_fires, place_obstacles
-from roofplat.inventory.odds import estimate_odds, region_problems
+from roofplat.inventory.odds import estimate_odds, region_problems, trust_problems
 from roofplat.inventory.roofs import divide_roofs, make_roofs, mark_suspended_loads
 from roofplat.rules import Rulebook
 
@@ -126,6 +126,7 @@ def take_inventory(
             idle_fires,
             outside,
             region_problems(region),
+            trust_problems(reduced, rules),
         ]
     )
     problems = problems.sort_values(["layer", "code", "feature", "message"], ignore_index=True)
