@@ -19,7 +19,7 @@ from roofplat.publish.files import CAUTION
 from roofplat.ranking.days import DayPlan
 
 from ..conftest import AS_OF, HOSTILE
-from .conftest import ODD
+from .conftest import ODD, make_plan
 
 # Letters, marks that the format gives a meaning, ends of lines, and what no file may hold.
 TEXT = st.text(st.sampled_from('ab ,;:\\"\n\r\t\x00\x1b\u2028é漢🚒='), max_size=120)
@@ -159,3 +159,21 @@ def test_a_plan_without_visits_is_a_calendar_without_entries(tmp_path: Path) -> 
     file = calendar_file(row_of().iloc[:0], district="x", as_of=AS_OF, asked={})
     assert list(Calendar.from_ical(file).walk("VEVENT")) == []
     assert ODD.encode() not in file
+
+
+def test_several_inspectors_have_a_calendar_each(
+    plan: DayPlan, written: Callable[..., Any], tables: dict[str, Any], rules: Any
+) -> None:
+    folder, files = written(plan)
+    assert {"visits.ics", "inspector-1.ics", "inspector-2.ics"} <= {file.name for file in files}
+
+    def uids(name: str) -> list[str]:
+        return sorted(
+            str(entry["uid"]) for entry in Calendar.from_ical((folder / name).read_bytes()).walk("VEVENT")
+        )
+
+    assert sorted(uids("inspector-1.ics") + uids("inspector-2.ics")) == uids("visits.ics")
+    assert len(uids("inspector-1.ics")) == (plan.visits["inspector"] == 1).sum()
+    # Of one inspector there is one calendar, and those of an earlier plan go.
+    written(make_plan(tables, rules, inspectors=1))
+    assert [file.name for file in folder.glob("*.ics")] == ["visits.ics"]

@@ -2,7 +2,8 @@
 
 In: a plan, the tables of the build in the working CRS, the rules.
 Out: `inspections/` in the folder of a build: `<date>.html`, `index.html`, `visits.csv`, `left_out.csv`,
-    `visits.ics`, and `plan.json`, the record of it; each whole or not there at all.
+    `visits.ics`, of several inspectors `inspector-<number>.ics`, and `plan.json`, the record of it; each
+    whole or not there at all.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ INSPECTIONS = "inspections"
 
 _RECORD = "plan.json"
 # What one plan writes and the next may not: a page of a day that is no longer planned misleads.
-_COMES_AND_GOES = re.compile(r"\d{4}-\d{2}-\d{2}\.html")
+_COMES_AND_GOES = re.compile(r"\d{4}-\d{2}-\d{2}\.html|inspector-\d+\.ics")
 _PLACE_DECIMALS = 6
 
 
@@ -92,8 +93,8 @@ def write_days(
     visits = _with_places(plan.visits, buildings)
     facts = open_facts(tables, visits["building_id"].tolist(), rules)
     asked = {str(name): part["fact"].tolist() for name, part in facts.groupby("building_id", sort=False)}
-    # The calendar first: without its library nothing is written at all.
-    entries = calendar_file(
+    # The calendars first: without their library nothing is written at all.
+    calendars = _calendars(
         pd.DataFrame(visits).drop(columns="geometry"), district=district, as_of=as_of, asked=asked
     )
     to_working = Transformer.from_crs("EPSG:4326", buildings.crs, always_xy=True)
@@ -101,7 +102,7 @@ def write_days(
         district=district,
         as_of=as_of,
         ground=ground,
-        tables=tables,
+        tables=_around(visits["building_id"].tolist(), tables),
         start=Point(*to_working.transform(*plan.summary["start"])),
         start_name=str(plan.summary["start_name"]),
         facts=facts,
@@ -129,7 +130,7 @@ def write_days(
         write_whole(folder / "index.html", words),
         write_list(_visit_list(visits), folder / "visits.csv"),
         write_list(left_out, folder / "left_out.csv"),
-        write_whole(folder / "visits.ics", entries),
+        *(write_whole(folder / name, entries) for name, entries in calendars.items()),
     ]
     earlier = read_outputs(folder / _RECORD)
     names = [file.name for file in written]
@@ -167,6 +168,28 @@ def _with_places(visits: pd.DataFrame, buildings: gpd.GeoDataFrame) -> gpd.GeoDa
         lat=np.round(lat, _PLACE_DECIMALS),
     )
     return gpd.GeoDataFrame(found, geometry=own.geometry.to_numpy(), crs=buildings.crs)
+
+
+def _around(ids: Sequence[str], tables: Mapping[str, Any]) -> dict[str, Any]:
+    """What the drawings need: all buildings and streets, of the rest the rows of buildings visited.
+
+    Lines overhead belong to no building.
+    """
+    kept = {name: tables[name] for name in ("buildings", "streets") if name in tables}
+    for name in ("sections", "walls", "obstacles"):
+        if name in tables:
+            own = tables[name]["building_id"]
+            kept[name] = tables[name][own.isin(ids) | own.isna()]
+    return kept
+
+
+def _calendars(visits: pd.DataFrame, **words: Any) -> dict[str, bytes]:
+    """One calendar of all visits; of several inspectors one for each as well."""
+    files = {"visits.ics": calendar_file(visits, **words)}
+    if len(set(visits["inspector"])) > 1:
+        for number, own in visits.groupby("inspector", sort=True):
+            files[f"inspector-{number}.ics"] = calendar_file(own, **words)
+    return files
 
 
 def _with_addresses(left_out: pd.DataFrame, buildings: gpd.GeoDataFrame) -> pd.DataFrame:

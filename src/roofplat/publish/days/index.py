@@ -14,7 +14,7 @@ import pandas as pd
 
 from roofplat.publish.days.day import BASIS_WORDS
 from roofplat.publish.days.words import clock, day_words, distance, span
-from roofplat.publish.files import CAUTION, asset
+from roofplat.publish.files import CAUTION, NO_AREA, asset
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import fill, html_page
 from roofplat.ranking.days import DayPlan
@@ -77,6 +77,8 @@ def index_page(
         asked_for=_asked_for(plan.summary),
         numbers=_numbers(plan),
         days=_days(plan),
+        mixed=bool((plan.routes["basis"] != "streets").any()),
+        several=len(set(plan.routes["inspector"])) > 1,
         free=_free_days(plan),
         values=_values(plan.summary),
         solver=plan.summary["solver"],
@@ -193,10 +195,19 @@ def _days(plan: DayPlan) -> list[dict[str, Any]]:
                 "way": distance(float(row["length_ft"])),
                 "basis": BASIS_WORDS[str(row["basis"])],
                 "value": f"{float(row['value']):,.0f}",
+                "areas": _areas(plan.visits, row),
             }
         )
         before = day
     return rows
+
+
+def _areas(visits: pd.DataFrame, route: Mapping[Any, Any]) -> str:
+    """Dispatch areas of an inspector's day, the one with most visits first."""
+    own = visits[(visits["day"] == route["day"]) & (visits["inspector"] == route["inspector"])]
+    tally = own["dispatch_area"].astype("str").fillna(NO_AREA).value_counts().sort_index()
+    tally = tally.sort_values(ascending=False, kind="stable")
+    return ", ".join(f"{name} {number}" for name, number in tally.items())
 
 
 def _reasons(left_out: pd.DataFrame) -> list[dict[str, Any]]:
