@@ -19,11 +19,10 @@ from shapely import LineString, Point, box
 
 from roofplat.ground import Ground
 from roofplat.publish import CAUTION, Wind, write_maps
-from roofplat.ranking import rank_buildings
 from roofplat.rules import load_rulebook
 from roofplat.tables import conform, empty
 
-from .conftest import AS_OF, HOSTILE, READY, WORKING_CRS, click_at, feet, lonlat, make_table, shed_plan
+from .conftest import HOSTILE, READY, WORKING_CRS, click_at, feet, lonlat, make_table, shed_plan, with_odds
 
 pytestmark = pytest.mark.browser
 
@@ -123,7 +122,9 @@ def odd() -> dict[str, Any]:
     for name, shape in places.items():
         names = pd.Series(list(TEXTS.values()), dtype="str")
         made[name] = gpd.GeoDataFrame({"name": names}, geometry=[feet(shape)] * len(TEXTS), crs=WORKING_CRS)
-    made["ranking"] = rank_buildings(made, load_rulebook(), as_of=AS_OF)
+    made = with_odds(made)
+    for name, column in (("ranking", "unknown_facts"), ("survey_next", "reason"), ("buildings", "odds")):
+        made[name][column] = made[name]["building_id"].map(TEXTS).astype("str")
     made["ranking"]["reasons"] = made["ranking"]["building_id"].map(
         {kind: f"{text}; second; third" for kind, text in TEXTS.items()}
     )
@@ -192,8 +193,8 @@ def test_the_card_tells_danger_way_up_and_work_before_the_office(visit: Callable
     page = visit(fragment="#1001")
     titles = page.locator("#card-body :is(h3)").all_inner_texts()
     assert titles == ["Danger", "Way up", "Where to open, in order", "Roof", "Facts",
-                      *[title for title in titles if title.startswith("Rank")], "Fire-code inspection",
-                      "How it was planned", "Read this"]  # fmt: skip
+                      *[title for title in titles if title.startswith("Rank")],
+                      "Fire-code inspection: not yet due", "How it was planned", "Read this"]  # fmt: skip
     levels = page.evaluate(
         "Array.from(document.querySelectorAll('#card-body :is(h2,h3,h4)'), (node) => Number(node.tagName[1]))"
     )
@@ -219,6 +220,84 @@ def test_each_fact_stands_under_its_basis_date_and_source(visit: Callable[..., A
     )
     assert "1901" not in facts
     assert "Not known: form of the roof, deck, parapet above the roof edge." in facts
+
+
+def test_odds_are_told_as_such_with_what_is_behind_them(
+    visit: Callable[..., Any], mixed: dict[str, Any]
+) -> None:
+    page = visit("mixed/map.html", "#U1")
+    card = card_words(page)
+    roof = card[card.index("Roof Family Unknown") : card.index("Facts")]
+    odds = mixed["buildings"].set_index("building_id")["odds"]["U1"]
+    listed, notes = re.fullmatch(r"(.*) \((.*)\)", odds).groups()  # type: ignore[union-attr]
+    pairs = [(key, int(percent)) for key, percent in re.findall(r"(\w+) (\d+) %", listed)]
+    labels = load_rulebook().families
+    told = " ".join(f"{labels[key].label} {percent}%" for key, percent in pairs[:4])
+    rest = 100 - sum(percent for _, percent in pairs[:4])
+    assert len(pairs) > 4
+    assert f"Odds of the family, not seen {told} Others {rest}%" in roof
+    behind = "From the building stock of the region and no surveyed roof like it"
+    assert roof.rstrip().endswith(f"{behind}; {notes}.")
+    chance = mixed["buildings"].set_index("building_id")["p_lightweight"]["U1"]
+    assert f"Chance of a lightweight roof {100 * chance:.0f}% (by the odds)" in card
+    # A record is believed more, and is no survey either; its odds count the one surveyed roof like it.
+    shop = card_words(visit("mixed/map.html", "#S1"))
+    assert "Odds of the family, not seen Sawn joist, flat 9" in shop
+    assert "and 1 surveyed roof like it" in shop
+    assert "Odds of the family" not in card_words(visit("mixed/map.html", "#B1"))
+
+
+def test_rank_visit_and_inspection_are_told_in_short(
+    visit: Callable[..., Any], mixed: dict[str, Any]
+) -> None:
+    ranking, visits = (mixed[name].set_index("building_id") for name in ("ranking", "survey_next"))
+    for one in ("U1", "H1", "B1"):
+        page, row = visit("mixed/map.html", f"#{one}"), ranking.loc[one]
+        titles = page.locator("#card-body .fold h3").all_inner_texts()
+        assert (
+            titles[0]
+            == f"Rank {row['rank']} of 4; {row['rank_low']} to {row['rank_high']} in nine of ten draws"
+        )
+        assert ("Survey next" in " ".join(titles)) == (one in visits.index) == (one != "B1")
+        assert "Fire-code inspection: no class, so no date" in titles
+        card = card_words(page)
+        assert f"Assumed in it {row['unknown_facts']}" in card
+        if one != "B1":
+            assert titles[1] == f"Survey next: place {visits.loc[one, 'order']}"
+            assert visits.loc[one, "reason"] in card
+
+
+@pytest.mark.parametrize(
+    ("stated", "title", "facts"),
+    [
+        ({"due_state": "overdue", "overdue_days": 1234, "next_due": "2022-08-16", "class": "high",
+          "class_basis": "stated", "inspected_on": "2021-08-16"},
+         "Fire-code inspection: overdue",
+         "Class high as stated Next due 2022-08-16 overdue by 1,234 days Last 2021-08-16"),
+        ({"due_state": "never_inspected", "class": "low", "class_basis": "occupancy"},
+         "Fire-code inspection: no inspection on record",
+         "Class low by occupancy Next due not known Last no record"),
+    ],
+)  # fmt: skip
+def test_an_inspection_says_what_its_date_goes_by(
+    browser: Any, mixed: dict[str, Any], tmp_path: Path, stated: dict[str, Any], title: str, facts: str
+) -> None:
+    ranking, buildings = mixed["ranking"].copy(), mixed["buildings"].copy()
+    for column, value in stated.items():
+        ranking[column] = pd.array([value] * 4, dtype=str(ranking[column].dtype))
+    if "inspected_on" in stated:
+        buildings["inspected_on"] = pd.Timestamp(stated["inspected_on"])
+    write_maps({**mixed, "ranking": ranking, "buildings": buildings}, title="Invented",
+               rules=load_rulebook({"ranking.interval_share": 0.8}), ground=GROUND, wind=None, out=tmp_path,
+               ranked=900)  # fmt: skip
+    page = browser.new_page()
+    page.goto((tmp_path / "map.html").as_uri() + "#U1")
+    page.wait_for_selector("#card:not([hidden])")
+    words = card_words(page)
+    page.close()
+    assert f"{title} {facts}" in words
+    # A part of a district keeps the ranks of the whole.
+    assert re.search(r"Rank \d of 900; \d to \d in 80% of the draws", words)
 
 
 def test_the_ways_up_and_the_openings_carry_sizes_and_grid_strings(

@@ -303,10 +303,14 @@ def test_every_question_divides_all_buildings(visit: Callable[..., Any]) -> None
         "Roof family",
         "Rank",
         "Inspection class",
+        "Inspection due",
     ]
     for group in page.locator("#filters-groups details").all():
         counts = [int(text) for text in group.locator(".count").all_text_contents()]
         assert sum(counts) == 4
+    tick(page, "Inspection due", "No class, so no date")
+    assert page.locator("#filtered-words").inner_text() == "4 of 4 buildings: no inspection date"
+    tick(page, "Inspection due", "No class, so no date")
     tick(page, "Dispatch area", "East")
     tick(page, "Dispatch area", "West")
     assert page.locator("#filtered-words").inner_text() == "4 of 4 buildings: East or West"

@@ -106,6 +106,7 @@ def write_outputs(
     wind = None
     if scenario.get("wind_from_deg") is not None:
         wind = Wind(float(scenario["wind_from_deg"]), str(scenario.get("wind_basis") or "assumed"))
+    all_ids = None if all_ids is None else list(all_ids)
     record = out / "build.json"
     earlier = read_outputs(record)
     written = [write_layers(tables, out / "layers.gpkg", rules=rules)]
@@ -135,7 +136,7 @@ def write_outputs(
         wind=wind,
         out=out,
         sheets={building: Path(file).name for building, file in files.items()},
-        ranked=None if all_ids is None else len(set(all_ids)),
+        ranked=None if all_ids is None else len(all_ids),
     )
     written += write_area_layers(tables, out / "areas", rules=rules)
     written += [write_list(tables[name], out / f"{name}.csv") for name in _LISTS if name in tables]

@@ -165,6 +165,7 @@ def write_maps(
     wind: Wind | None,
     out: Path,
     sheets: Mapping[str, str] | None = None,
+    ranked: int | None = None,
 ) -> list[Path]:
     """Write the district's map and one for each dispatch area.
 
@@ -185,6 +186,8 @@ def write_maps(
         The folder of the build.
     sheets
         For ids of buildings, the name of the sheet in the folder `sheets`; a card offers it.
+    ranked
+        How many buildings were ranked, where the tables hold a part of them; else those that they hold.
 
     Returns
     -------
@@ -203,8 +206,7 @@ def write_maps(
         "caution": CAUTION,
         "ground": ground.statement,
         "ground_scale": ground.scale,
-        "ranked": len(tables["ranking"]) if "ranking" in tables else 0,
-        "unsurveyed": len(tables["survey_next"]) if "survey_next" in tables else 0,
+        "ranked": (ranked or len(tables["ranking"])) if "ranking" in tables else 0,
         "interval": interval_words(rules),
         "scenario": _scenario_words(wind),
         "wind": None

@@ -421,8 +421,9 @@ def _to_lonlat(tables: Mapping[str, pd.DataFrame], sheets: Mapping[str, str]) ->
     ready["buildings"] = _along_a_curve(ready["buildings"])
     ready["facts"] = _facts(tables)
     if "ranking" in tables:
-        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")
-        ranking = ranking[[name for name in (*_RANK_COLUMNS, *_RANKING_COLUMNS) if name in ranking]]
+        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[
+            [*_RANK_COLUMNS, *_RANKING_COLUMNS]
+        ]
         ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
     if "survey_next" in tables:
         visits = pd.DataFrame(tables["survey_next"]).set_index("building_id")[[*_VISIT_COLUMNS]]

@@ -375,8 +375,8 @@ var roofplatCard = (function () {
   // What nobody has seen: families and their chances, likeliest first, with what stands behind them.
   function writeOdds(card, { get, familyOf }) {
     const [, listed, notes] = /^(.*?)(?: \((.*)\))?$/s.exec(get("odds") || "");
-    if (!listed) return;
     const pairs = listed.split(", ").map((entry) => /^(.*) (\d+) %$/.exec(entry)).filter(Boolean).map(([, key, percent]) => [key, Number(percent)]);
+    if (!pairs.length) return;
     const shown = pairs.slice(0, MOST_ODDS), rest = 100 - shown.reduce((sum, [, percent]) => sum + percent, 0), local = get("local_roofs") || 0;
     card.heading("Odds of the family, not seen", 4);
     card.facts([...shown.map(([key, percent]) => [familyOf(key).label, `${percent}%`]), ["Others", pairs.length > MOST_ODDS && rest > 0 ? `${rest}%` : null]]);
@@ -465,9 +465,9 @@ var roofplatCard = (function () {
     });
   }
 
-  function writeVisit(card, { state, get }) {
+  function writeVisit(card, { get }) {
     if (get("visit_order") === null) return;
-    card.fold(`Survey next: ${thousands(get("visit_order"))} of ${thousands(state.unsurveyed)}`, (box) => box.add("p", box.said(sentence(get("visit_why") || "No visit would change the list."))));
+    card.fold(`Survey next: place ${thousands(get("visit_order"))}`, (box) => box.add("p", box.said(sentence(get("visit_why") || "No visit would change the list."))));
   }
 
   function writeInspection(card, { get }) {

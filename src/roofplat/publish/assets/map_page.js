@@ -187,13 +187,13 @@ var roofplat = (function () {
   }
 
   function makeState(map, district) {
-    const { layers, head } = district, { buildings } = layers, { families, interval, ranked, unsurveyed } = head;
+    const { layers, head } = district, { buildings } = layers, { families, interval, ranked } = head;
     const classOf = (row) => (families[buildings.get("roof_family", row)] || families.unknown).class;
     const rankFill = (row) => {
       const rank = buildings.get("rank", row);
       return rank === null ? PALE : RANK_FILLS[fifthOf(rank, ranked)];
     };
-    const state = { map, district, layers, families, interval, ranked, unsurveyed, classOf, mode: "family", selected: -1, caution: head.caution, ground: head.ground, scenario: head.scenario };
+    const state = { map, district, layers, families, interval, ranked, classOf, mode: "family", selected: -1, caution: head.caution, ground: head.ground, scenario: head.scenario };
     state.select = (row, options) => select(state, row, options);
     state.openPanel = (panel, options) => openPanel(state, panel, options);
     state.closePanel = (panel, opener) => closePanel(state, panel, opener);
