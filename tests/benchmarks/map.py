@@ -150,13 +150,11 @@ def make_explore(tables: dict[str, Any], path: Path, *, layers: bool = False) ->
     start = time.perf_counter()
     shown = _plain(tables["buildings"])[[*COLUMNS, "geometry"]].explore(tiles=None)
     if layers:
-        others = [
-            name for name in tables if name not in ("buildings", "ranking", "cuts", "facts", "problems")
-        ]
-        for name in others:
-            frame = _plain(tables[name])
-            if not frame.empty:
-                shown = frame.drop(columns=["rules"], errors="ignore").explore(m=shown, name=name)
+        for name, frame in tables.items():
+            drawn = isinstance(frame, gpd.GeoDataFrame) and name not in ("buildings", "ranking", "cuts")
+            if drawn and not frame.empty:
+                plain = _plain(frame).drop(columns=["rules"], errors="ignore")
+                shown = plain.explore(m=shown, name=name)
     shown.save(str(path))
     return path, time.perf_counter() - start
 
