@@ -96,6 +96,26 @@ def test_the_first_of_the_list(district: Path) -> None:
     assert "Place" not in result.stdout, "progress is no part of the answer"
 
 
+def test_long_ids_are_whole_and_names_make_room(tmp_path: Path) -> None:
+    district = write(tmp_path)
+    for file, key in (("roll.csv", "id"), ("survey.csv", "id")):
+        frame = pd.read_csv(tmp_path / file)
+        frame.assign(**{key: frame[key] + "-of-the-upper-valley-growers"}).to_csv(
+            tmp_path / file, index=False
+        )
+    roofs = gpd.read_file(tmp_path / "roofs.gpkg")
+    roofs["building_id"] += "-of-the-upper-valley-growers"
+    roofs.to_file(tmp_path / "roofs.gpkg", driver="GPKG")
+    result = run(district)
+    assert result.exit_code == 0, result.output
+    lines = [line for line in result.stdout.splitlines() if line != CAUTION]
+    assert max(map(len, lines)) <= 100
+    assert sum("-of-the-upper-valley-growers " in line for line in lines) == 5
+    (long,) = (line for line in lines if "b-4-of" in line)
+    assert "Grain store" in long
+    assert "..." in long
+
+
 def test_nothing_is_written(district: Path) -> None:
     before = {path.name for path in district.parent.rglob("*")}
     assert run(district).exit_code == 0

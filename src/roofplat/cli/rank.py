@@ -27,7 +27,6 @@ __all__ = ["rank"]
 _TOP = 20
 # What fits a terminal and a printed page.
 _WIDE = 100
-_LONGEST_NAME = 38
 # Odds below this share are counted together.
 _WORTH_A_ROW = 0.005
 _LEAST_SHOWN = 0.001
@@ -75,19 +74,24 @@ def _say_list(ranked: Ranked, name: str, top: int) -> None:
     """The first rows: rank, interval, score, who, inspection; the reasons on a line of their own."""
     ranking = ranked.tables["ranking"]
     shown = ranking.head(top)
-    say(f"{name}: {len(shown):,} of {len(ranking):,} buildings, ranked on {ranked.as_of.isoformat()}")
+    counts = f"{len(shown):,} of {len(ranking):,} buildings, ranked on {ranked.as_of.isoformat()}"
+    say(f"{_shortened(printable(name), _WIDE - len(counts) - 2)}: {counts}")
+    head = ["rank", f"in {_share(ranked)}", "score", "id", "name, address", "inspection"]
     rows = [
-        (
+        [
             f"{row['rank']:,}",
             _interval(row),
             f"{row['score']:.4f}",
             printable(row["building_id"]),
-            _shortened(_called(row)),
+            _called(row),
             _inspection(row),
-        )
+        ]
         for _, row in shown.iterrows()
     ]
-    head = ("rank", f"in {_share(ranked)}", "score", "id", "name, address", "inspection")
+    # An id is never cut; a name is, to what is left of the line.
+    taken = sum(max(len(row[place]) for row in [head, *rows]) + 2 for place in (0, 1, 2, 3, 5))
+    for row in rows:
+        row[4] = _shortened(row[4], max(_WIDE - taken - 2, len(head[4])))
     lines = _columns([head, *rows], right=(0, 2))
     say(lines[0])
     for line, reasons in zip(lines[1:], shown["reasons"], strict=True):
@@ -268,7 +272,7 @@ def _inspection(row: Any) -> str:
     return {"never_inspected": "never inspected", "no_class": "no class"}[state]
 
 
-def _shortened(text: str, longest: int = _LONGEST_NAME) -> str:
+def _shortened(text: str, longest: int) -> str:
     return text if len(text) <= longest else text[: longest - 3].rstrip() + "..."
 
 
