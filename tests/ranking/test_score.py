@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, Polygon, box
+from tests.ranking.made import district, made
 
 from roofplat.errors import RuleError
 from roofplat.ranking import rank_buildings
@@ -373,3 +374,55 @@ def test_row_order_does_not_matter(rows: list[dict[str, Any]], seed: int) -> Non
         pd.DataFrame(ranked(True).drop(columns="geometry")),
         pd.DataFrame(ranked(False).drop(columns="geometry")),
     )
+
+
+def test_an_unknown_roof_counts_by_its_odds() -> None:
+    shop = {"occupancy": "M", "year_built": 1990}
+    seen = {"roof_family": "steel_joist_steel_deck", "family_basis": "surveyed"}
+    tables = made(
+        [{"building_id": "b", **shop}, *({"building_id": f"s{n}", **shop, **seen} for n in range(3))]
+    )
+    row = rank_buildings(tables, RULES, as_of=AS_OF).set_index("building_id").loc["b"]
+    odds = tables["family_odds"].set_index("roof_family")
+    assert odds["surveyed"].sum() == 3
+    light = severity = 0.0
+    for family, chance in odds["chance"].items():
+        light += chance * bool(RULES.families[str(family)].lightweight)
+        severity += chance * RULES.families[str(family)].severity
+    assert row["p_lightweight"] == row["lightweight"] == pytest.approx(light, abs=1e-12)
+    assert row["severity"] == pytest.approx(severity, abs=1e-12)
+    assert f"chance of lightweight {light:.2f} by odds, 3 surveyed roofs like it" in row["reasons"]
+    assert row["unknown_facts"] == "roof family, sprinklers"
+
+
+def test_a_record_counts_for_what_it_is_trusted() -> None:
+    """Nine tenths a lamella, one tenth as the odds have it; a survey is the whole."""
+    rows = [
+        {"building_id": basis, "roof_family": "lamella", "family_basis": basis, "occupancy": "A"}
+        for basis in ("recorded", "surveyed")
+    ]
+    tables = made(rows)
+    found = rank_buildings(tables, RULES, as_of=AS_OF).set_index("building_id")
+    odds = tables["family_odds"].set_index("roof_family")
+    by_odds = sum(chance * RULES.families[str(name)].severity for name, chance in odds["chance"].items())
+    trust = RULES.number("odds.trust.recorded")
+    assert trust == 0.9
+    assert found.loc["recorded", "severity"] == pytest.approx(0.9 * 1.0 + 0.1 * by_odds)
+    assert found.loc["surveyed", "severity"] == 1.0
+    assert found.loc["surveyed", "lightweight"] == 0.0
+
+
+@settings(max_examples=10, deadline=None)
+@given(seed=st.integers(0, 1000), weights=st.lists(st.floats(0, 5), min_size=8, max_size=8).filter(any))
+def test_the_parts_add_up_to_the_score(seed: int, weights: list[float]) -> None:
+    names = [f"ranking.weight.{name}" for name in RANKING_FACTORS]
+    rules = load_rulebook(dict(zip(names, weights, strict=True)))
+    ranking = rank_buildings(district(30, seed=seed), rules, as_of=AS_OF)
+    total = sum(weights)
+    added = np.zeros(30)
+    for name, weight in zip(RANKING_FACTORS, weights, strict=True):
+        assert ranking[f"part_{name}"].to_numpy() == pytest.approx(ranking[name].to_numpy() * weight / total)
+        added += ranking[f"part_{name}"].to_numpy()
+    assert added == pytest.approx(ranking["score"].to_numpy(), abs=1e-9)
+    assert (np.diff(ranking["score"]) <= 0).all()
+    assert ranking["rank"].tolist() == list(range(1, 31))
