@@ -43,7 +43,8 @@ def rank_intervals(
     of what was drawn, the interval is widened to hold it.
 
     A roof whose family is certain keeps its factors. All other facts stay as they are: the interval
-    tells of weights and roof families, of nothing else.
+    tells of weights and roof families, of nothing else. The chances themselves are taken as they are;
+    that roofs of a kind are often alike is left out.
 
     Parameters
     ----------

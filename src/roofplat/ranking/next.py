@@ -46,7 +46,8 @@ def survey_next(tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
     - places: the mean of how many ranks it moves, up or down.
 
     Each is the exact mean over the families by their chances; nothing is drawn. The age of what is
-    known of the roof is left as it is, for any survey renews it.
+    known of the roof is left as it is, for any survey renews it. What a survey tells of other roofs of
+    the same kind, by their odds, is left out.
 
     Parameters
     ----------
