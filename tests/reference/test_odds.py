@@ -14,7 +14,7 @@ from scipy import stats
 from tests.benchmarks.odds import frame_of
 
 from roofplat.inventory import estimate_odds, family_chances, family_names
-from roofplat.inventory.odds import _building_types, _hazus
+from roofplat.inventory.hazus import building_types, hazus_percent
 from roofplat.rules import load_rulebook
 
 BOOK = load_rulebook()
@@ -38,16 +38,16 @@ ROWS = [
 
 @pytest.mark.parametrize(("region", "year", "occupancy", "percent"), ROWS)
 def test_a_row_is_that_of_the_handbook(region: str, year: int | None, occupancy: str, percent: str) -> None:
-    table = _hazus()
+    table = hazus_percent()
     first = table["from_year"].isna() if year is None else table["from_year"] == year
     row = table[(table["region"] == region) & first & (table["occupancy"] == occupancy)]
-    assert _building_types() == TYPES
+    assert building_types() == TYPES
     assert row[TYPES].to_numpy().tolist() == [[int(value) for value in percent.split()]]
 
 
 def test_every_row_is_a_hundred_percent() -> None:
     """All of the 135 rows but one, which sums to 99 as printed."""
-    table = _hazus()
+    table = hazus_percent()
     short = table[table[TYPES].sum(axis=1) != 100]
     assert len(table) == 135
     assert short[["region", "occupancy"]].to_numpy().tolist() == [["east", "GOV1"]]

@@ -454,6 +454,20 @@ def test_a_family_of_the_rulebook_is_not_added_again() -> None:
         load_rulebook(families={"shed": {"like": "lamela"}})
 
 
+@pytest.mark.parametrize("value", [-0.1, 1.1, float("nan")])
+def test_a_share_is_from_0_to_1(value: float) -> None:
+    assert load_rulebook({"odds.trust.drawn": 0}).share("odds.trust.drawn") == 0.0
+    with pytest.raises(RuleError, match=r"odds\.trust\.drawn is .*it takes a value from 0 to 1"):
+        load_rulebook({"odds.trust.drawn": value}).share("odds.trust.drawn")
+
+
+@pytest.mark.parametrize("value", [0.0, -3, float("nan"), float("inf")])
+def test_what_must_be_more_than_zero_is(value: float) -> None:
+    assert BOOK.positive("odds.prior_roofs") == 10.0
+    with pytest.raises(RuleError, match=r"odds\.prior_roofs is .* roofs; it must be more than zero"):
+        load_rulebook({"odds.prior_roofs": value}).positive("odds.prior_roofs")
+
+
 def test_no_rule_is_a_time_on_the_roof() -> None:
     """Furnace times and collapse times are no rule: nothing can be counted down from the rulebook."""
     for rule in BOOK.rules.values():

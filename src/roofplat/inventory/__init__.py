@@ -6,7 +6,8 @@ Out: `Inventory`: buildings, roof sections, obstacles, fire spots, facts, odds o
 """
 
 from roofplat.inventory.occupancy import occupancy_parts
-from roofplat.inventory.odds import estimate_odds, family_chances, family_names, period_years
+from roofplat.inventory.odds import estimate_odds, family_chances, family_names
+from roofplat.inventory.strata import period_years
 from roofplat.inventory.take import Inventory, take_inventory
 
 __all__ = [

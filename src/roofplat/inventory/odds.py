@@ -12,10 +12,7 @@ handbook's shares and are moved by the district's own surveyed roofs of the same
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
-from importlib import resources
-from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -25,7 +22,8 @@ from scipy.special import bdtr, bdtrc, betaincinv
 
 from roofplat.errors import RuleError
 from roofplat.inventory._shared import IntArray, texts
-from roofplat.inventory.occupancy import occupancy_parts
+from roofplat.inventory.prior import prior_shares
+from roofplat.inventory.strata import UNKNOWN, Levels, level_words, levels_of, stratify, stratum_keys
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES, conform, empty, problem_rows
 
@@ -33,7 +31,6 @@ __all__ = [
     "estimate_odds",
     "family_chances",
     "family_names",
-    "period_years",
     "region_problems",
     "trust_problems",
 ]
@@ -41,10 +38,6 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
 
-_UNKNOWN = "unknown"
-_ALL_YEARS = "all years"
-_WEST = "west"
-_HOUSES = "R-3"
 # Forms of a roof as bits: a form and a family fit where they share one. A roof that falls one way may be
 # a flat roof with a fall or a pitched one; any other form says nothing.
 _FLAT, _PITCHED, _ARCHED, _SAWTOOTH = 1, 2, 4, 8
@@ -61,17 +54,6 @@ _FORM_BITS = {
 _LEAST_WRITTEN = 0.01
 # Ends of an interval are found by search, which differs in the last digits from machine to machine.
 _DECIMALS = 9
-
-
-class _Levels(NamedTuple):
-    """The levels of a district's strata, each but the region with `unknown` last where it can be."""
-
-    region: str
-    periods: tuple[str, ...]
-    period_starts: tuple[float, ...]
-    groups: tuple[str, ...]
-    sizes: tuple[str, ...]
-    size_steps_ft2: FloatArray
 
 
 def estimate_odds(
@@ -126,22 +108,22 @@ def estimate_odds(
     """
     frame = buildings.reset_index(drop=True)
     families = family_names(rules)
-    levels = _levels(region, rules)
-    codes = _stratify(frame, levels, rules)
+    levels = levels_of(region, rules)
+    codes = stratify(frame, levels, rules)
     strata, stratum = np.unique(codes, axis=0, return_inverse=True)
     stratum = stratum.reshape(-1)
-    prior = _prior_shares(levels, families, rules)[strata[:, 0], strata[:, 1], strata[:, 2]]
-    keys = _keys(levels, strata)
+    prior = prior_shares(levels, families, rules)[strata[:, 0], strata[:, 1], strata[:, 2]]
+    keys = stratum_keys(levels, strata)
 
     family = pd.Index(families).get_indexer(pd.Index(frame["roof_family"]))
     seen = (family >= 0) & (frame["family_basis"] == "surveyed").to_numpy(dtype=bool, na_value=False)
     surveyed = np.zeros(prior.shape)
     np.add.at(surveyed, (stratum[seen], family[seen]), 1.0)
-    prior_count = prior * _more_than_zero(rules, "odds.prior_roofs")
-    chance, low, high = _posterior(prior_count, surveyed, _share(rules, "odds.interval_share"))
+    prior_count = prior * rules.positive("odds.prior_roofs")
+    chance, low, high = _posterior(prior_count, surveyed, rules.share("odds.interval_share"))
 
     count, width = prior.shape
-    named = dict(zip(("period", "occupancy", "size_class"), _level_words(levels, strata), strict=True))
+    named = dict(zip(("period", "occupancy", "size_class"), level_words(levels, strata), strict=True))
     odds = pd.DataFrame(
         {
             "stratum": np.repeat(keys, width),
@@ -233,27 +215,7 @@ def family_chances(
 
 def family_names(rules: Rulebook) -> list[str]:
     """Return the families that a roof can be: all of the rulebook but `unknown`, in its order."""
-    return [name for name in rules.families if name != _UNKNOWN]
-
-
-def period_years(region: str | None, rules: Rulebook) -> dict[str, int]:
-    """Return a year of each period that the odds of a region tell apart; empty where they tell none.
-
-    Examples
-    --------
-    >>> from roofplat.rules import load_rulebook
-    >>> period_years("west", load_rulebook())
-    {'before 1950': 1949, '1950 to 1969': 1950, '1970 and later': 1970}
-    >>> period_years("east", load_rulebook())
-    {}
-    """
-    levels = _levels(region, rules)
-    known = [word for word in levels.periods if word not in (_UNKNOWN, _ALL_YEARS)]
-    starts = levels.period_starts[: len(known)]
-    if not known:
-        return {}
-    years = [start if np.isfinite(start) else starts[1] - 1 for start in starts]
-    return {word: int(year) for word, year in zip(known, years, strict=True)}
+    return [name for name in rules.families if name != UNKNOWN]
 
 
 def region_problems(region: str | None) -> pd.DataFrame:
@@ -303,8 +265,8 @@ def trust_problems(facts: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
     basis = others["basis"].to_numpy(dtype=np.int64)
     count = np.bincount(basis, minlength=len(BASES))[1:]
     right = np.bincount(basis[agrees], minlength=len(BASES))[1:]
-    trust = np.array([_share(rules, f"odds.trust.{name}") for name in BASES[1:]])
-    tail = (1.0 - _share(rules, "odds.interval_share")) / 2.0
+    trust = np.array([rules.share(f"odds.trust.{name}") for name in BASES[1:]])
+    tail = (1.0 - rules.share("odds.interval_share")) / 2.0
     few = bdtr(right.astype(float), count, trust) < tail
     # Nothing is more than none: its chance is one, and not asked for.
     many = (right > 0) & (bdtrc(np.maximum(right - 1.0, 0.0), count, trust) < tail)
@@ -325,227 +287,6 @@ def trust_problems(facts: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
     )  # fmt: skip
 
 
-# --- strata ------------------------------------------------------------------------------------------------
-
-
-@cache
-def _hazus() -> pd.DataFrame:
-    """The handbook's shares: a row for each region, period and class, a column for each building type."""
-    file = resources.files("roofplat.inventory").joinpath("hazus_lowrise.csv")
-    with file.open("r", encoding="utf-8") as lines:
-        return pd.read_csv(lines, comment="#")
-
-
-def _building_types() -> list[str]:
-    return list(_hazus().columns[4:])
-
-
-def _levels(region: str | None, rules: Rulebook) -> _Levels:
-    hazus = _hazus()
-    own = hazus if region is None else hazus[hazus["region"] == region]
-    if own.empty:
-        known = ", ".join(hazus["region"].unique())
-        raise RuleError(f"There are no odds for the region {region!r}; use one of {known}, or none.")
-    # Where the handbook has periods they are used; rows of all years stand for each of them.
-    spans = own[["from_year", "before_year"]].drop_duplicates()
-    spans = spans[spans.notna().any(axis=1)].sort_values("from_year", na_position="first")
-    starts = tuple(float(year) for year in spans["from_year"].fillna(-np.inf))
-    periods = tuple(_period_word(*span) for span in spans.to_numpy(dtype=float))
-    stated = rules["odds.size_steps_ft2"].value
-    steps = np.array([step if isinstance(step, (int, float)) else np.nan for step in stated], dtype=float)
-    if not len(steps) or not np.isfinite(steps).all() or (np.diff(steps, prepend=0.0) <= 0).any():
-        raise RuleError(
-            f"Rule odds.size_steps_ft2 is {stated}; it takes areas above zero, from small to large."
-        )
-    areas = [f"{step:,.0f}" for step in steps]
-    between = [f"{low} to {high} ft2" for low, high in pairwise(areas)]
-    return _Levels(
-        region or _UNKNOWN,
-        (*periods, _UNKNOWN) if periods else (_ALL_YEARS,),
-        starts or (-np.inf,),
-        (*_groups(rules), _UNKNOWN),
-        (f"up to {areas[0]} ft2", *between, f"over {areas[-1]} ft2", _UNKNOWN),
-        steps,
-    )
-
-
-def _period_word(start: float, end: float) -> str:
-    if np.isnan(start):
-        return f"before {end:.0f}"
-    return f"{start:.0f} and later" if np.isnan(end) else f"{start:.0f} to {end - 1:.0f}"
-
-
-def _groups(rules: Rulebook) -> list[str]:
-    """Occupancy groups that the rules name a class for."""
-    start = "odds.occupancy."
-    return [rule_id.removeprefix(start) for rule_id in rules.rules if rule_id.startswith(start)]
-
-
-def _stratify(frame: pd.DataFrame, levels: _Levels, rules: Rulebook) -> IntArray:
-    """Place of each building among the periods, groups and sizes, shape (n, 3)."""
-    year = frame["year_built"].to_numpy(dtype=float, na_value=np.nan)
-    period = np.searchsorted(levels.period_starts, year, side="right") - 1
-    period = np.where(np.isnan(year), len(levels.periods) - 1, period)
-    area_ft2 = frame["area_ft2"].to_numpy(dtype=float, na_value=np.nan)
-    size = np.searchsorted(levels.size_steps_ft2, area_ft2, side="left")
-    size = np.where(np.isnan(area_ft2), len(levels.sizes) - 1, size)
-    group = _group_codes(frame["occupancy"], levels.groups, rules)
-    return np.column_stack([period, group, size]).astype(np.int64)
-
-
-def _group_codes(occupancy: pd.Series, groups: Sequence[str], rules: Rulebook) -> IntArray:
-    """Place of `R-3`, `r3`, `Group S-1` or a word such as `retail` among the groups; the last is unknown."""
-    parts = occupancy_parts(occupancy)
-    known = pd.Index(groups[:-1])
-    exact = known.get_indexer(pd.Index(parts["letter"] + "-" + parts["number"]))
-    broad = known.get_indexer(pd.Index(parts["letter"]))
-    said = _plain(occupancy.astype("str")).map(_word_codes(groups, rules)).fillna(-1.0)
-    found = np.where(exact >= 0, exact, np.where(broad >= 0, broad, said.to_numpy(dtype=np.int64)))
-    return np.where(found >= 0, found, len(groups) - 1).astype(np.int64)
-
-
-def _plain(words: pd.Series) -> pd.Series:
-    return words.str.strip().str.casefold().str.replace("_", " ")
-
-
-def _word_codes(groups: Sequence[str], rules: Rulebook) -> dict[str, int]:
-    """Place of the group that each word stands for; a word in two lists stands for the first."""
-    found: dict[str, int] = {}
-    for place, group in enumerate(groups[:-1]):
-        rule_id = "solar.house_words" if group == _HOUSES else f"odds.words.{group}"
-        listed = rules[rule_id].value if rule_id in rules.rules else []
-        strange = [word for word in listed if not isinstance(word, str)]
-        if strange:
-            raise RuleError(f"Rule {rule_id} names {strange[0]!r}; it takes words.")
-        for word in _plain(pd.Series(listed, dtype="str")):
-            found.setdefault(word, place)
-    return found
-
-
-def _level_words(levels: _Levels, strata: IntArray) -> tuple[Words, Words, Words]:
-    periods, groups, sizes = (
-        np.array(words, dtype=object)[strata[:, place]]
-        for place, words in enumerate((levels.periods, levels.groups, levels.sizes))
-    )
-    return periods, groups, sizes
-
-
-def _keys(levels: _Levels, strata: IntArray) -> Words:
-    """`west / 1970 and later / S / over 20,000 ft2`; an unknown level says of what."""
-    period, group, size = _level_words(levels, strata)
-    region = "region unknown" if levels.region == _UNKNOWN else levels.region
-    joined = f"{region} / " + np.where(period == _UNKNOWN, "year unknown", period) + " / "
-    joined = joined + np.where(group == _UNKNOWN, "occupancy unknown", group) + " / "
-    keys: Words = np.asarray(joined + np.where(size == _UNKNOWN, "size unknown", size), dtype=object)
-    return keys
-
-
-# --- prior and posterior -----------------------------------------------------------------------------------
-
-
-def _prior_shares(levels: _Levels, families: Sequence[str], rules: Rulebook) -> FloatArray:
-    """Share of each family before any survey, by period, group, size and family."""
-    hazus = _hazus()
-    regions = hazus["region"].unique().tolist() if levels.region == _UNKNOWN else [levels.region]
-    whole = np.mean([_regional_shares(region, levels, families, rules) for region in regions], axis=0)
-    # An unknown level is the plain mean over the known ones.
-    whole = np.concatenate([whole, whole.mean(axis=1, keepdims=True)], axis=1)
-    if levels.periods[-1] == _UNKNOWN:
-        whole = np.concatenate([whole, whole.mean(axis=0, keepdims=True)], axis=0)
-    return whole
-
-
-def _regional_shares(region: str, levels: _Levels, families: Sequence[str], rules: Rulebook) -> FloatArray:
-    """As `_prior_shares`, of one region and without the unknown levels of period and group."""
-    rows = _hazus()
-    rows = rows[rows["region"] == region]
-    parts = _family_parts(families, rules)
-    if region != _WEST:
-        kept = {
-            name: _share(rules, f"odds.outside_west_share.{name}")
-            for name in rules.table("odds.outside_west_share")
-        }
-        parts = parts * np.array([kept.get(family, 1.0) for family in families])
-    own_starts = rows["from_year"].fillna(-np.inf).to_numpy()
-    found = []
-    for start in levels.period_starts:
-        here = rows[own_starts == start] if rows["before_year"].notna().any() else rows
-        ends = here["before_year"].iloc[0]
-        dated = parts
-        if rows["before_year"].notna().any():
-            end = np.inf if np.isnan(ends) else float(ends)
-            dated = parts * _in_use(start, end, families, rules)
-        types = _type_shares(here, levels, rules)
-        found.append(types @ _rows_to_one(dated, parts))
-    return np.stack(found)
-
-
-def _type_shares(rows: pd.DataFrame, levels: _Levels, rules: Rulebook) -> FloatArray:
-    """Share of each building type, by group, size and type."""
-    types = _building_types()
-    shares = rows.set_index("occupancy")[types].astype(float)
-    shares = shares.div(shares.sum(axis=1), axis=0)
-    found = np.zeros((len(levels.groups) - 1, len(types)))
-    for place, group in enumerate(levels.groups[:-1]):
-        word = rules.choice(f"odds.occupancy.{group}")
-        if word in types:
-            found[place, types.index(word)] = 1.0
-        elif word in shares.index:
-            found[place] = shares.loc[word].to_numpy()
-        else:
-            raise RuleError(
-                f"Rule odds.occupancy.{group} is {word!r}; it takes a building type, such as {types[0]}, or "
-                f"an occupancy class of the handbook: {', '.join(shares.index)}."
-            )
-    sizes = np.repeat(found[:, None, :], len(levels.sizes), axis=1)
-    # W1 and W2 are told apart by size, so the size class settles which one a wood building is.
-    limit_ft2 = _more_than_zero(rules, "odds.wood_light_frame_ft2")
-    steps = levels.size_steps_ft2
-    light, commercial = types.index("W1"), types.index("W2")
-    small = np.append(steps <= limit_ft2, [False, False])
-    large = np.concatenate([[False], steps >= limit_ft2, [False]])
-    for these, gains, loses in ((small, light, commercial), (large, commercial, light)):
-        sizes[:, these, gains] += sizes[:, these, loses]
-        sizes[:, these, loses] = 0.0
-    return sizes
-
-
-def _family_parts(families: Sequence[str], rules: Rulebook) -> FloatArray:
-    """Parts of each family among the roofs of a building type, by type and family."""
-    stated = rules.table("odds.family")
-    types = _building_types()
-    # A family of the department's own has no rule: only its surveyed roofs speak for it.
-    parts = np.array([[stated.get(f"{kind}.{family}", 0.0) for family in families] for kind in types])
-    for row, kind in zip(parts, types, strict=True):
-        wrong = ~np.isfinite(row) | (row < 0)
-        if wrong.any():
-            place = int(np.argmax(wrong))
-            raise RuleError(
-                f"Rule odds.family.{kind}.{families[place]} is {row[place]:g}; a part is zero or more."
-            )
-        if not row.any():
-            raise RuleError(
-                f"All rules odds.family.{kind}.* are zero; give at least one family a part of these roofs."
-            )
-    return parts
-
-
-def _rows_to_one(weighted: FloatArray, plain: FloatArray) -> FloatArray:
-    """Each row over its sum; a row of which nothing is left is taken unweighted."""
-    kept = np.where(weighted.sum(axis=1, keepdims=True) > 0, weighted, plain)
-    whole: FloatArray = kept / kept.sum(axis=1, keepdims=True)
-    return whole
-
-
-def _in_use(start: float, end: float, families: Sequence[str], rules: Rulebook) -> FloatArray:
-    """What each family keeps of its parts between two years."""
-    first, last = rules.table("odds.first_year"), rules.table("odds.last_year")
-    built = np.array(
-        [first.get(name, -np.inf) < end and last.get(name, np.inf) >= start for name in families]
-    )
-    return np.where(built, 1.0, _share(rules, "odds.out_of_use_share"))
-
-
 def _posterior(
     prior_count: FloatArray, surveyed: FloatArray, share: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -562,9 +303,6 @@ def _posterior(
     high = np.where(open_, betaincinv(first, second, 1.0 - tail), chance)
     low, high = np.round(low, _DECIMALS), np.round(high, _DECIMALS)
     return chance, np.minimum(low, chance), np.maximum(high, chance)
-
-
-# --- from strata to buildings ------------------------------------------------------------------------------
 
 
 def _kinds(
@@ -619,7 +357,7 @@ def _chances(
     total = left.sum(axis=1, keepdims=True)
     form_counts = (total[:, 0] > 0) & ~fits.all(axis=1)
     odds = np.where(form_counts[:, None], left / np.where(total > 0, total, 1.0), odds)
-    trust = np.array([1.0, *(_share(rules, f"odds.trust.{name}") for name in BASES[1:]), 0.0])[basis]
+    trust = np.array([1.0, *(rules.share(f"odds.trust.{name}") for name in BASES[1:]), 0.0])[basis]
     known = np.zeros_like(odds)
     rows = np.flatnonzero(family >= 0)
     known[rows, family[rows]] = 1.0
@@ -643,7 +381,7 @@ def _forms_of(family: Family, both: bool) -> int:
 
 
 def _lightweight(families: Sequence[str], rules: Rulebook) -> FloatArray:
-    unsaid = _share(rules, "odds.lightweight_not_said")
+    unsaid = rules.share("odds.lightweight_not_said")
     said = [rules.families[name].lightweight for name in families]
     return np.array([unsaid if value is None else float(value) for value in said])
 
@@ -652,12 +390,12 @@ def _texts(
     kinds: IntArray,
     chances: FloatArray,
     form_counts: npt.NDArray[np.bool_],
-    levels: _Levels,
+    levels: Levels,
     strata: IntArray,
     families: Sequence[str],
 ) -> Words:
     """The odds of each kind in words, likeliest first, ties as in the rulebook; none where surveyed."""
-    order = np.argsort(-chances, axis=1, kind="stable")
+    order = np.argsort(-np.round(chances, _DECIMALS), axis=1, kind="stable")
     names = np.array(families, dtype=object)
     text = np.full(len(kinds), "", dtype=object)
     for place in range(len(families)):
@@ -669,8 +407,8 @@ def _texts(
     at = strata[kinds[:, 0]]
     notes = np.full(len(kinds), "", dtype=object)
     for here, note in (
-        (np.full(len(kinds), levels.region == _UNKNOWN), "region unknown, mean of all"),
-        (np.array([levels.periods[code] == _UNKNOWN for code in at[:, 0]]), "year unknown, mean of all"),
+        (np.full(len(kinds), levels.region == UNKNOWN), "region unknown, mean of all"),
+        (np.array([levels.periods[code] == UNKNOWN for code in at[:, 0]]), "year unknown, mean of all"),
         (at[:, 1] == len(levels.groups) - 1, "occupancy unknown, mean of all"),
         (at[:, 2] == len(levels.sizes) - 1, "size unknown"),
         (form_counts, "by the form of the roof"),
@@ -682,17 +420,3 @@ def _texts(
     surveyed = (kinds[:, 2] >= 0) & (kinds[:, 3] == BASES.index("surveyed"))
     text[surveyed] = None
     return text
-
-
-def _share(rules: Rulebook, rule_id: str) -> float:
-    value = rules.number(rule_id)
-    if not 0 <= value <= 1:
-        raise RuleError(f"Rule {rule_id} is {value:g}; it takes a value from 0 to 1.")
-    return value
-
-
-def _more_than_zero(rules: Rulebook, rule_id: str) -> float:
-    value = rules.number(rule_id)
-    if not (np.isfinite(value) and value > 0):
-        raise RuleError(f"Rule {rule_id} is {value:g} {rules[rule_id].unit}; it must be more than zero.")
-    return value

@@ -158,6 +158,32 @@ class Rulebook:
         """Return the value of a numeric rule, in the unit its id ends with."""
         return float(self[rule_id].value)
 
+    def share(self, rule_id: str) -> float:
+        """Return the value of a rule that is a share, from 0 to 1.
+
+        Raises
+        ------
+        RuleError
+            It is less or more.
+        """
+        value = self.number(rule_id)
+        if not 0 <= value <= 1:
+            raise RuleError(f"Rule {rule_id} is {value:g}; it takes a value from 0 to 1.")
+        return value
+
+    def positive(self, rule_id: str) -> float:
+        """Return the value of a numeric rule that makes sense above zero alone.
+
+        Raises
+        ------
+        RuleError
+            It is not above zero, or not finite.
+        """
+        value = self.number(rule_id)
+        if not 0 < value < float("inf"):
+            raise RuleError(f"Rule {rule_id} is {value:g} {self[rule_id].unit}; it must be more than zero.")
+        return value
+
     def count(self, rule_id: str) -> int:
         """Return the value of a whole-number rule."""
         return int(self[rule_id].value)
