@@ -212,20 +212,6 @@ def weight_shares(rules: Rulebook) -> FloatArray:
     return cast("FloatArray", weights / weights.sum())
 
 
-def _share(rules: Rulebook, rule_id: str) -> float:
-    value = rules.number(rule_id)
-    if not 0 <= value <= 1:
-        raise RuleError(f"Rule {rule_id} is {value:g}; it takes a value from 0 to 1.")
-    return value
-
-
-def _full(rules: Rulebook, rule_id: str) -> float:
-    value = rules.number(rule_id)
-    if not (np.isfinite(value) and value > 0):
-        raise RuleError(f"Rule {rule_id} is {value:g} {rules[rule_id].unit}; it must be more than zero.")
-    return value
-
-
 def _numbers(column: pd.Series) -> FloatArray:
     return column.to_numpy(dtype=float, na_value=np.nan)
 
@@ -292,7 +278,7 @@ def _severity(
 def _life_hazard(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
     given = given_hazard(buildings["occupancy"], rules)
     unknown = np.isnan(given)
-    value = np.where(unknown, _share(rules, "ranking.life_hazard.unknown"), given)
+    value = np.where(unknown, rules.share("ranking.life_hazard.unknown"), given)
     occupancy = buildings["occupancy"].astype("str").str.strip()
     group_not_known = np.where(
         occupancy.isna(), ", occupancy unknown", ", no group for occupancy " + text(occupancy, "")
@@ -316,7 +302,7 @@ def given_hazard(occupancy: pd.Series, rules: Rulebook) -> FloatArray:
     """
     hazards = rules.table("ranking.life_hazard")
     for name in hazards:
-        _share(rules, f"ranking.life_hazard.{name}")
+        rules.share(f"ranking.life_hazard.{name}")
     letters = {key: value for key, value in hazards.items() if key != UNKNOWN}
     return _numbers(occupancy_letter(occupancy).map(letters))
 
@@ -345,7 +331,7 @@ def _unknown_facts(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Ru
 def _unsprinklered(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
     sprinklered = _numbers(buildings["sprinklered"])
     unknown = np.isnan(sprinklered)
-    value = np.where(unknown, _share(rules, "ranking.unknown_sprinklers"), 1.0 - sprinklered)
+    value = np.where(unknown, rules.share("ranking.unknown_sprinklers"), 1.0 - sprinklered)
     words = np.where(
         unknown,
         "no sprinklers assumed " + plain(value) + ", nobody says",
@@ -361,14 +347,14 @@ def _undivided_area(
     if (roofs := tables.get("roofs")) is not None and len(roofs):
         largest = roofs.groupby("building_id")["undivided_ft2"].max().reindex(ids).to_numpy(dtype=float)
     area_ft2 = np.where(np.isnan(largest), _numbers(buildings["area_ft2"]), largest)
-    value = np.clip(area_ft2 / _full(rules, "ranking.area_full_ft2"), 0.0, 1.0)
+    value = np.clip(area_ft2 / rules.positive("ranking.area_full_ft2"), 0.0, 1.0)
     return value, thousands(area_ft2) + " ft2 undivided"
 
 
 def _roof_load(
     buildings: gpd.GeoDataFrame, ids: pd.Index, tables: Mapping[str, Any], rules: Rulebook
 ) -> tuple[FloatArray, Words]:
-    full_share = _full(rules, "ranking.roof_load_full_share")
+    full_share = rules.positive("ranking.roof_load_full_share")
     covered = np.zeros(len(ids))
     hung = np.zeros(len(ids), dtype=bool)
     if (obstacles := tables.get("obstacles")) is not None and len(obstacles):
@@ -429,7 +415,7 @@ def _stale_information(
     days: Any = np.datetime64(as_of, "D") - buildings["surveyed_on"].to_numpy(dtype="datetime64[D]")
     years = np.maximum(days / np.timedelta64(1, "D") / _DAYS_A_YEAR, 0.0)
     never = np.isnan(years)
-    value = np.where(never, 1.0, np.minimum(years / _full(rules, "ranking.stale_full_years"), 1.0))
+    value = np.where(never, 1.0, np.minimum(years / rules.positive("ranking.stale_full_years"), 1.0))
     words = np.where(
         never, "never surveyed", "surveyed " + plain(np.where(never, 0.0, years), decimals=1) + " years ago"
     )
