@@ -52,6 +52,20 @@ def test_rows_come_back_as_they_went(package: Path, tables: dict[str, Any], name
     assert same.all()
 
 
+@pytest.mark.parametrize("name", ["survey_next", "family_odds"])
+def test_lists_without_a_place_come_back_as_they_went(
+    package: Path, tables: dict[str, Any], name: str
+) -> None:
+    went = tables[name]
+    assert len(went) > 2
+    assert pyogrio.read_info(package, layer=name)["geometry_type"] is None
+    back = pyogrio.read_dataframe(package, layer=name)
+    assert list(back.columns) == list(went.columns)
+    for column in went.columns:
+        assert back[column].isna().tolist() == went[column].isna().tolist(), column
+        assert back[column].dropna().tolist() == went[column].dropna().tolist(), column
+
+
 @pytest.mark.parametrize("name", ["planes", "ground", "collapse_zones", "solar_access", "members", "ladders"])
 def test_other_families_come_back_as_they_went(mixed: dict[str, Any], tmp_path: Path, name: str) -> None:
     package = write_layers(mixed, tmp_path / "layers.gpkg")
