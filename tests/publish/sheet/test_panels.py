@@ -161,3 +161,66 @@ def test_a_long_list_is_counted_and_the_heading_is_short() -> None:
     )
     assert len(heading.name) <= 100
     assert heading.alert == heading.address == ""
+
+
+def test_an_unknown_roof_has_its_odds_before_the_facts() -> None:
+    building = {
+        "building_id": "7", "roof_family": "unknown", "family_basis": "assumed", "local_roofs": 3,
+        "odds": "sawtooth 41 %, lamella 30 %, metal_building 15 %, sawn_joist_flat 8 %, concrete_deck 5 % "
+        "(year unknown, mean of all)",
+    }  # fmt: skip
+    fact = {"building_id": "7", "field": "storeys", "value": "2", "basis": "recorded", "date": pd.NaT,
+            "current": True}  # fmt: skip
+    labels = [
+        RULES.families[key].label for key in ("sawtooth", "lamella", "metal_building", "sawn_joist_flat")
+    ]
+    told = "; ".join(f"{label} {n}%" for label, n in zip(labels, (41, 30, 15, 8), strict=True))
+    assert blocks(buildings=[building], facts=[fact])["Facts"].rows == (
+        f"<b>Odds of the roof family, not seen:</b> {told}; others 6% (year unknown, mean of all); "
+        "from the building stock of the region and 3 surveyed roofs like it.",
+        "<b>Recorded, no date:</b> storeys 2.",
+    )
+    # What somebody has said of the roof stands in its block, with its basis; a guess beside it would mislead.
+    known = {**building, "roof_family": "sawtooth", "family_basis": "recorded"}
+    assert blocks(buildings=[known], facts=[fact])["Facts"].rows == ("<b>Recorded, no date:</b> storeys 2.",)
+    alone = blocks(buildings=[{**building, "local_roofs": 0}])["Facts"].rows
+    assert alone[0].endswith("and no surveyed roof like it.")
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"),
+    [
+        (
+            {"class": "high", "class_basis": "stated", "due_state": "overdue", "overdue_days": 1100,
+             "next_due": pd.Timestamp("2022-12-28")},
+            "Inspection class high as stated; next due 2022-12-28; overdue by 1,100 days.",
+        ),
+        (
+            {"class": "low", "class_basis": "occupancy", "due_state": "never_inspected"},
+            "Inspection class low by occupancy; no inspection on record.",
+        ),
+        (
+            {"class": "unknown", "class_basis": "unknown", "due_state": "no_class"},
+            "Inspection class unknown; no class, so no date.",
+        ),
+    ],
+)  # fmt: skip
+def test_the_rank_has_its_span_and_the_inspection_its_state(stated: dict[str, Any], told: str) -> None:
+    row = {
+        "building_id": "7",
+        "rank": 12,
+        "rank_low": 8,
+        "rank_high": 1031,
+        "score": 0.624,
+        "reasons": "no <b>",
+    }
+    visit = {
+        "building_id": "7",
+        "order": 3,
+        "reason": "A survey would move it 9 places up (40%); roof unknown.",
+    }
+    assert blocks(ranking=[{**row, **stated}], survey_next=[visit])["Rank"].rows == (
+        "<b>Rank 12 in the district, 8 to 1,031 in nine of ten draws, score 0.62 of 1.</b> No &lt;b&gt;.",
+        told,
+        "Survey next: place 3 on the list. A survey would move it 9 places up (40%); roof unknown.",
+    )
