@@ -26,7 +26,7 @@ __all__ = ["BASIS_WORDS", "DayPages", "day_page"]
 
 BASIS_WORDS: Mapping[str, str] = {
     "streets": "along the streets",
-    "straight_line": "straight line, lengthened",
+    "straight_line": "by straight line, lengthened",
 }
 """What each basis of a travelled length is called."""
 
