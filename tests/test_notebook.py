@@ -75,6 +75,16 @@ def test_the_first_of_the_ranking_are_shown_with_reasons(ran: list[Any]) -> None
     assert "lightweight roof" in shown
 
 
+def test_odds_spans_and_the_roofs_to_survey_are_shown(ran: list[Any]) -> None:
+    odds = _data(ran, "family_odds")["text/html"]
+    assert "MB-0117, west / 1950 to 1969 / A / up to 5,000 ft2: lightweight with a chance of" in odds
+    assert odds.count("<tr") == 7
+    assert len(_data(ran, '"rank_low", "rank_high"')["text/html"]) > 1000
+    assert len(_data(ran, "axes.hlines")["image/png"]) > 10_000
+    visits = _data(ran, "survey_next")["text/html"]
+    assert visits.count("A survey would move it") == 6
+
+
 def test_every_family_says_why(ran: list[Any]) -> None:
     shown = _data(ran, "methods_rejected")["text/html"]
     for word in (
