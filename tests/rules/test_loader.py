@@ -476,3 +476,12 @@ def test_no_rule_is_a_time_on_the_roof() -> None:
         # How far the collapse zone reaches is a distance, and the only thing said of a collapse.
         text = re.sub(r"collapse zone|^collapse\.", "", f"{rule.id} {rule.meaning}")
         assert not re.search(r"countdown|collapse|burn.?through|time to", text), rule.id
+
+
+@pytest.mark.parametrize("value", [2, 2.5, -1, float("nan"), float("inf")])
+def test_a_count_is_a_whole_number_from_the_least_on(value: float) -> None:
+    assert load_rulebook({"ranking.draws": 3.0}).count("ranking.draws", least=3) == 3
+    with pytest.raises(
+        RuleError, match=r"^Rule ranking\.draws is \S+; it takes a whole number, 3 or more\.$"
+    ):
+        load_rulebook({"ranking.draws": value}).count("ranking.draws", least=3)

@@ -134,17 +134,12 @@ def _steps(chances: FloatArray) -> npt.NDArray[np.float32]:
 
 def _settings(rules: Rulebook) -> tuple[int, int, float, int]:
     """Draws, draws left out at each end, concentration of the weights, seed."""
-    draws, seed = rules.count("ranking.draws"), rules.count("ranking.seed")
-    if draws < _LEAST_DRAWS:
-        raise RuleError(f"Rule ranking.draws is {draws}; an interval needs {_LEAST_DRAWS} at least.")
-    if seed < 0:
-        raise RuleError(f"Rule ranking.seed is {seed}; it takes a whole number from 0.")
+    draws = rules.count("ranking.draws", least=_LEAST_DRAWS)
+    seed = rules.count("ranking.seed")
     share = rules.number("ranking.interval_share")
     if not 0 < share < 1:
         raise RuleError(f"Rule ranking.interval_share is {share:g}; it takes a value between 0 and 1.")
-    concentration = rules.number("ranking.weight_concentration")
-    if not (np.isfinite(concentration) and concentration > 0):
-        raise RuleError(f"Rule ranking.weight_concentration is {concentration:g}; it must be more than zero.")
+    concentration = rules.positive("ranking.weight_concentration")
     # A hair, because 1,000 times a twentieth is a hair under 50.
     tail = int(draws * (1.0 - share) / 2.0 + 1e-9)
     return draws, min(tail, (draws - 1) // 2), concentration, seed

@@ -148,9 +148,7 @@ def list_length(count: int, rules: Rulebook) -> int:
     >>> [list_length(count, load_rulebook()) for count in (2, 60, 5_000)]
     [1, 15, 100]
     """
-    longest = rules.count("ranking.list_length")
-    if longest < 1:
-        raise RuleError(f"Rule ranking.list_length is {longest}; a list holds one building at least.")
+    longest = rules.count("ranking.list_length", least=1)
     share = rules.number("ranking.list_share")
     if not 0 < share <= 1:
         raise RuleError(f"Rule ranking.list_share is {share:g}; it takes a value above 0, up to 1.")

@@ -192,7 +192,7 @@ def weight_shares(rules: Rulebook) -> FloatArray:
     Raises
     ------
     RuleError
-        A weight is negative or not finite, or all are zero.
+        A weight is negative or not finite, all are zero, or they are too large to add up.
 
     Examples
     --------
@@ -209,7 +209,11 @@ def weight_shares(rules: Rulebook) -> FloatArray:
             "All rules ranking.weight.* are zero, so nothing can be ranked; "
             "give at least one a positive value."
         )
-    return cast("FloatArray", weights / weights.sum())
+    with np.errstate(over="ignore"):
+        total = weights.sum()
+    if not np.isfinite(total):
+        raise RuleError("The rules ranking.weight.* are too large to add up; give shares such as 0.2.")
+    return cast("FloatArray", weights / total)
 
 
 def _numbers(column: pd.Series) -> FloatArray:

@@ -184,9 +184,18 @@ class Rulebook:
             raise RuleError(f"Rule {rule_id} is {value:g} {self[rule_id].unit}; it must be more than zero.")
         return value
 
-    def count(self, rule_id: str) -> int:
-        """Return the value of a whole-number rule."""
-        return int(self[rule_id].value)
+    def count(self, rule_id: str, *, least: int = 0) -> int:
+        """Return the value of a whole-number rule, `least` or more.
+
+        Raises
+        ------
+        RuleError
+            It is less, or no whole number.
+        """
+        value = self.number(rule_id)
+        if not (value >= least and value.is_integer()):
+            raise RuleError(f"Rule {rule_id} is {value:g}; it takes a whole number, {least} or more.")
+        return int(value)
 
     def numbers(self, rule_id: str) -> list[float]:
         """Return the value of a rule that is a list of numbers."""
