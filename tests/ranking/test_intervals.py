@@ -107,6 +107,27 @@ def test_the_stated_weights_are_the_mean_and_the_rule_says_how_wide_they_are() -
     assert f"from {ends[0]:.2f} to {ends[1]:.2f}" in RULES["ranking.weight_concentration"].meaning
 
 
+@pytest.mark.parametrize(
+    ("first", "changes_places"), [(0.58, True), (0.6, True), (0.65, False), (0.75, False)]
+)
+def test_two_factors_against_the_beta_distribution(first: float, changes_places: bool) -> None:
+    """One building has all of one factor, the other all of another: the larger weight leads.
+
+    How often the smaller is drawn larger is the beta marginal of the Dirichlet, by scipy.
+    """
+    weights = np.array([0.0, 0.0, first, 1 - first, 0.0, 0.0, 0.0, 0.0])
+    factors = np.zeros((2, 8))
+    factors[0, 2] = factors[1, 3] = 1.0
+    sure = Outlook(FAMILIES, LIGHT, SEVERITY, np.eye(3)[[1, 1]])
+    factors[:, :2] = 0.0
+    concentration = RULES.number("ranking.weight_concentration")
+    chance = stats.beta.cdf(0.5, first * concentration, (1 - first) * concentration)
+    # Far enough from a twentieth for a thousand draws to tell.
+    assert (chance > 0.05 + 3 * 0.007) if changes_places else (chance < 0.05 - 3 * 0.007)
+    low, high = rank_intervals(factors, weights, sure, np.array([1, 2]), RULES)
+    assert (low.tolist(), high.tolist()) == (([1, 1], [2, 2]) if changes_places else ([1, 2], [1, 2]))
+
+
 def test_more_of_the_draws_make_it_no_narrower() -> None:
     factors, roofs, rank = case(50, seed=2)
     ends = [
