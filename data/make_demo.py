@@ -1151,6 +1151,22 @@ def _roll(town: Town, draws: Draws) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def _marshal() -> pd.DataFrame:
+    """The fire marshal's list: what is inspected by another class than its occupancy's, or by a set date."""
+    return pd.DataFrame(
+        [
+            ("MB-0072", "high", "", "ammonia in the cold plant"),
+            ("MB-0081", "moderate", "", "solvents in the stock room"),
+            ("MB-0123", "high", "", "paint is sprayed in the rear bay"),
+            ("MB-0183", "", "2026-02-15", "before the season's last games"),
+            ("MB-0184", "", "2025-11-30", "exit doors found chained"),
+            ("MB-0117", "", "2026-03-31", "new stage"),
+            ("MB-0034", "urgent", "", "welding next to foam"),  # a word that is no class
+        ],
+        columns=["BLDG_ID", "CLASS", "INSPECT_BY", "NOTE"],
+    )
+
+
 def _seen(building: Building) -> dict[str, Any]:
     """What a survey says of the members and the form of a roof that is not panelized."""
     family = building.family
@@ -1637,6 +1653,7 @@ def layers() -> dict[str, Any]:
     return {
         "footprints": _footprints(town, onto, draws),
         "roll": _roll(town, draws),
+        "marshal": _marshal(),
         "survey": _survey(town, onto, draws),
         "parcels": _parcel_frame(town, onto, draws),
         "second": _second(town, onto, draws),
@@ -1711,7 +1728,8 @@ def write(folder: Path) -> None:
             )
     (folder / "second.fgb").unlink(missing_ok=True)
     made["second"].to_file(folder / "second.fgb", driver="FlatGeobuf", engine="pyogrio", SPATIAL_INDEX="NO")
-    made["roll"].to_csv(folder / "roll.csv", index=False, lineterminator="\n")
+    for name in ("roll", "marshal"):
+        made[name].to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
     for name in GEOJSON_LAYERS:
         _write_geojson(folder / f"{name}.geojson", made[name], by_hand=name == "sections")
 

@@ -145,6 +145,8 @@ def test_the_committed_tables_are_the_ones_the_script_makes(
     made: dict[str, gpd.GeoDataFrame], roll: pd.DataFrame
 ) -> None:
     same_values(roll, made["roll"])
+    marshal = pd.read_csv(DEMO / "marshal.csv", dtype=str, keep_default_na=False)
+    same_values(marshal, made["marshal"])
     features = json.loads((DEMO / "sections.geojson").read_text("utf-8"))["features"]
     same_values(pd.DataFrame([f["properties"] for f in features]), made["sections"])
     rings = [np.array(f["geometry"]["coordinates"][0])[:, :2] for f in features]
@@ -658,6 +660,23 @@ def test_the_roll_has_its_mistakes(roll: pd.DataFrame, footprints: gpd.GeoDataFr
     stray = set(keys) - set(footprints["bldg_id"])
     assert {"MB-9001", "MB-9002"} <= stray
     assert len(stray) <= 3
+
+
+def test_the_marshals_list_sets_classes_and_dates_and_has_its_mistake(
+    tables: dict[str, gpd.GeoDataFrame],
+) -> None:
+    buildings = tables["buildings"].set_index("building_id")
+    assert buildings["inspection_class"].dropna().to_dict() == {
+        "MB-0072": "high",
+        "MB-0081": "moderate",
+        "MB-0123": "high",
+    }
+    dates = buildings["inspect_by"].dropna().dt.strftime("%Y-%m-%d")
+    assert dates.to_dict() == {"MB-0117": "2026-03-31", "MB-0183": "2026-02-15", "MB-0184": "2025-11-30"}
+    problems = tables["problems"]
+    (wrong,) = problems[problems["layer"] == "marshal.csv"].to_dict("records")
+    assert (wrong["feature"], wrong["code"]) == ("MB-0034", "unknown_value")
+    assert "'urgent'" in wrong["message"]
 
 
 def test_the_roll_has_gaps(roll: pd.DataFrame, footprints: gpd.GeoDataFrame) -> None:
