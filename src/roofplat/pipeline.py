@@ -438,7 +438,7 @@ def inspect_days(
                 f"Building {strange[0]!r} must be visited, but does not lie in the area {area!r}; "
                 "leave out one of the two."
             )
-    say(f"Planning {days} days")
+    say(f"Planning {days} {'day' if days == 1 else 'days'}")
     plan = plan_days(
         visited,
         planned.rules,

@@ -131,3 +131,77 @@ def test_what_cannot_be_is_one_sentence(
     assert says in " ".join(result.stderr.split())
     assert "Traceback" not in result.output
     assert not (tmp_path / "maps").exists()
+
+
+def visits(out: Path) -> pd.DataFrame:
+    return pd.read_csv(out / "inspections" / "visits.csv")
+
+
+def test_the_district_file_says_what_the_command_does_not(district: Path, tmp_path: Path) -> None:
+    lon, lat = TO_LONLAT.transform(EAST + 880, NORTH - 20)
+    text = district.read_text("utf-8")
+    district.write_text(
+        text + f'[inspect]\ninspectors = 2\nhours = 1.5\nstart = [{lon}, {lat}]\nmust = ["b6"]\n', "utf-8"
+    )
+    out = tmp_path / "maps"
+    result = run(district, "--from", "2026-01-05", "--days", "1", "--out", out)
+    assert result.exit_code == 0, result.output
+    first = visits(out)
+    assert first["inspector"].nunique() == 2
+    assert first.loc[first["must"], "building_id"].tolist() == ["b6"]
+    # From the east end of the street the nearest shed is the last one.
+    assert first.loc[first["building_id"] == "b6", "travel_ft"].iloc[0] < 500
+    # The command outranks the file, and its musts come on top.
+    words = ("--inspectors", "1", "--hours", "3", "--must", "b1")
+    result = run(district, "--from", "2026-01-05", "--days", "1", *words, "--out", out)
+    assert result.exit_code == 0, result.output
+    second = visits(out)
+    assert set(second["inspector"]) == {1}
+    assert set(second.loc[second["must"], "building_id"]) == {"b1", "b6"}
+
+
+def test_an_area_alone_is_visited_and_what_lies_outside_is_told(district: Path, tmp_path: Path) -> None:
+    text = district.read_text("utf-8")
+    district.write_text(text + '[inspect]\nmust = ["b1", "b6"]\n', "utf-8")
+    out = tmp_path / "maps"
+    result = run(district, *FIRST, "--area", "Mill", "--out", out)
+    assert result.exit_code == 0, result.output
+    planned = visits(out)
+    left = pd.read_csv(out / "inspections" / "left_out.csv")
+    assert {*planned["building_id"], *left["building_id"]} == {"b1", "b2", "b3"}
+    assert "must_outside_area" in result.stdout
+    assert "b6: It must be visited, but does not lie in the area Mill. Plan its area" in result.stdout
+    # Ranks are those of the whole district, and neighbours of other areas are drawn.
+    assert planned["rank"].max() > 3 or left["rank"].max() > 3
+    page = (out / "inspections" / "index.html").read_text("utf-8")
+    assert "Dispatch area Mill alone." in page
+
+
+def test_a_must_that_does_not_fit_ends_with_one(district: Path, tmp_path: Path) -> None:
+    musts = [word for number in range(1, 7) for word in ("--must", f"b{number}")]
+    result = run(
+        district, "--from", "2026-01-05", "--days", "1", "--hours", "1.5", *musts, "--out", tmp_path / "maps"
+    )
+    assert result.exit_code == 1
+    assert "must_not_planned" in result.stdout
+    assert (tmp_path / "maps" / "inspections" / "index.html").is_file()
+
+
+def test_the_same_plan_twice_is_the_same_bytes(district: Path, tmp_path: Path) -> None:
+    for name in ("first", "second"):
+        result = run(district, *FIRST, "--inspectors", "2", "--hours", "2", "--out", tmp_path / name)
+        assert result.exit_code == 0, result.output
+    files = sorted((tmp_path / "first" / "inspections").iterdir())
+    assert len(files) > 6
+    for file in files:
+        assert file.read_bytes() == (tmp_path / "second" / "inspections" / file.name).read_bytes(), file.name
+
+
+def test_a_build_beside_a_plan_keeps_it_and_is_linked(district: Path, tmp_path: Path) -> None:
+    out = tmp_path / "maps"
+    assert CliRunner().invoke(main, ["build", str(district), "--out", str(out)]).exit_code == 0
+    assert run(district, *FIRST, "--out", out).exit_code == 0
+    page = out / "inspections" / "2026-01-05.html"
+    assert '<a href="../map.html#b' in page.read_text("utf-8")
+    assert CliRunner().invoke(main, ["build", str(district), "--out", str(out)]).exit_code == 0
+    assert page.is_file()

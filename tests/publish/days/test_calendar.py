@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from icalendar import Calendar
 
+from roofplat.errors import DistrictFileError
 from roofplat.publish.days.calendar import calendar_file, visit_uid
 from roofplat.publish.files import CAUTION
 from roofplat.ranking.days import DayPlan
@@ -177,3 +179,13 @@ def test_several_inspectors_have_a_calendar_each(
     # Of one inspector there is one calendar, and those of an earlier plan go.
     written(make_plan(tables, rules, inspectors=1))
     assert [file.name for file in folder.glob("*.ics")] == ["visits.ics"]
+
+
+def test_without_its_library_there_is_one_sentence_and_no_file(
+    plan: DayPlan, written: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setitem(sys.modules, "icalendar", None)
+    with pytest.raises(DistrictFileError, match=r"pip install 'roofplat\[inspect\]'") as caught:
+        written(plan)
+    assert "\n" not in str(caught.value)
+    assert list(tmp_path.rglob("*.*")) == []
