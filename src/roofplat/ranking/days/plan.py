@@ -137,8 +137,8 @@ def plan_days(
         work_s=frame.work_s,
     )
     begin = greedy_routes(case)
-    rounds = int(positive(rules, "days.rounds", zero=True))
-    found = ordered_routes(case, solved_routes(case, begin, rounds=rounds))
+    effort = int(positive(rules, "days.solver_effort", zero=True))
+    found = ordered_routes(case, solved_routes(case, begin, effort=effort))
     # Numbers of the case are rows of what is near; from here on they are rows of the candidates.
     routes = [[int(near[visit]) for visit in route] for route in found]
 
@@ -172,7 +172,7 @@ def plan_days(
         "ways_by_streets": int((visits["travel_basis"] == "streets").sum()),
         "ways_straight": int((visits["travel_basis"] == "straight_line").sum()),
         "visits_assumed": int(some.loc[[v for r in routes for v in r], "visit_assumed"].sum()),
-        "solver": _solver_sentence(best, plain, rounds),
+        "solver": _solver_sentence(best, plain),
         "travel": _travel_sentence(travel.graph is not None, rules),
     }
     return DayPlan(visits, left_out, lines, summary, problems_of(left_out, visits, frame))
@@ -198,15 +198,15 @@ def _start(
     named = stations.assign(label=stations["name"].astype("str").fillna("Station without a name"))
     points = shapely.get_coordinates(shapely.centroid(named.geometry.to_numpy()))
     first = int(np.lexsort((points[:, 1], points[:, 0], named["label"].to_numpy(dtype=object)))[0])
-    lon, lat = to_working.transform(*points[first], direction="INVERSE")
+    lon, lat = to_working.transform(points[first, 0], points[first, 1], direction="INVERSE")
     return shapely.Point(points[first]), str(named["label"].iloc[first]), (float(lon), float(lat))
 
 
-def _solver_sentence(best: Outcome, plain: Outcome, rounds: int) -> str:
+def _solver_sentence(best: Outcome, plain: Outcome) -> str:
     return (
-        "Chosen and ordered by OR-Tools' routing solver, which began with the greedy plan and then anew "
-        f"{rounds} times (days.rounds). Nobody has proved that no better plan exists. Value "
-        f"{best.value / 100:,.2f} points against {plain.value / 100:,.2f} of the greedy plan."
+        "Chosen and ordered by OR-Tools' routing solver, which began with the greedy plan and stopped "
+        f"after a stated number of rounds (days.solver_effort). Value {best.value / 100:,.2f} points against "
+        f"{plain.value / 100:,.2f} of the greedy plan. Nobody has proved that no better plan exists."
     )
 
 

@@ -6,6 +6,7 @@ Out: routes that are never worse.
 
 from __future__ import annotations
 
+import math
 from types import ModuleType
 from typing import Any
 
@@ -18,18 +19,21 @@ from roofplat.ranking.days.greedy import filled_routes
 __all__ = ["solved_routes"]
 
 _SEED = 20
-# What a round takes out of the best plan, and by how much it likes visits more or less than their value.
-_TAKEN_OUT = 0.4
-_LIKING = 0.2
+# What a round takes out of the best plan, least and most, and how far at most it shakes the values: the
+# standard deviation of their logarithm.
+_TAKEN_OUT = (0.1, 1.0)
+_SHAKEN = 1.0
+# A case so small that more rounds find nothing new.
+_MOST_ROUNDS = 500
 
 
-def solved_routes(case: Case, begin: Routes, *, rounds: int) -> Routes:
+def solved_routes(case: Case, begin: Routes, *, effort: int) -> Routes:
     """Improve a set of routes: most visits that must be, then most value, then least way.
 
     OR-Tools' local search goes from `begin` to a set of routes that none of its moves improves. Then, round
-    by round, visits near a random one are taken out of the best routes, the gaps are filled greedily by a
-    value that is shaken a little, and the search goes on from there. It stops by count, not by the clock,
-    and the random numbers are always the same ones: a case has one answer on every machine.
+    by round, visits near a random one are taken out of the best routes, the gaps are filled greedily by
+    values that are shaken, and the search goes on from there. It stops by count, not by the clock, and the
+    random numbers are always the same ones: a case has one answer.
 
     Parameters
     ----------
@@ -37,8 +41,8 @@ def solved_routes(case: Case, begin: Routes, *, rounds: int) -> Routes:
         The problem.
     begin
         Routes that keep every limit, such as the greedy ones.
-    rounds
-        How often the search begins anew.
+    effort
+        Rounds x visits of the case; the rounds are rounded up, and 500 at most.
 
     Returns
     -------
@@ -56,10 +60,10 @@ def solved_routes(case: Case, begin: Routes, *, rounds: int) -> Routes:
     search = _Search(case, solver)
     best = max(begin, search.improve(begin), key=lambda routes: outcome(case, routes))
     random = np.random.default_rng(_SEED)
-    for _ in range(rounds):
-        planned = [visit for route in best for visit in route]
-        liking = case.value * (1.0 + _LIKING * random.uniform(-1.0, 1.0, len(case.value)))
-        gone = _around(case, planned, random)
+    for _ in range(min(math.ceil(effort / len(case.value)), _MOST_ROUNDS)):
+        shaken = random.uniform(0.0, _SHAKEN) * random.standard_normal(len(case.value))
+        liking = np.asarray(case.value * np.exp(shaken), dtype=float)
+        gone = _around(case, [visit for route in best for visit in route], random)
         thinned = [[visit for visit in route if visit not in gone] for route in best]
         tried = search.improve(filled_routes(case, thinned, liking))
         if outcome(case, tried) > outcome(case, best):
@@ -74,7 +78,8 @@ def _around(case: Case, planned: list[int], random: np.random.Generator) -> set[
     visits = np.array(planned)
     middle = visits[random.integers(len(visits))]
     order = np.lexsort((visits, case.way_s[middle + 1, visits + 1]))
-    return set(visits[order[: max(1, round(_TAKEN_OUT * len(visits)))]].tolist())
+    count = max(1, round(random.uniform(*_TAKEN_OUT) * len(visits)))
+    return set(visits[order[:count]].tolist())
 
 
 def _solver() -> ModuleType:

@@ -80,7 +80,7 @@ def worth_of_visits(
     ranking = pd.DataFrame(tables["ranking"]).sort_values("building_id", kind="stable", ignore_index=True)
     known = buildings.reindex(ranking["building_id"])
     first, last = frame.days[0], frame.days[-1]
-    due = ranking["next_due"].to_numpy(dtype="datetime64[D]")
+    due: Any = ranking["next_due"].to_numpy(dtype="datetime64[D]")
     days_over: Any = (np.datetime64(first, "D") - due) / np.timedelta64(1, "D")
     has_date = ~np.isnat(due)
     overdue = has_date & (days_over > 0)
@@ -137,8 +137,9 @@ def _visit_s(buildings: pd.DataFrame, rules: Rulebook) -> tuple[np.ndarray[Any, 
 def candidates(worth: pd.DataFrame, rules: Rulebook, frame: Frame) -> pd.Series:
     """Which buildings the plan weighs.
 
-    Those that must be visited, then by value, up to `days.candidates_per_day` for each inspector and day
-    and `days.candidates_most` in all; ties go to the lower `building_id`.
+    Those that must be visited, then those with the most value and those with the most value for each minute
+    of visit, in turn, up to `days.candidates_per_day` for each inspector and day and `days.candidates_most`
+    in all; ties go to the lower `building_id`.
 
     Parameters
     ----------
@@ -156,7 +157,10 @@ def candidates(worth: pd.DataFrame, rules: Rulebook, frame: Frame) -> pd.Series:
         int(positive(rules, "days.candidates_per_day", least=1.0)) * frame.routes,
         int(positive(rules, "days.candidates_most", least=1.0)),
     )
-    order = np.lexsort((worth["building_id"], -worth["value"], ~worth["must"]))
+    value = worth["value"].to_numpy(dtype=float)
+    # Rows are in order of building_id, and the sorts are stable.
+    places = [np.argsort(np.argsort(-key, kind="stable")) for key in (value, value / worth["visit_s"])]
+    order = np.lexsort((places[1], places[0], np.minimum(*places), ~worth["must"]))
     chosen = np.zeros(len(worth), dtype=bool)
     chosen[order[: max(most, int(worth["must"].sum()))]] = True
     return pd.Series(chosen, index=worth.index)

@@ -16,11 +16,13 @@ import pandas as pd
 from roofplat.ranking.days.case import Routes
 from roofplat.ranking.days.settings import Frame
 from roofplat.ranking.days.travel import Travel
+from roofplat.ranking.words import plain
 from roofplat.tables import conform, empty, problem_rows
 
 __all__ = ["left_out_rows", "problems_of", "route_rows", "visit_rows"]
 
 _S_A_MIN = 60.0
+_MIN_AN_HOUR = 60.0
 
 
 def visit_rows(some: pd.DataFrame, routes: Routes, travel: Travel, frame: Frame) -> pd.DataFrame:
@@ -40,10 +42,10 @@ def visit_rows(some: pd.DataFrame, routes: Routes, travel: Travel, frame: Frame)
     DataFrame
         `DAY_TABLES["visits"]`.
     """
-    clock = [_clock(route, some, travel, frame) for route in routes]
+    clocks = [_clock(route, some, travel, frame) for route in routes]
     visits = [visit for route in routes for visit in route]
     if not visits:
-        return empty("visits")
+        return empty("visits")  # type: ignore[no-any-return]
     before = np.array(
         [place for route in routes for place in [0, *(visit + 1 for visit in route[:-1])] if route]
     )
@@ -56,8 +58,8 @@ def visit_rows(some: pd.DataFrame, routes: Routes, travel: Travel, frame: Frame)
         day=days.iloc[day].to_numpy(),
         inspector=owner % frame.inspectors + 1,
         seq=[seq for route in routes for seq in range(1, len(route) + 1)],
-        arrive_min=[arrive for arrive, _, _ in clock for arrive in arrive],
-        leave_min=[leave for _, leave, _ in clock for leave in leave],
+        arrive_min=[minute for arrivals, _, _ in clocks for minute in arrivals],
+        leave_min=[minute for _, leavings, _ in clocks for minute in leavings],
         travel_min=travel.way_s[before, place] / _S_A_MIN,
         travel_ft=travel.way_ft[before, place],
         travel_basis=np.where(travel.by_streets[before, place], "streets", "straight_line"),
@@ -141,13 +143,13 @@ def route_rows(
                 "visit_min": some["visit_s"].iloc[route].sum() / _S_A_MIN,
                 "length_ft": travel.way_ft[legs].sum(),
                 "basis": "streets" if travel.by_streets[legs].all() else "straight_line",
-                "value": some["value"].iloc[route].sum().round(2),
+                "value": round(float(some["value"].iloc[route].sum()), 2),
                 "geometry": travel.lines(stops),
             }
         )
     if not rows:
-        return empty("routes", crs)  # type: ignore[no-any-return]
-    return conform("routes", gpd.GeoDataFrame(rows, geometry="geometry", crs=crs))  # type: ignore[no-any-return]
+        return empty("routes", crs)
+    return conform("routes", gpd.GeoDataFrame(rows, geometry="geometry", crs=crs))
 
 
 def left_out_rows(
@@ -163,7 +165,7 @@ def left_out_rows(
     - must_does_not_fit: it must be visited, and the hours do not hold it beside the others that must.
     - out_of_reach: the way there and back and the visit take longer than a day has.
     - hours_used_up: it was weighed; other visits bring more for the hours.
-    - not_a_candidate: its value is below those of the candidates.
+    - not_a_candidate: it is behind the candidates in value, and in value for its time.
 
     Parameters
     ----------
@@ -191,13 +193,19 @@ def left_out_rows(
     reason = np.select(
         [is_far, must, is_weighed], ["out_of_reach", "must_does_not_fit", "hours_used_up"], "not_a_candidate"
     )
+    planned = visits["value"].sum() / max(visits["visit_min"].sum(), 1.0) * _MIN_AN_HOUR
     words = {
         "out_of_reach": f"The way there and back and the visit take longer than the {hours} of a day.",
         "must_does_not_fit": "It must be visited, but the hours do not hold it beside the others that must.",
-        "hours_used_up": "Other visits bring more value for the hours that there are.",
-        "not_a_candidate": "Its value is below those of the buildings that were weighed.",
+        "hours_used_up": "It was weighed, and the hours are used up: its visit brings ",
+        "not_a_candidate": "It was not weighed, being behind others in value and in value for its time: its "
+        "visit brings ",
     }
     why = pd.Series(reason, index=rows.index).map(words)
+    an_hour = rows["value"] / rows["visit_s"] * _S_A_MIN * _MIN_AN_HOUR
+    compared = np.isin(reason, ["hours_used_up", "not_a_candidate"])
+    against = f" points an hour, those planned {planned:.0f} on average."
+    why = why.where(~compared, why + plain(an_hour.to_numpy(), decimals=0) + against)
     due = rows["in_window"].to_numpy(dtype=bool)
     date = rows["next_due"].dt.strftime("%Y-%m-%d")
     why = why.where(~due, why + " Its inspection falls due on " + date + ", within these days.")
