@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from roofplat.ranking.explain import what_if
-from roofplat.ranking.outlook import UNKNOWN, outlook
+from roofplat.ranking.outlook import family_surveyed, outlook
 from roofplat.ranking.score import factor_words, weight_shares
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS
@@ -111,8 +111,7 @@ def _odds(building: pd.DataFrame, own: Mapping[str, Any], rules: Rulebook) -> pd
     """The chance of each family, with what stands behind it."""
     columns = ["roof_family", "chance", "low", "high", "prior", "prior_count", "surveyed"]
     odds = own.get("family_odds")
-    seen = building["family_basis"].iloc[0] == "surveyed" and building["roof_family"].iloc[0] != UNKNOWN
-    if odds is None or odds.empty or seen:
+    if odds is None or odds.empty or family_surveyed(building)[0]:
         return pd.DataFrame(columns=columns)
     roofs = outlook(building, own, rules)
     chance = pd.Series(roofs.chances[0], index=pd.Index(roofs.families))

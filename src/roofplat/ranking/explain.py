@@ -17,7 +17,7 @@ from roofplat.errors import DistrictFileError
 from roofplat.inventory import estimate_odds, period_years
 from roofplat.ranking.next import scores_by_family
 from roofplat.ranking.order import SCORE_DECIMALS, places_in, sort_keys
-from roofplat.ranking.outlook import UNKNOWN, outlook
+from roofplat.ranking.outlook import UNKNOWN, family_surveyed, outlook
 from roofplat.ranking.score import FACT_WORDS, given_hazard, weight_shares
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS
@@ -107,7 +107,7 @@ def _families(
     fact: str, one: pd.Series, building: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook
 ) -> pd.DataFrame:
     """The answers of a survey, with their chances; none where one has been made."""
-    if _surveyed(building).iloc[0]:
+    if family_surveyed(building)[0]:
         return _answers(fact, [], np.empty(0))
     roofs = outlook(building, tables, rules)
     here = roofs.chances[0] > 0
@@ -126,13 +126,13 @@ def _factors_told(
     each answer, may stand beside them.
     """
     odds = tables.get("family_odds")
-    if odds is None or not len(odds) or _surveyed(building).iloc[0]:
+    if odds is None or not len(odds) or family_surveyed(building)[0]:
         return {}
     ((column, values),) = told.items()
     names = [f"{number}" for number in range(len(values))]
     copies = building.loc[building.index.repeat(len(values))].assign(building_id=names, **{column: values})
     buildings = tables["buildings"]
-    seen = buildings[_surveyed(buildings)]
+    seen = buildings[family_surveyed(buildings)]
     # Which building is which does not matter to the odds; no two may bear one id.
     seen = seen.assign(building_id=[f"seen {number}" for number in range(len(seen))])
     roofs = tables.get("roofs")
@@ -168,12 +168,6 @@ def _region(odds: pd.DataFrame) -> str | None:
     """The region that the odds were made for; None where it was not stated."""
     region = str(odds["region"].iloc[0])
     return None if region == UNKNOWN else region
-
-
-def _surveyed(buildings: pd.DataFrame) -> pd.Series:
-    """Whether a survey has named the roof family."""
-    seen = (buildings["family_basis"] == "surveyed") & (buildings["roof_family"] != UNKNOWN)
-    return seen.fillna(False).astype(bool)
 
 
 def _answers(

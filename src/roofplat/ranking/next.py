@@ -15,7 +15,7 @@ import pandas as pd
 
 from roofplat.errors import RuleError
 from roofplat.ranking.order import SCORE_DECIMALS, places_in, ranks, sort_keys
-from roofplat.ranking.outlook import UNKNOWN, Outlook, outlook
+from roofplat.ranking.outlook import UNKNOWN, Outlook, family_surveyed, outlook
 from roofplat.ranking.score import weight_shares
 from roofplat.ranking.words import percent, text, thousands
 from roofplat.rules import Rulebook
@@ -89,7 +89,7 @@ def survey_next(tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
         chance_of_change=np.clip((roofs.chances * changes).sum(axis=1), 0.0, 1.0),
         places=np.round((roofs.chances * np.abs(moved)).sum(axis=1), _PLACE_DECIMALS),
         reason=_reasons(buildings, roofs, moved, changes, listed, length),
-    )[_not_surveyed(buildings)]
+    )[~family_surveyed(buildings)]
     # Rows are in order of building_id, and the sort is a stable one.
     order = np.lexsort((-found["places"], -found["worth"]))
     found = found.iloc[order].reset_index(drop=True)
@@ -177,11 +177,6 @@ def scores_by_family(ranking: pd.DataFrame, roofs: Outlook, rules: Rulebook) -> 
     of_family = share["lightweight"] * roofs.lightweight + share["severity"] * roofs.severity
     rest = ranking[others].to_numpy(dtype=float).sum(axis=1)
     return cast("FloatArray", np.clip(np.round(rest[:, None] + of_family, SCORE_DECIMALS), 0.0, 1.0))
-
-
-def _not_surveyed(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    surveyed = (buildings["family_basis"] == "surveyed") & (buildings["roof_family"] != UNKNOWN)
-    return ~surveyed.to_numpy(dtype=bool)
 
 
 def _reasons(

@@ -17,7 +17,7 @@ import pandas as pd
 from roofplat.inventory import family_chances
 from roofplat.rules import Rulebook
 
-__all__ = ["UNKNOWN", "Outlook", "outlook"]
+__all__ = ["UNKNOWN", "Outlook", "family_surveyed", "outlook"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -95,3 +95,16 @@ def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook)
         severity=np.clip([entry.severity for entry in entries], 0.0, 1.0),
         chances=chances,
     )
+
+
+def family_surveyed(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Tell of which buildings a survey has named the roof family.
+
+    Examples
+    --------
+    >>> rows = {"roof_family": ["lamella", "lamella", "unknown"], "family_basis": ["surveyed", "drawn", None]}
+    >>> family_surveyed(pd.DataFrame(rows)).tolist()
+    [True, False, False]
+    """
+    seen = (buildings["family_basis"] == "surveyed") & (buildings["roof_family"] != UNKNOWN)
+    return seen.to_numpy(dtype=bool, na_value=False)
