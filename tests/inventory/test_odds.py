@@ -71,6 +71,16 @@ def test_where_a_family_is_all_there_is_its_interval_is_a_point(build):
 # --- from strata to buildings ---
 
 
+def test_an_interval_holds_its_chance_where_the_beta_leaves_it_out(build):
+    """Nearly all or nearly nothing: the beta of such a part has its mean outside its middle nine tenths."""
+    change = {f"odds.family.W1.{family}": 0.0 for family in family_names(load_rulebook())}
+    change |= {"odds.family.W1.plate_truss_pitched": 99_999.0, "odds.family.W1.sawn_rafter_pitched": 1.0}
+    _, own, _ = one(build, load_rulebook(change), "east", occupancy="R-3", area_ft2=900.0)
+    most, least = own.loc["plate_truss_pitched"], own.loc["sawn_rafter_pitched"]
+    assert stats.beta.ppf(0.05, most["prior_count"], least["prior_count"]) > most["chance"] == most["low"]
+    assert stats.beta.ppf(0.95, least["prior_count"], most["prior_count"]) < least["chance"] == least["high"]
+
+
 def test_the_odds_in_words(build, rules):
     house = {"year_built": 1990, "occupancy": "R-3", "area_ft2": 1_500.0}
     building, _, _ = one(build, rules, **house)
@@ -151,6 +161,19 @@ def test_a_form_that_no_family_of_the_odds_has_does_not_count(build, rules):
     building, _, chances = one(build, rules, **house, forms=[("sawtooth", "recorded")])
     assert chances.to_dict() == free.to_dict()
     assert "form" not in building["odds"]
+
+
+def test_a_building_without_sections_has_no_form(build, rules):
+    buildings = town(build, [{}, {}])
+    roofs = sections([("B001", "gabled", "recorded")])
+    buildings, odds = estimate_odds(buildings, roofs, "west", rules)
+    free, bound = family_chances(buildings, roofs, odds, rules).to_numpy()
+    assert free.tolist() == odds["chance"].tolist() != bound.tolist()
+
+
+def test_three_storeys_are_low(build, rules):
+    for storeys, tall in ((None, False), (3, False), (4, True)):
+        assert ("taller than" in one(build, rules, storeys=storeys)[0]["odds"]) == tall
 
 
 def test_a_record_that_the_form_contradicts_keeps_its_trust(build, rules):

@@ -139,3 +139,34 @@ def test_without_a_region_it_is_the_mean_over_the_regions(build, rules):
     assert building["stratum"] == "region unknown / 1950 to 1969 / S / 5,000 to 20,000 ft2"
     assert own["prior"].to_numpy() == pytest.approx(sum(each).to_numpy() / 3.0)
     assert building["odds"].endswith("(region unknown, mean of all)")
+
+
+def test_a_row_that_sums_to_99_percent_is_scaled_to_the_whole(build):
+    """GOV1 of the East, as printed."""
+    _, own, _ = one(build, load_rulebook({"odds.occupancy.B": "GOV1"}), "east", occupancy="B")
+    assert own["prior"].sum() == pytest.approx(1.0)
+    parts = load_rulebook().table("odds.family")
+    s3 = 0.03 / 0.99 * parts["S3.metal_building"] / 100.0
+    braced = sum(
+        share / 0.99 * parts[f"{kind}.metal_building"] / (100.0 - 0.8 * parts[f"{kind}.panelized_hybrid"])
+        for kind, share in (("S1", 0.24), ("S2", 0.16))
+    )
+    assert own.loc["metal_building", "prior"] == pytest.approx(s3 + braced)
+
+
+@pytest.mark.parametrize(("last", "share"), [(1970, 1.0), (1969, 0.1)])
+def test_a_family_is_in_use_in_a_period_that_it_touches(build, last, share):
+    """RM2 is concrete in 95 of 100 roofs; here the other 5 are lamella."""
+    parts = {"odds.family.RM2.lamella": 5.0, "odds.family.RM2.steel_joist_steel_deck": 0.0}
+    rules = load_rulebook(parts | {"odds.last_year.lamella": last, "odds.occupancy.S": "RM2"})
+    _, own, _ = one(build, rules, occupancy="S", year_built=1999)
+    assert own.loc["lamella", "prior"] == pytest.approx(5.0 * share / (95.0 + 5.0 * share))
+
+
+def test_a_type_of_which_no_family_is_in_use_is_taken_as_stated(build):
+    change = {f"odds.family.MH.{family}": 0.0 for family in family_names(load_rulebook())}
+    parts = {"odds.family.MH.panelized_hybrid": 3.0, "odds.family.MH.wood_i_joist_flat": 1.0}
+    rules = load_rulebook(change | parts | {"odds.occupancy.S": "MH", "odds.out_of_use_share": 0.0})
+    _, own, _ = one(build, rules, occupancy="S", year_built=1920)
+    assert own.loc["panelized_hybrid", "prior"] == pytest.approx(0.75)
+    assert own["prior"].sum() == pytest.approx(1.0)

@@ -335,7 +335,10 @@ def _kinds(
 
 
 def _stated_forms(ids: pd.Index, roofs: pd.DataFrame | None) -> IntArray:
-    """Bits of the forms that the sections of each building are said to have; all where one is not said."""
+    """Bits of the forms that the sections of each building are said to have; all where one is not said.
+
+    A building without sections has none, which rules out all families, and so does not count.
+    """
     bits = np.zeros(len(ids), dtype=np.int64)
     if roofs is not None and len(roofs):
         said = (roofs["roof_shape_basis"] != "assumed").to_numpy(dtype=bool, na_value=False)
@@ -343,7 +346,7 @@ def _stated_forms(ids: pd.Index, roofs: pd.DataFrame | None) -> IntArray:
         owner = ids.get_indexer(pd.Index(roofs["building_id"]))
         own = owner >= 0
         np.bitwise_or.at(bits, owner[own], np.where(said, form, _ANY_FORM)[own])
-    return np.where(bits == 0, _ANY_FORM, bits)
+    return bits
 
 
 def _chances(
