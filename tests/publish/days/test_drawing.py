@@ -17,6 +17,8 @@ from shapely import LineString, Point, Polygon, box
 
 from roofplat.ground import Ground
 from roofplat.publish.days.drawing import Format, Page, path_data
+from roofplat.publish.days.marks import place_numbers
+from roofplat.publish.days.overview import SMALL_BADGE, Overview, draw_overview
 from roofplat.publish.days.site import draw_site
 from roofplat.publish.days.sketch import BADGE, Sketch, draw_sketch
 from roofplat.ranking.days import DayPlan
@@ -236,3 +238,59 @@ def test_path_data_skips_what_is_empty() -> None:
     assert path_data([]) == ""
     assert path_data([LineString(), Point(1, 1)]) == ""
     assert path_data([box(0, 0, 2, 1)]) == "M2 0L2 1L0 1L0 0L2 0"
+
+
+def overview(count: int, start: tuple[float, float] = (0, 0), crs: Any = WORKING_CRS) -> Overview:
+    """A plan of some days over a field of sheds, with one shed in three left out."""
+    rows = [(x, y) for x in range(0, 3000, 150) for y in range(0, 2250, 150)]
+    sheds = gpd.GeoDataFrame(
+        {"building_id": [f"b{n}" for n in range(len(rows))], "number": [n % 5 + 1 for n in range(len(rows))]},
+        geometry=[feet(box(x, y, x + 60, y + 40)) for x, y in rows],
+        crs=WORKING_CRS,
+    ).to_crs(crs)
+    return draw_overview(
+        sheds.iloc[:count],
+        sheds.iloc[count::3],
+        buildings=sheds,
+        streets=None,
+        start=gpd.GeoSeries([feet(Point(start))], crs=WORKING_CRS).to_crs(crs).iloc[0],
+        ground=GROUND,
+    )
+
+
+def test_the_map_of_a_plan_has_the_days_and_what_is_left_out() -> None:
+    drawn = overview(60)
+    assert [badge.number for badge in drawn.badges] == [n % 5 + 1 for n in range(60)]
+    for one, other in itertools.combinations(drawn.badges, 2):
+        assert np.hypot(one.x - other.x, one.y - other.y) > 1.9 * SMALL_BADGE
+    assert drawn.dots == ""
+    # What lies beyond the map of the visits is not drawn.
+    assert 0 < drawn.left.count("M") < 80
+    assert drawn.visited.count("M") == 60
+
+
+def test_too_many_numbers_become_dots() -> None:
+    drawn = overview(200)
+    assert drawn.badges == ()
+    assert drawn.dots.count("M") == 200
+
+
+@pytest.mark.parametrize("crs", ["EPSG:2257", "EPSG:3857", "EPSG:5070"])
+def test_the_map_is_the_same_in_any_working_crs(crs: str) -> None:
+    """State plane in US survey feet, a Mercator map that is too large, an equal-area map that is turned."""
+    here, there = overview(40), overview(40, crs=crs)
+    assert there.height == pytest.approx(here.height, abs=0.5)
+    assert there.bar == pytest.approx(here.bar, rel=0.002)
+    assert there.bar_words == here.bar_words
+    for one, other in zip(here.badges, there.badges, strict=True):
+        assert (one.at_x, one.at_y) == pytest.approx((other.at_x, other.at_y), abs=0.6)
+
+
+def test_numbers_with_no_room_at_all_stay_on_their_places() -> None:
+    page = Page.around([feet(box(0, 0, 1000, 500))], WORKING_CRS, GROUND, FORM)
+    places = np.array([[100.0, 100.0], [page.width - 5.0, 100.0]])
+    badges = place_numbers(places, [1, 2], [box(-999, -999, 9999, 9999)], page, 9.0)
+    assert [(badge.x, badge.y) for badge in badges] == [tuple(place) for place in places]
+    free = place_numbers(places, [1, 2], [], page, 9.0)
+    assert [badge.aside for badge in free] == [False, True]
+    assert free[1].x <= page.width - 9

@@ -28,7 +28,8 @@ from roofplat.ground import Ground
 from roofplat.publish.days.asked import likely_families, open_facts
 from roofplat.publish.days.calendar import calendar_file
 from roofplat.publish.days.day import DayPages, day_page
-from roofplat.publish.days.index import index_page
+from roofplat.publish.days.index import first_left_out, index_page
+from roofplat.publish.days.overview import Overview, draw_overview
 from roofplat.publish.days.words import clock
 from roofplat.publish.files import CAUTION, write_whole
 from roofplat.publish.lists import write_list
@@ -120,6 +121,7 @@ def write_days(
     words = index_page(
         plan,
         left_out,
+        overview=_overview(plan, pages, ground) if len(visits) else None,
         district=district,
         area=area,
         as_of=as_of,
@@ -168,6 +170,27 @@ def _with_places(visits: pd.DataFrame, buildings: gpd.GeoDataFrame) -> gpd.GeoDa
         lat=np.round(lat, _PLACE_DECIMALS),
     )
     return gpd.GeoDataFrame(found, geometry=own.geometry.to_numpy(), crs=buildings.crs)
+
+
+def _overview(plan: DayPlan, pages: DayPages, ground: Ground) -> Overview:
+    """The map of the plan: days by number, and the first of what is left out."""
+    buildings = pages.tables["buildings"]
+    numbers = {day: number for number, day in enumerate(plan.summary["days"], start=1)}
+    outlines = buildings.set_index("building_id").geometry
+    visited = pd.DataFrame(
+        {
+            "building_id": plan.visits["building_id"],
+            "number": plan.visits["day"].dt.strftime("%Y-%m-%d").map(numbers),
+        }
+    )
+    return draw_overview(
+        gpd.GeoDataFrame(visited, geometry=outlines[visited["building_id"]].to_numpy(), crs=buildings.crs),
+        buildings[buildings["building_id"].isin(first_left_out(plan.left_out)["building_id"])],
+        buildings=buildings,
+        streets=pages.tables.get("streets"),
+        start=pages.start,
+        ground=ground,
+    )
 
 
 def _around(ids: Sequence[str], tables: Mapping[str, Any]) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from roofplat.publish.days.day import BASIS_WORDS
+from roofplat.publish.days.overview import SMALL_BADGE, Overview
 from roofplat.publish.days.words import clock, day_words, distance, span
 from roofplat.publish.files import CAUTION, NO_AREA, asset
 from roofplat.publish.overrides import override_lines
@@ -21,7 +22,7 @@ from roofplat.ranking.days import DayPlan
 from roofplat.rules import Rule, Rulebook
 from roofplat.tables import LEFT_OUT_REASONS
 
-__all__ = ["REASON_WORDS", "index_page"]
+__all__ = ["REASON_WORDS", "first_left_out", "index_page"]
 
 REASON_WORDS: Mapping[str, str] = {
     "must_does_not_fit": "must be visited, and does not fit",
@@ -39,6 +40,7 @@ def index_page(
     plan: DayPlan,
     left_out: pd.DataFrame,
     *,
+    overview: Overview | None,
     district: str,
     area: str | None,
     as_of: datetime.date,
@@ -53,6 +55,8 @@ def index_page(
         From `ranking.days.plan_days`.
     left_out
         What it leaves out, with `address` beside the columns of the table.
+    overview
+        The map of the plan; None where nothing is visited.
     district, area
         Names; the area where only one was planned.
     as_of
@@ -77,6 +81,8 @@ def index_page(
         asked_for=_asked_for(plan.summary),
         numbers=_numbers(plan),
         days=_days(plan),
+        map=overview,
+        small_badge=SMALL_BADGE,
         mixed=bool((plan.routes["basis"] != "streets").any()),
         several=len(set(plan.routes["inspector"])) > 1,
         free=_free_days(plan),
@@ -176,6 +182,7 @@ def _days(plan: DayPlan) -> list[dict[str, Any]]:
     """One row for each inspector and day; the first of a day names it."""
     rows = []
     before = None
+    days = plan.summary["days"]
     order = (
         pd.DataFrame(plan.routes).drop(columns="geometry").sort_values(["day", "inspector"], kind="stable")
     )
@@ -183,6 +190,7 @@ def _days(plan: DayPlan) -> list[dict[str, Any]]:
         day = row["day"].date()
         rows.append(
             {
+                "number": days.index(day.isoformat()) + 1,
                 "day": day_words(day),
                 "file": f"{day.isoformat()}.html",
                 "first": day != before,
@@ -224,11 +232,22 @@ def _reasons(left_out: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def _left(left_out: pd.DataFrame) -> dict[str, Any]:
-    """List what is left out: what must be visited first, then what is worth most."""
+def first_left_out(left_out: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows that the page names: what must be visited, then what is worth most.
+
+    Parameters
+    ----------
+    left_out
+        `tables.DAY_TABLES["left_out"]`.
+    """
     order = left_out.assign(late=~left_out["must"].fillna(False).astype(bool))
     order = order.sort_values(["late", "value", "building_id"], ascending=[True, False, True], kind="stable")
-    shown = order.head(_MOST_ROWS)
+    return order.drop(columns="late").head(_MOST_ROWS)
+
+
+def _left(left_out: pd.DataFrame) -> dict[str, Any]:
+    """List what is left out: what must be visited first, then what is worth most."""
+    shown = first_left_out(left_out)
     rows = [
         {
             "id": str(row["building_id"]),
