@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from roofplat.publish.map_data import flatten_map
+from roofplat.publish.map_data import _bands, flatten_map
 from roofplat.publish.packing import STEPS_PER_DEGREE
 
 from .test_packing import read_column, read_counts, unpack
@@ -135,6 +135,50 @@ def test_columns_drawn_and_columns_read_are_those_of_the_tables(
     wanted = frame[["building_id", *columns]].astype(object)
     wanted = wanted.where(wanted.notna(), None)
     assert sorted(map(repr, rows)) == sorted(map(repr, wanted.itertuples(index=False, name=None)))
+
+
+def test_the_overview_has_what_the_filter_asks_for_and_a_card_the_rest(
+    district: dict[str, Any], unpacked: Any
+) -> None:
+    head, data, blocks = unpacked
+    ids = ids_of(head, data)
+    ranking = district["ranking"].set_index("building_id").loc[ids]
+    overview = head["layers"]["buildings"]["columns"]
+    for name in ("rank", "class", "due_state"):
+        assert read_column(overview[name], data) == ranking[name].tolist(), name
+    details = {
+        name: [value for layers in blocks for value in layers["details"]["columns"][name]]
+        for name in (
+            "rank_low",
+            "rank_high",
+            "unknown_facts",
+            "odds",
+            "local_roofs",
+            "visit_order",
+            "visit_why",
+        )
+    }
+    buildings = district["buildings"].set_index("building_id").loc[ids]
+    visits = district["survey_next"].set_index("building_id").reindex(ids)
+    for name, column in (
+        *((name, ranking[name]) for name in ("rank_low", "rank_high", "unknown_facts")),
+        *((name, buildings[name]) for name in ("odds", "local_roofs")),
+        ("visit_order", visits["order"]),
+        ("visit_why", visits["reason"]),
+    ):
+        held = column.astype(object)
+        assert details[name] == held.where(held.notna(), None).tolist(), name
+    band = [
+        "1 to 25" if one == one else None for one in visits["order"].to_numpy(dtype=float, na_value=np.nan)
+    ]
+    assert read_column(overview["visit_band"], data) == band
+
+
+def test_places_on_the_list_fall_into_steps() -> None:
+    assert _bands(pd.Series([1, 25, 26, 100, 101, 9000])).tolist() == [
+        "1 to 25", "1 to 25", "26 to 100", "26 to 100", "101 and later", "101 and later",
+    ]  # fmt: skip
+    assert _bands(pd.Series([], dtype="Int64")).tolist() == []
 
 
 def test_shapes_come_back_where_the_tables_have_them(district: dict[str, Any], unpacked: Any) -> None:

@@ -302,6 +302,7 @@ def test_every_question_divides_all_buildings(visit: Callable[..., Any]) -> None
         "Lightweight or not",
         "Roof family",
         "Rank",
+        "Survey next",
         "Inspection class",
         "Inspection due",
     ]
@@ -311,6 +312,9 @@ def test_every_question_divides_all_buildings(visit: Callable[..., Any]) -> None
     tick(page, "Inspection due", "No class, so no date")
     assert page.locator("#filtered-words").inner_text() == "4 of 4 buildings: no inspection date"
     tick(page, "Inspection due", "No class, so no date")
+    tick(page, "Survey next", "Place 1 to 25")
+    assert page.locator("#filtered-words").inner_text() == "3 of 4 buildings: survey next 1 to 25"
+    tick(page, "Survey next", "Place 1 to 25")
     tick(page, "Dispatch area", "East")
     tick(page, "Dispatch area", "West")
     assert page.locator("#filtered-words").inner_text() == "4 of 4 buildings: East or West"

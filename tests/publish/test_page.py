@@ -68,7 +68,7 @@ def test_a_script_cannot_end_its_own_element(text: str) -> None:
 
 
 def test_a_folium_child_with_its_own_link_makes_rendering_raise() -> None:
-    page = OfflineMap("Demo", overview="", plans="", ground="")
+    page = OfflineMap("Demo", overview="", plans="", ground="", interval="")
     page.add_child(folium.Element("<p>plain</p>"))
     folium.plugins.Fullscreen().add_to(page)
     with pytest.raises(ExternalLinkError):
@@ -77,8 +77,8 @@ def test_a_folium_child_with_its_own_link_makes_rendering_raise() -> None:
 
 def test_two_maps_do_not_share_anything_and_say_the_same() -> None:
     first, second = (
-        OfflineMap("Demo", overview="", plans="", ground="Feet."),
-        OfflineMap("Demo", overview="", plans="", ground="Feet."),
+        OfflineMap("Demo", overview="", plans="", ground="Feet.", interval=""),
+        OfflineMap("Demo", overview="", plans="", ground="Feet.", interval=""),
     )
     assert first.page() == second.page()
     # Rendering again must not pile up links.

@@ -81,6 +81,8 @@ class OfflineMap(folium.Map):
         The two texts of `map_data.FlatMap.packed`.
     ground
         The sentence on what a foot means.
+    interval
+        How often a rank lies in its span, as `wording.interval_words` says it.
     overridden
         A line for each rule the department has changed.
     """
@@ -101,7 +103,14 @@ class OfflineMap(folium.Map):
     )
 
     def __init__(
-        self, title: str, *, overview: str, plans: str, ground: str, overridden: Sequence[str] = ()
+        self,
+        title: str,
+        *,
+        overview: str,
+        plans: str,
+        ground: str,
+        interval: str,
+        overridden: Sequence[str] = (),
     ) -> None:
         super().__init__(
             location=(0.0, 0.0), tiles=None, zoom_start=2, max_zoom=MAX_ZOOM, attribution_control=False
@@ -117,6 +126,7 @@ class OfflineMap(folium.Map):
             map_id=self.get_name(),
             caution=CAUTION,
             ground=ground,
+            interval=interval,
             overridden=list(overridden),
             licence=leaflet_licence(),
             overview=overview,
@@ -222,7 +232,11 @@ def write_maps(
             for key, family in rules.families.items()
         },
     }
-    words = {"ground": ground.statement, "overridden": override_lines(rules)}
+    words = {
+        "ground": ground.statement,
+        "interval": frames["interval"],
+        "overridden": override_lines(rules),
+    }
     written = [_write_map(flat, frames, title, words, out / "map.html")]
     names = area_names(tables)
     stems = area_files(names)

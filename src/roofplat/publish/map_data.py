@@ -66,7 +66,9 @@ _RANKING_COLUMNS = (
     "next_due",
     "overdue_days",
 )
-# Of the list of roofs to survey next: what it is called there, and on the card.
+# Places on the list of roofs to survey next that the filter asks for; a place of its own is on the card.
+_VISIT_STEPS = (25, 100)
+# Of that list: what it is called there, and on the card.
 _VISIT_COLUMNS: Mapping[str, str] = {"order": "visit_order", "reason": "visit_why"}
 _AUDIT_COLUMNS = ("solar_checks", "solar_met")
 _DETAIL_COLUMNS = (
@@ -375,9 +377,8 @@ def flatten_map(tables: Mapping[str, pd.DataFrame], *, sheets: Mapping[str, str]
     obstacles = frames["obstacles"]
     frames["obstacles"] = obstacles[ids.get_indexer(obstacles["building_id"]) < 0]
     free = {name: _flat(frames[name], wanted) for name, wanted in _FREE_COLUMNS.items()}
-    columns = (*_BUILDING_COLUMNS, *(_RANK_COLUMNS if "rank" in frames["buildings"] else ()))
     return FlatMap(
-        _flat(frames["buildings"], columns),
+        _flat(frames["buildings"], (*_BUILDING_COLUMNS, *_RANK_COLUMNS, "visit_band")),
         plans,
         free,
         {name: frames[name].geometry.to_numpy() for name in free},
@@ -427,7 +428,8 @@ def _to_lonlat(tables: Mapping[str, pd.DataFrame], sheets: Mapping[str, str]) ->
         ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
     if "survey_next" in tables:
         visits = pd.DataFrame(tables["survey_next"]).set_index("building_id")[[*_VISIT_COLUMNS]]
-        ready["buildings"] = ready["buildings"].join(visits.rename(columns=_VISIT_COLUMNS), on="building_id")
+        visits = visits.rename(columns=_VISIT_COLUMNS).assign(visit_band=_bands(visits["order"]))
+        ready["buildings"] = ready["buildings"].join(visits, on="building_id")
     ready["buildings"]["sheet"] = ready["buildings"]["building_id"].map(dict(sheets)).astype("str")
     ready["buildings"] = ready["buildings"].join(_audit_counts(ready["solar_access"]), on="building_id")
     ready["solar_access"] = _not_met(ready["solar_access"])
@@ -459,6 +461,15 @@ def _facts(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
         return pd.DataFrame({name: pd.Series([], dtype="str") for name in ("building_id", *_FACT_COLUMNS)})
     facts = tables["facts"]
     return facts[facts["current"].fillna(False).astype(bool)].reset_index(drop=True)
+
+
+def _bands(order: pd.Series) -> pd.Series:
+    """Places on a list as steps: `1 to 25`, `26 to 100`, `101 and later`."""
+    starts = [1, *(step + 1 for step in _VISIT_STEPS)]
+    words = [f"{start} to {end}" for start, end in zip(starts, _VISIT_STEPS, strict=False)]
+    band = np.searchsorted(_VISIT_STEPS, order.to_numpy(dtype=np.int64))
+    named = np.array([*words, f"{starts[-1]} and later"], dtype=object)[band]
+    return pd.Series(named, index=order.index, dtype="str")
 
 
 def _no_places() -> gpd.GeoDataFrame:

@@ -54,6 +54,11 @@ var roofplatFilter = (function () {
       .map(([name, place, [first, last]]) => ({ key: place, label: `${name} fifth: rank ${first} to ${last}`, words: `${name} fifth by rank` }));
     questions.push(ask("rank", "Rank", [...fifths, { key: null, label: "Not ranked", words: "not ranked" }],
       (row) => { const rank = buildings.get("rank", row); return rank === null ? null : fifthOf(rank, ranked); }));
+    if ("visit_band" in buildings.columns) {
+      const bands = [...seen("visit_band")].filter((band) => band !== null).sort((a, b) => parseInt(a, 10) - parseInt(b, 10));
+      questions.push(ask("visit", "Survey next", [...bands.map((key) => ({ key, label: `Place ${key}`, words: `survey next ${key}` })), { key: null, label: "Not on the list (family surveyed)", words: "family surveyed" }],
+        (row) => buildings.get("visit_band", row)));
+    }
     if ("class" in buildings.columns) {
       questions.push(ask("class", "Inspection class", [...CLASSES, null].map((key) => ({ key, label: key ?? "none", words: `inspection class ${key ?? "none"}` })), (row) => buildings.get("class", row)));
     }
@@ -178,7 +183,7 @@ var roofplatFilter = (function () {
     // 37 of 559 buildings: Kiln Yards, lightweight, nobody has looked
     words() {
       const { size } = this.state.layers.buildings, parts = [];
-      for (const key of ["area", "kind", "family", "rank", "class", "due", "survey"]) {
+      for (const key of ["area", "kind", "family", "rank", "visit", "class", "due", "survey"]) {
         const question = this.questions.find((one) => one.key === key), answers = this.chosen[key];
         if (question && answers && answers.size) parts.push([...answers].sort((a, b) => a - b).map((answer) => question.options[answer].words).join(" or "));
       }
