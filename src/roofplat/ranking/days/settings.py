@@ -19,6 +19,7 @@ _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday",
 _MIN_AN_HOUR = 60
 _S_A_MIN = 60
 _HOURS_A_DAY = 24
+_MOST_DAYS = 366
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ def time_frame(
     Raises
     ------
     DistrictFileError
-        There is no day, no inspector, or no hour to plan.
+        There is no day, no inspector, or no hour to plan, or too many.
     RuleError
         A rule cannot be.
 
@@ -107,6 +108,8 @@ def time_frame(
     """
     if days < 1:
         raise DistrictFileError(f"{days} days cannot be planned; give one day or more.")
+    if days > _MOST_DAYS:
+        raise DistrictFileError(f"{days} days are more than one plan holds; give at most {_MOST_DAYS}.")
     if inspectors < 1:
         raise DistrictFileError(f"{inspectors} inspectors can visit nothing; give one inspector or more.")
     if hours is not None and not (math.isfinite(hours) and 0 < hours <= _HOURS_A_DAY):
@@ -145,5 +148,9 @@ def _working_days(rules: Rulebook, start_on: datetime.date, count: int) -> tuple
     while len(found) < count:
         if day.weekday() in works:
             found.append(day)
+        if day == datetime.date.max:
+            raise DistrictFileError(
+                f"{count} working days from {start_on} run past the end of the calendar; start earlier."
+            )
         day += datetime.timedelta(days=1)
     return tuple(found)

@@ -127,7 +127,8 @@ def street_graph(
 ) -> StreetGraph | None:
     """Read the streets as a graph and give each place its door on it.
 
-    Streets are noded where they cross, and joined where they come nearer than `days.street_join_ft`.
+    Streets are noded where they cross; a loose end that comes within `days.street_join_ft` of another street
+    is joined to it.
 
     Parameters
     ----------
@@ -139,102 +140,173 @@ def street_graph(
     StreetGraph or None
         None without streets, or with none near any place.
     """
+    join_ft = positive(rules, "days.street_join_ft")
+    snap_ft = positive(rules, "days.street_snap_ft")
     if streets is None or not len(streets):
         return None
-    lines = np.asarray(streets.geometry.array, dtype=object)
-    lines = lines[~(shapely.is_missing(lines) | shapely.is_empty(lines))]
-    if not len(lines):
-        return None
-    chains = _chains(lines, positive(rules, "days.street_join_ft"), ground, crs)
+    chains = _chains(np.asarray(streets.geometry.array, dtype=object))
     if not len(chains):
         return None
-    snap_ft = positive(rules, "days.street_snap_ft")
-
-    points, owner = shapely.get_coordinates(chains, return_index=True)
-    follows = np.flatnonzero(owner[1:] == owner[:-1])
-    piece_chain = owner[follows]
-    pieces: Any = shapely.linestrings(np.stack([points[follows], points[follows + 1]], axis=1))
-    piece_ft = apart_ft(points[follows], points[follows + 1], crs, ground)
-    piece_units = np.asarray(shapely.length(pieces), dtype=float)
-    begin_ft = _run(piece_ft, piece_chain)
-    begin_units = _run(piece_units, piece_chain)
-    chain_ft = np.bincount(piece_chain, weights=piece_ft, minlength=len(chains))
-    chain_units = np.bincount(piece_chain, weights=piece_units, minlength=len(chains))
+    pieces = _pieces(chains, ground, crs)
+    tree = shapely.STRtree(pieces.lines)
 
     # Of the pieces that are equally near, the first: they are sorted by their own shape.
-    place, piece = shapely.STRtree(pieces).query_nearest(places, all_matches=True)
-    order = np.lexsort((piece, place))
-    place, piece = place[order], piece[order]
-    first = np.ones(len(place), dtype=bool)
-    first[1:] = place[1:] != place[:-1]
-    piece = piece[first]
+    place, piece = tree.query_nearest(places, all_matches=True)
+    piece = piece[_firsts(np.lexsort((piece, place)), place)]
     # In front of the middle of the building: a wall along the street is as near to it all along.
-    at_units = shapely.line_locate_point(pieces[piece], shapely.centroid(places))
-    spots = shapely.line_interpolate_point(pieces[piece], at_units)
-    spurs = np.asarray(shapely.shortest_line(places, spots), dtype=object)
+    middles = shapely.centroid(places)
+    at_units, at_ft = pieces.along(piece, middles)
+    fronts = shapely.line_interpolate_point(
+        pieces.lines[piece], shapely.line_locate_point(pieces.lines[piece], middles)
+    )
+    spurs = np.asarray(shapely.shortest_line(places, fronts), dtype=object)
     ends = shapely.get_coordinates(spurs).reshape(len(places), 2, 2)
     spur_ft = apart_ft(ends[:, 0], ends[:, 1], crs, ground)
-    near = spur_ft <= snap_ft
-    share = np.divide(at_units, piece_units[piece], out=np.zeros(len(places)), where=piece_units[piece] > 0)
-    spurs[~near] = None
-    door_ft = begin_ft[piece] + share * piece_ft[piece]
-    door_units = begin_units[piece] + at_units
-
-    tips = np.concatenate([shapely.get_coordinates(shapely.get_point(chains, k)) for k in (0, -1)])
-    corners, tip_corner = np.unique(tips, axis=0, return_inverse=True)
-    tip_corner = tip_corner.reshape(-1).astype(np.int64)
-    rows = np.flatnonzero(near)
-    door = np.full(len(places), -1, dtype=np.int64)
-    door[rows] = len(corners) + np.arange(len(rows))
+    rows = np.flatnonzero(spur_ft <= snap_ft)
     if not len(rows):
         return None
+    spurs[spur_ft > snap_ft] = None
 
-    # Every chain is cut at the doors on it; what lies between two cuts is an edge.
-    numbers = np.arange(len(chains))
-    stop_chain = np.concatenate([numbers, numbers, piece_chain[piece[rows]]])
-    stop_ft = np.concatenate([np.zeros(len(chains)), chain_ft, door_ft[rows]])
-    stop_units = np.concatenate([np.zeros(len(chains)), chain_units, door_units[rows]])
-    stop_corner = np.concatenate([tip_corner, door[rows]])
-    # At one spot the chain's own ends stay outside of the doors.
-    stop_kind = np.concatenate([np.zeros(len(chains)), np.full(len(chains), 2), np.ones(len(rows))])
-    order = np.lexsort((stop_corner, stop_kind, stop_ft, stop_chain))
-    before, after = order[:-1], order[1:]
-    same = stop_chain[before] == stop_chain[after]
-    before, after = before[same], after[same]
-    length_ft = np.maximum(stop_ft[after] - stop_ft[before], _LEAST_EDGE_FT)
-    low = np.minimum(stop_corner[before], stop_corner[after])
-    high = np.maximum(stop_corner[before], stop_corner[after])
-    # Of two streets between the same corners the shorter counts; a loop back to its corner leads nowhere.
-    order = np.lexsort((before, length_ft, high, low))
-    order = order[low[order] != high[order]]
-    fresh = np.ones(len(order), dtype=bool)
-    fresh[1:] = (low[order][1:] != low[order][:-1]) | (high[order][1:] != high[order][:-1])
-    kept = order[fresh]
+    tips = np.concatenate([shapely.get_coordinates(shapely.get_point(chains, k)) for k in (0, -1)])
+    corners, found = np.unique(tips, axis=0, return_inverse=True)
+    tip_corner = found.reshape(-1).astype(np.int64)
+    door = np.full(len(places), -1, dtype=np.int64)
+    door[rows] = len(corners) + np.arange(len(rows))
+    units_a_ft = _units_a_ft(chains, ground, crs)
+    loose, joint = _joints(tips, tip_corner, pieces, tree, join_ft * units_a_ft)
+    joint_units, joint_ft = pieces.along(joint, shapely.points(tips[loose]))
+
+    # Every chain is cut at the doors and joints on it; what lies between two cuts is an edge.
+    numbers, nothing = np.arange(len(chains)), np.zeros(len(chains))
+    stops = _Stops(
+        chain=np.concatenate([numbers, numbers, pieces.chain[piece[rows]], pieces.chain[joint]]),
+        units=np.concatenate([nothing, pieces.chain_units, at_units[rows], joint_units]),
+        feet=np.concatenate([nothing, pieces.chain_ft, at_ft[rows], joint_ft]),
+        corner=np.concatenate([tip_corner, door[rows], tip_corner[loose]]),
+        # At one spot the chain's own ends stay outside of what is put on it.
+        kind=np.repeat([0, 2, 1], [len(chains), len(chains), len(rows) + len(loose)]),
+    )
     return StreetGraph(
         chains=chains,
-        edge_from=stop_corner[before[kept]],
-        edge_to=stop_corner[after[kept]],
-        edge_ft=length_ft[kept],
-        edge_chain=stop_chain[before[kept]],
-        edge_start=stop_units[before[kept]],
-        edge_end=stop_units[after[kept]],
+        **_edges(stops),
         corner_count=len(corners) + len(rows),
         door=door,
-        spur_ft=np.where(near, spur_ft, np.nan),
+        spur_ft=np.where(door >= 0, spur_ft, np.nan),
         spurs=spurs,
     )
 
 
-def _chains(lines: Shapes, join_ft: float, ground: Ground, crs: CRS) -> Shapes:
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """The straight pieces of the chains, in order; the last two by chain."""
+
+    lines: Any
+    chain: IntArray
+    feet: FloatArray
+    units: FloatArray
+    begin_ft: FloatArray
+    begin_units: FloatArray
+    chain_ft: FloatArray
+    chain_units: FloatArray
+
+    def along(self, piece: IntArray, spots: Any) -> tuple[FloatArray, FloatArray]:
+        """How far along its chain each spot's nearest point on a piece lies, in units and in feet."""
+        at = np.asarray(shapely.line_locate_point(self.lines[piece], spots), dtype=float)
+        whole = self.units[piece]
+        share = np.divide(at, whole, out=np.zeros(len(piece)), where=whole > 0)
+        return self.begin_units[piece] + at, self.begin_ft[piece] + share * self.feet[piece]
+
+
+@dataclass(frozen=True, slots=True)
+class _Stops:
+    """Where the chains are cut; shape (s,) each."""
+
+    chain: IntArray
+    units: FloatArray
+    feet: FloatArray
+    corner: IntArray
+    kind: IntArray
+
+
+def _chains(lines: Shapes) -> Shapes:
     """Street lines from corner to corner, in an order of their own."""
-    west, south, east, north = shapely.total_bounds(lines)
-    planes = local_planes(np.array([(west + east) / 2]), np.array([(south + north) / 2]), crs, ground)
-    # One grid for both directions: the finer of the two where a degree is not as long as another.
-    join_units = join_ft * float(np.linalg.norm(planes.to_crs[0], axis=0).min())
-    joined = shapely.unary_union(shapely.force_2d(lines), grid_size=join_units)
+    lines = lines[~(shapely.is_missing(lines) | shapely.is_empty(lines))]
+    joined = shapely.unary_union(shapely.force_2d(lines))
     parts = shapely.get_parts(shapely.line_merge(joined))
     parts = shapely.normalize(parts[shapely.length(parts) > 0])
     return np.asarray(parts[np.argsort(shapely.to_wkb(parts), kind="stable")], dtype=object)
+
+
+def _pieces(chains: Shapes, ground: Ground, crs: CRS) -> _Pieces:
+    points, owner = shapely.get_coordinates(chains, return_index=True)
+    start = np.flatnonzero(owner[1:] == owner[:-1])
+    chain = owner[start].astype(np.int64)
+    lines: Any = shapely.linestrings(np.stack([points[start], points[start + 1]], axis=1))
+    feet = apart_ft(points[start], points[start + 1], crs, ground)
+    units = np.asarray(shapely.length(lines), dtype=float)
+    return _Pieces(
+        lines=lines,
+        chain=chain,
+        feet=feet,
+        units=units,
+        begin_ft=_run(feet, chain),
+        begin_units=_run(units, chain),
+        chain_ft=np.bincount(chain, weights=feet, minlength=len(chains)).astype(float),
+        chain_units=np.bincount(chain, weights=units, minlength=len(chains)).astype(float),
+    )
+
+
+def _joints(
+    tips: FloatArray, tip_corner: IntArray, pieces: _Pieces, tree: Any, join_units: float
+) -> tuple[IntArray, IntArray]:
+    """Loose ends, and for each the pieces of other chains that it is joined to: one piece a chain."""
+    own = np.tile(np.arange(len(tips) // 2), 2)
+    alone = np.flatnonzero(np.bincount(tip_corner)[tip_corner] == 1)
+    spots: Any = shapely.points(tips[alone])
+    loose, piece = tree.query(spots, predicate="dwithin", distance=join_units)
+    other = pieces.chain[piece] != own[alone[loose]]
+    loose, piece = loose[other], piece[other]
+    gap = shapely.distance(spots[loose], pieces.lines[piece])
+    first = _firsts(np.lexsort((piece, gap, pieces.chain[piece], loose)), loose, pieces.chain[piece])
+    return alone[loose[first]], piece[first].astype(np.int64)
+
+
+def _edges(stops: _Stops) -> dict[str, Any]:
+    """The stretches between cuts that follow each other; of two between the same corners the shorter."""
+    order = np.lexsort((stops.corner, stops.kind, stops.feet, stops.chain))
+    before, after = order[:-1], order[1:]
+    same = stops.chain[before] == stops.chain[after]
+    before, after = before[same], after[same]
+    feet = np.maximum(stops.feet[after] - stops.feet[before], _LEAST_EDGE_FT)
+    low = np.minimum(stops.corner[before], stops.corner[after])
+    high = np.maximum(stops.corner[before], stops.corner[after])
+    order = np.lexsort((before, feet, high, low))
+    # A loop back to its own corner leads nowhere.
+    kept = _firsts(order[low[order] != high[order]], low, high)
+    return {
+        "edge_from": stops.corner[before[kept]],
+        "edge_to": stops.corner[after[kept]],
+        "edge_ft": feet[kept],
+        "edge_chain": stops.chain[before[kept]],
+        "edge_start": stops.units[before[kept]],
+        "edge_end": stops.units[after[kept]],
+    }
+
+
+def _firsts(order: IntArray, *keys: npt.NDArray[Any]) -> IntArray:
+    """Rows, taken in an order that groups them by some keys, that are the first of their group."""
+    first = np.zeros(len(order), dtype=bool)
+    first[:1] = True
+    for key in keys:
+        first[1:] |= key[order][1:] != key[order][:-1]
+    return order[first]
+
+
+def _units_a_ft(chains: Shapes, ground: Ground, crs: CRS) -> float:
+    """Units of the working CRS in a foot at the middle of the streets: the fewer of the two directions."""
+    west, south, east, north = shapely.total_bounds(chains)
+    planes = local_planes(np.array([(west + east) / 2]), np.array([(south + north) / 2]), crs, ground)
+    return float(np.linalg.norm(planes.to_crs[0], axis=0).min())
 
 
 def _run(lengths: FloatArray, owner: npt.NDArray[Any]) -> FloatArray:
