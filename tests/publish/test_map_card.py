@@ -273,7 +273,7 @@ def test_rank_visit_and_inspection_are_told_in_short(
         ({"due_state": "overdue", "overdue_days": 1234, "next_due": "2022-08-16", "class": "high",
           "class_basis": "stated", "inspected_on": "2021-08-16"},
          "Fire-code inspection: overdue",
-         "Class high as stated Next due 2022-08-16 overdue by 1,234 days Last 2021-08-16"),
+         "Class high as stated Next due 2022-08-16 set by the office; overdue by 1,234 days Last 2021-08-16"),
         ({"due_state": "never_inspected", "class": "low", "class_basis": "occupancy"},
          "Fire-code inspection: no inspection on record",
          "Class low by occupancy Next due not known Last no record"),
@@ -287,7 +287,10 @@ def test_an_inspection_says_what_its_date_goes_by(
         ranking[column] = pd.array([value] * 4, dtype=str(ranking[column].dtype))
     if "inspected_on" in stated:
         buildings["inspected_on"] = pd.Timestamp(stated["inspected_on"])
-    write_maps({**mixed, "ranking": ranking, "buildings": buildings}, title="Invented",
+    fact = {"building_id": "U1", "field": "inspect_by", "value": "2022-08-16", "basis": "recorded",
+            "date": pd.NaT, "source": "marshal", "current": True}  # fmt: skip
+    known = conform("facts", pd.DataFrame([fact]))
+    write_maps({**mixed, "ranking": ranking, "buildings": buildings, "facts": known}, title="Invented",
                rules=load_rulebook({"ranking.interval_share": 0.8}), ground=GROUND, wind=None, out=tmp_path,
                ranked=900)  # fmt: skip
     page = browser.new_page()

@@ -200,6 +200,11 @@ def test_an_unknown_roof_has_its_odds_before_the_facts() -> None:
             "Inspection class low by occupancy; no inspection on record.",
         ),
         (
+            {"class": "low", "class_basis": "occupancy", "due_state": "due",
+             "next_due": pd.Timestamp("2027-01-01")},
+            "Inspection class low by occupancy; next due 2027-01-01 (set by the office); not yet due.",
+        ),
+        (
             {"class": "unknown", "class_basis": "unknown", "due_state": "no_class"},
             "Inspection class unknown; no class, so no date.",
         ),
@@ -219,7 +224,8 @@ def test_the_rank_has_its_span_and_the_inspection_its_state(stated: dict[str, An
         "order": 3,
         "reason": "A survey would move it 9 places up (40%); roof unknown.",
     }
-    assert blocks(ranking=[{**row, **stated}], survey_next=[visit])["Rank"].rows == (
+    building = {"building_id": "7", "inspect_by": pd.Timestamp("2027-01-01")}
+    assert blocks(buildings=[building], ranking=[{**row, **stated}], survey_next=[visit])["Rank"].rows == (
         "<b>Rank 12 in the district, 8 to 1,031 in nine of ten draws, score 0.62 of 1.</b> No &lt;b&gt;.",
         told,
         "Survey next: place 3 on the list. A survey would move it 9 places up (40%); roof unknown.",

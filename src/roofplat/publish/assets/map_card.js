@@ -470,12 +470,14 @@ var roofplatCard = (function () {
     card.fold(`Survey next: place ${thousands(get("visit_order"))}`, (box) => box.add("p", box.said(sentence(get("visit_why") || "No visit would change the list."))));
   }
 
-  function writeInspection(card, { get }) {
+  function writeInspection(card, { layers, row, get }) {
     if (get("class") === null && get("next_due") === null) return;
-    const late = get("overdue_days"), due = DUE[get("due_state")];
+    const { facts } = layers, late = get("overdue_days"), due = DUE[get("due_state")];
+    const isSet = facts.rowsOf(row).some((one) => facts.get("field", one) === "inspect_by" && facts.get("value", one) === get("next_due"));
+    const how = [isSet ? "set by the office" : null, late === null ? null : `overdue by ${thousands(late)} ${late === 1 ? "day" : "days"}`].filter(Boolean);
     card.fold(`Fire-code inspection${due ? `: ${due}` : ""}`, (box) => box.facts([
       ["Class", get("class"), CLASS_BASES[get("class_basis")] || null],
-      ["Next due", get("next_due") || "not known", late === null ? null : `overdue by ${thousands(late)} ${late === 1 ? "day" : "days"}`],
+      ["Next due", get("next_due") || "not known", how.join("; ")],
       ["Last", get("inspected_on") || "no record"]]));
   }
 

@@ -513,6 +513,7 @@ def _solar(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
 
 
 def _rank(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Iterator[str]:
+    set_for = _first(frames, "buildings").get("inspect_by")
     for row in _rows(frames, "ranking"):
         text = f"Rank {_plain(row.get('rank'), 0)} in the district"
         if row.get("rank_low") is not None:
@@ -523,6 +524,7 @@ def _rank(frames: Mapping[str, pd.DataFrame], rules: Rulebook) -> Iterator[str]:
         yield f"<b>{markup(text)}.</b> {markup(reasons, most=_MOST)}"
         by = _CLASS_BASES.get(str(row.get("class_basis")), "")
         due = f"; next due {_day(row['next_due'])}" if row.get("next_due") is not None else ""
+        due += " (set by the office)" if due and row["next_due"] == set_for else ""
         late = due_words(row.get("due_state"), row.get("overdue_days"))
         late = f"; {late}" if late else ""
         yield markup(f"Inspection class {row.get('class') or 'unknown'}{by}{due}{late}.", most=_MOST)
