@@ -149,7 +149,11 @@ def test_every_layer_is_described() -> None:
 
 def test_every_command_and_option_is_described() -> None:
     assert isinstance(main, click.Group)
+    commands: dict[str, click.Command] = {}
     for name, command in main.commands.items():
+        inner = command.commands if isinstance(command, click.Group) else {}
+        commands |= {f"{name} {word}": own for word, own in inner.items()} or {name: command}
+    for name, command in commands.items():
         (row,) = [line for line in README.splitlines() if line.startswith(f"| `roofplat {name} ")]
         for parameter in command.params:
             if isinstance(parameter, click.Option) and parameter.name != "help":

@@ -17,6 +17,7 @@ from roofplat.cli.rank import rank
 from roofplat.cli.rules import rules
 from roofplat.cli.sheet import sheet
 from roofplat.cli.start import start
+from roofplat.cli.survey import survey
 
 __all__ = ["main"]
 
@@ -27,5 +28,5 @@ def main() -> None:
     """Roof inventory and standing plans for a fire district."""
 
 
-for _command in (start, check, build, sheet, rank, inspect, rules):
+for _command in (start, check, build, sheet, rank, inspect, survey, rules):
     main.add_command(_command)

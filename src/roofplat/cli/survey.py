@@ -1,0 +1,23 @@
+"""`roofplat survey`: the commands that keep the inventory true, in a group of their own.
+
+In: a command line.
+Out: the command named in it, run.
+"""
+
+from __future__ import annotations
+
+import click
+
+from roofplat.cli.manners import CAUTION
+from roofplat.cli.survey_out import survey_out
+
+__all__ = ["survey"]
+
+
+@click.group(epilog=CAUTION)
+def survey() -> None:
+    """Take a survey out to the roofs and bring what was found back."""
+
+
+for _command in (survey_out,):
+    survey.add_command(_command)

@@ -1,0 +1,58 @@
+"""`roofplat survey out`: forms of an area, to be filled in on the spot.
+
+In: a district file and the name of a dispatch area.
+Out: a folder with the forms, and which roofs come first, on the screen.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from roofplat.cli import options
+from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
+from roofplat.district import read_district
+
+__all__ = ["survey_out"]
+
+_LISTED = 10
+
+
+@click.command("out")
+@options.district
+@click.option("--area", metavar="NAME", required=True, help="Survey buildings of this dispatch area.")
+@click.option(
+    "--most",
+    type=click.IntRange(min=1),
+    help="How many buildings at most, those first that a survey is worth most. Without it: all.",
+)
+@options.out
+@options.workers
+@click.pass_context
+def survey_out(
+    ctx: click.Context, district: Path, area: str, most: int | None, out: Path | None, workers: int
+) -> None:
+    """Write the forms of a survey: a GeoPackage, a CSV list and pages to print.
+
+    They go to `survey/<area>/` in the folder of a build. Forms that are there already are written anew.
+    """
+    settings = read_district(district)
+    # Here and not above: the help of a command does not wait for the rooms to load.
+    from roofplat import pipeline
+
+    with Progress() as progress:
+        made = pipeline.survey_out(settings, area=area, most=most, out=out, workers=workers, report=progress)
+    errors = made.problems[made.problems["severity"] == "error"]
+    if len(errors):
+        say_problems(errors)
+    asked = made.asked
+    say(f"{area}: {len(asked):,} of {made.of:,} buildings, those first that a survey is worth most")
+    say_table(asked.head(_LISTED)[["order", "building_id", "rank", "asked"]])
+    if len(asked) > _LISTED:
+        say(f"  and {len(asked) - _LISTED:,} more")
+    say(f"Wrote {len(made.files)} files to {made.out}:")
+    for file in made.files:
+        say(f"  {file.name}")
+    say(CAUTION)
+    ctx.exit(exit_code(made.problems))
