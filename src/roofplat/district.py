@@ -126,6 +126,8 @@ class District(_Settings):
     name: str
     folder: Path
     out: Path | None = None
+    record: Path | None = None
+    """The record of surveys; else `inventory.gpkg` in the folder."""
     working_crs: str | None = None
     mean_elevation_ft: float | None = None
     region: Literal["west", "midwest", "east"] | None = None

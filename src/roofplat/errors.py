@@ -7,6 +7,7 @@ Out: exceptions whose text is one sentence for the person at the keyboard.
     ├── DistrictFileError   the command or the district file is wrong (exit code 2)
     ├── RuleError           a rule or an override is wrong            (exit code 2)
     └── LayerError          a file or layer cannot be used at all     (exit code 1)
+        ├── RecordError     the record of surveys cannot be read or written
         ├── CrsError        it has no usable coordinate reference system
         └── FieldError      a column is missing or of the wrong type
 """
@@ -16,6 +17,7 @@ __all__ = [
     "DistrictFileError",
     "FieldError",
     "LayerError",
+    "RecordError",
     "RoofplatError",
     "RuleError",
 ]
@@ -45,6 +47,10 @@ class RuleError(RoofplatError, KeyError):
 
 class LayerError(RoofplatError, OSError):
     """A file or a layer is missing, unreadable or empty."""
+
+
+class RecordError(LayerError):
+    """The record of surveys is busy, is something else, or is damaged."""
 
 
 class CrsError(LayerError):

@@ -23,7 +23,10 @@ import shapely
 __all__ = [
     "ATTRIBUTES",
     "BASES",
+    "CAUTION",
     "DAY_TABLES",
+    "RECORD_FIELDS",
+    "RECORD_TABLES",
     "TABLES",
     "Column",
     "Table",
@@ -33,6 +36,13 @@ __all__ = [
     "sentences",
     "words",
 ]
+
+CAUTION = (
+    "An aid for pre-incident planning and training. What is found on arrival, the department's "
+    "procedures and the local code outrank it. A standing plan assumes its fire spot and wind; "
+    "what is dashed or marked inferred or assumed has not been seen by anyone."
+)
+"""What every file, page and list of more than rows carries."""
 
 # By shapely's numbers; the last, -1, is no geometry at all.
 _KINDS = (
@@ -100,6 +110,9 @@ CLASS_BASES = ("stated", "occupancy", "unknown")
 DUE_STATES = ("overdue", "due", "never_inspected", "no_class")
 # How the way from one visit to the next was measured.
 TRAVEL_BASES = ("streets", "straight_line")
+# What an outline of a new footprint layer is to those of the layer before.
+LINEAGE_EVENTS = ("same", "changed", "split", "merged", "new", "gone")
+DRAWN_LAYERS = ("sections", "fire_walls", "expansion_joints", "obstacles", "walls")
 LEFT_OUT_REASONS = ("must_does_not_fit", "out_of_reach", "hours_used_up", "not_a_candidate")
 
 _DATE: Literal["datetime64[ms]"] = "datetime64[ms]"
@@ -682,6 +695,98 @@ _ROUTES = Table(
     },
 )
 
+# What the record may say of a building beside `ATTRIBUTES`.
+RECORD_FIELDS: Mapping[str, Column] = {
+    "look_again": Column("str", "why the roof has to be looked at again"),
+    "gone": Column("boolean", "the building is demolished"),
+}
+
+_OBSERVATIONS = Table(
+    "observations",
+    (),
+    {
+        "number": Column("Int64", "number in the log, from 1; later rows have higher ones"),
+        **_ids(section=False),
+        "section_id": Column("str", "the roof section; empty where the whole building is meant"),
+        "field": Column("str", "what is said", allowed=(*ATTRIBUTES, *RECORD_FIELDS), required=True),
+        "value": Column("str", "the value as text", required=True),
+        "unit": Column("str", "unit of the value; the field's own"),
+        "basis": Column("str", "how it is known", allowed=BASES, required=True),
+        "who": Column("str", "who saw or stated it"),
+        "seen_on": Column("datetime64[ms]", "day on which it was seen or stated"),
+        "logged_at": Column("str", "when it was taken into the record, UTC"),
+        "file": Column("str", "name of the file it came in"),
+        "batch": Column("str", "SHA-256 sum of that file"),
+        "note": Column("str", "the words of who saw it"),
+    },
+)
+
+_CURRENT = Table(
+    "current",
+    (),
+    {
+        **{
+            name: _OBSERVATIONS.columns[name]
+            for name in (
+                "building_id",
+                "section_id",
+                "field",
+                "value",
+                "unit",
+                "basis",
+                "who",
+                "seen_on",
+                "logged_at",
+                "file",
+            )
+        },
+        "number": Column("Int64", "number of the observation in force; empty while it is not logged"),
+    },
+)
+
+_OUTLINES = Table(
+    "outlines",
+    ("Polygon", "MultiPolygon"),
+    {
+        **_ids(section=False),
+        "release": Column("str", "the footprint layer that the outline comes from", required=True),
+        "from_date": Column("datetime64[ms]", "day from which the outline holds", required=True),
+        "to_date": Column("datetime64[ms]", "day from which it no longer does; empty while it stands"),
+    },
+)
+
+_LINEAGE = Table(
+    "lineage",
+    (),
+    {
+        "number": Column("Int64", "number in the log, from 1"),
+        "release": _OUTLINES.columns["release"],
+        "event": Column(
+            "str", "what became of the building in that layer", allowed=LINEAGE_EVENTS, required=True
+        ),
+        "old_id": Column("str", "id before; empty for a new building"),
+        "new_id": Column("str", "id after; empty for a building that is gone"),
+        "share": Column("float64", "how much of the outlines overlaps", "share"),
+        "logged_at": _OBSERVATIONS.columns["logged_at"],
+    },
+)
+
+_DRAWN = Table(
+    "drawn",
+    _KINDS[:-1],
+    {
+        "number": Column("Int64", "number in the log, from 1"),
+        "layer": Column("str", "what was drawn", allowed=DRAWN_LAYERS, required=True),
+        "building_id": Column("str", "the building; empty where the drawing does not say"),
+        "properties": Column("str", "what the drawing says beside its shape, as JSON", required=True),
+        **{
+            name: _OBSERVATIONS.columns[name]
+            for name in ("basis", "who", "seen_on", "logged_at", "file", "batch", "note")
+        },
+        "replaces": Column("Int64", "number of the drawing that it takes the place of"),
+    },
+)
+
 TABLES: Mapping[str, Table] = {
     table.name: table
     for table in (
@@ -710,7 +815,11 @@ TABLES: Mapping[str, Table] = {
 }
 # What a plan of inspection days is made of; no build writes them.
 DAY_TABLES: Mapping[str, Table] = {table.name: table for table in (_VISITS, _LEFT_OUT, _ROUTES)}
-_ALL_TABLES: Mapping[str, Table] = {**TABLES, **DAY_TABLES}
+# What the record of surveys is made of: a file of its own, which no build writes.
+RECORD_TABLES: Mapping[str, Table] = {
+    table.name: table for table in (_OBSERVATIONS, _OUTLINES, _LINEAGE, _DRAWN, _CURRENT)
+}
+_ALL_TABLES: Mapping[str, Table] = {**TABLES, **DAY_TABLES, **RECORD_TABLES}
 
 
 def conform(
@@ -721,7 +830,7 @@ def conform(
     Parameters
     ----------
     name
-        A key of `TABLES` or of `DAY_TABLES`.
+        A key of `TABLES`, `DAY_TABLES` or `RECORD_TABLES`.
     frame
         Frame with at least the table's columns; other columns are dropped.
     geometry, crs

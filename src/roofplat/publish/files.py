@@ -16,14 +16,10 @@ from importlib import resources
 from pathlib import Path
 
 from roofplat.errors import DistrictFileError
+from roofplat.tables import CAUTION
 
 __all__ = ["CAUTION", "NO_AREA", "area_files", "asset", "whole_file", "write_whole"]
 
-CAUTION = (
-    "An aid for pre-incident planning and training. What is found on arrival, the department's "
-    "procedures and the local code outrank it. A standing plan assumes its fire spot and wind; "
-    "what is dashed or marked inferred or assumed has not been seen by anyone."
-)
 NO_AREA = "No dispatch area"
 """Name of the group of buildings that lie in no dispatch area: they get files as well."""
 

@@ -1,0 +1,19 @@
+"""Record: what was seen of the roofs, by whom and when, kept over years and several hands.
+
+In: observations, outlines, drawn features and the lineage of outlines, as they come in.
+Out: one GeoPackage that only grows; its tables as of any day.
+"""
+
+from roofplat.record.log import current_values, known_on
+from roofplat.record.store import Appended, Record, RecordTables, append, open_record, read_record
+
+__all__ = [
+    "Appended",
+    "Record",
+    "RecordTables",
+    "append",
+    "current_values",
+    "known_on",
+    "open_record",
+    "read_record",
+]
