@@ -38,13 +38,13 @@ def test_a_guess_is_asked_and_called_a_guess(tables: dict[str, Any]) -> None:
     assert facts["Spacing of members"] == "beams 20 ft; purlins 8 ft; rafters 2 ft, inferred"
     assert facts["Height to roof edge"] == "22 ft, assumed"
     assert facts["Year built"] == NOT_KNOWN
-    assert "Sprinklers throughout" not in facts
+    assert "Sprinklers" not in facts
 
 
 def test_an_unknown_roof_is_asked_everything_and_a_recorded_family_still(tables: dict[str, Any]) -> None:
     facts = asked(tables, "1003")
     assert facts["Roof family"] == NOT_KNOWN
-    assert {"Storeys", "Occupancy", "Sprinklers throughout", "Height to roof edge"} <= set(facts)
+    assert {"Storeys", "Occupancy", "Sprinklers", "Height to roof edge"} <= set(facts)
     assert set(facts.values()) == {NOT_KNOWN, "none on record"}
     assert asked(tables, ODD)["Roof family"] == "Bowstring or other arched truss; recorded"
 

@@ -79,7 +79,7 @@ _FACTS = (
     _Fact("Parapet above edge", "sections", (_Value("parapet_ft", unit="ft"),)),
     _Fact("Height to roof edge", "buildings", (_Value("height_ft", "height_basis", unit="ft"),)),
     _Fact("Storeys", "buildings", (_Value("storeys"),)),
-    _Fact("Sprinklers throughout", "buildings", (_Value("sprinklered"),)),
+    _Fact("Sprinklers", "buildings", (_Value("sprinklered"),)),
     _Fact("Occupancy", "buildings", (_Value("occupancy"),)),
     _Fact("Year built", "buildings", (_Value("year_built"),)),
 )

@@ -24,7 +24,7 @@ __all__ = ["Site", "draw_site"]
 
 Shapes = npt.NDArray[np.object_]
 
-_FORM = Format(width=190.0, least_height=100.0, most_height=126.0, edge=21.0, least_span_ft=40.0)
+_FORM = Format(width=190.0, least_height=120.0, most_height=150.0, edge=21.0, least_span_ft=40.0)
 _LETTER_OFF = 9.0
 _POINT = 2.2
 _SURE = ("surveyed", "recorded", "drawn")
