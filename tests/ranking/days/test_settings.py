@@ -17,7 +17,6 @@ from roofplat.errors import DistrictFileError, RuleError
 from roofplat.ranking.days.settings import Frame, positive, time_frame
 from roofplat.rules import load_rulebook
 
-
 BOOK = load_rulebook()
 
 

@@ -189,7 +189,13 @@ def _start(
             raise DistrictFileError(
                 f"The start {lon:g},{lat:g} is no place; give longitude, then latitude, in degrees."
             )
-        return shapely.Point(to_working.transform(lon, lat)), f"{lon:g},{lat:g}", (lon, lat)
+        x, y = to_working.transform(lon, lat)
+        if not (np.isfinite(x) and np.isfinite(y)):
+            raise DistrictFileError(
+                f"The start {lon:g},{lat:g} is too far from the district to be one; give longitude, then "
+                "latitude, of a place near it."
+            )
+        return shapely.Point(x, y), f"{lon:g},{lat:g}", (lon, lat)
     if stations is None or not len(stations):
         raise DistrictFileError(
             "No start is known for the days of inspection; give --start LON,LAT, or start = [LON, LAT] in "
