@@ -27,7 +27,7 @@ from roofplat.publish.geojson import area_names
 from roofplat.publish.map_data import FlatMap, flatten_map
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
-from roofplat.publish.wording import METHOD_WORDS, interval_words
+from roofplat.publish.wording import DUE_WORDS, METHOD_WORDS, interval_words
 from roofplat.rules import Rulebook
 
 __all__ = ["OfflineMap", "Wind", "write_maps"]
@@ -223,6 +223,7 @@ def write_maps(
         if wind is None
         else {"from_deg": float(wind.from_deg), "words": wind.words, "given": wind.basis == "given"},
         "methods": dict(METHOD_WORDS),
+        "due": dict(DUE_WORDS),
         "families": {
             key: {
                 "label": family.label,

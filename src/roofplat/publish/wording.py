@@ -121,7 +121,7 @@ def odds_words(odds: str, rules: Rulebook, *, most: int = 4) -> str:
     rules
         For the labels.
     most
-        Families said; the chance of all others is said as one.
+        Families said; what is left to 100 is said as others.
 
     Examples
     --------
@@ -137,5 +137,5 @@ def odds_words(odds: str, rules: Rulebook, *, most: int = 4) -> str:
         for key, _, percent in pairs[:most]
     ]
     rest = 100 - sum(int(percent) for _, _, percent in pairs[:most] if percent.isdecimal())
-    words = "; ".join([*said, f"others {rest}%"] if rest > 0 and len(pairs) > most else said)
+    words = "; ".join([*said, f"others {rest}%"] if rest > 0 else said)
     return f"{words} ({notes})" if notes else words

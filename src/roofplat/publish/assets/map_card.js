@@ -38,8 +38,7 @@ var roofplatCard = (function () {
     return String(Math.round(value)).replace(/\B(?=(\d{3})+$)/g, ",");
   }
 
-  // What is said of an inspection's date, and of what the class goes by.
-  const DUE = { overdue: "overdue", due: "not yet due", never_inspected: "no inspection on record", no_class: "no class, so no date" };
+  // What the class goes by.
   const CLASS_BASES = { occupancy: "by occupancy", stated: "as stated" };
 
   // What methods are called; it comes with the data.
@@ -379,7 +378,7 @@ var roofplatCard = (function () {
     if (!pairs.length) return;
     const shown = pairs.slice(0, MOST_ODDS), rest = 100 - shown.reduce((sum, [, percent]) => sum + percent, 0), local = get("local_roofs") || 0;
     card.heading("Odds of the family, not seen", 4);
-    card.facts([...shown.map(([key, percent]) => [familyOf(key).label, `${percent}%`]), ["Others", pairs.length > MOST_ODDS && rest > 0 ? `${rest}%` : null]]);
+    card.facts([...shown.map(([key, percent]) => [familyOf(key).label, `${percent}%`]), ["Others", rest > 0 ? `${rest}%` : null]]);
     const behind = local ? `${thousands(local)} surveyed ${local === 1 ? "roof" : "roofs"} like it` : "no surveyed roof like it";
     card.add("p", `From the building stock of the region and ${behind}${notes ? `; ${notes}` : ""}.`, "small");
   }
@@ -470,9 +469,9 @@ var roofplatCard = (function () {
     card.fold(`Survey next: place ${thousands(get("visit_order"))}`, (box) => box.add("p", box.said(sentence(get("visit_why") || "No visit would change the list."))));
   }
 
-  function writeInspection(card, { layers, row, get }) {
+  function writeInspection(card, { state, layers, row, get }) {
     if (get("class") === null && get("next_due") === null) return;
-    const { facts } = layers, late = get("overdue_days"), due = DUE[get("due_state")];
+    const { facts } = layers, late = get("overdue_days"), due = state.district.head.due[get("due_state")];
     const isSet = facts.rowsOf(row).some((one) => facts.get("field", one) === "inspect_by" && facts.get("value", one) === get("next_due"));
     const how = [isSet ? "set by the office" : null, late === null ? null : `overdue by ${thousands(late)} ${late === 1 ? "day" : "days"}`].filter(Boolean);
     card.fold(`Fire-code inspection${due ? `: ${due}` : ""}`, (box) => box.facts([
