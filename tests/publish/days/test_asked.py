@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pandas as pd
-import pytest
 
-from roofplat.publish.days.asked import NOT_KNOWN, likely_families, open_facts
+from roofplat.publish.days.asked import NOT_KNOWN, open_facts
 from roofplat.rules import load_rulebook
 
 from .conftest import ODD
@@ -77,19 +76,3 @@ def test_buildings_come_in_the_order_asked_for(tables: dict[str, Any]) -> None:
     shuffled = {name: frame.iloc[::-1] for name, frame in tables.items()}
     pd.testing.assert_frame_equal(open_facts(shuffled, ids, RULES), facts)
     assert open_facts(tables, [], RULES).empty
-
-
-@pytest.mark.parametrize(
-    ("odds", "roofs", "words"),
-    [
-        (None, 3, ""),
-        ("", 3, ""),
-        ("panelized_wood 70 %, heavy_timber 30 %", pd.NA,
-         "Panelized, wood beams and purlins 70%; Heavy timber 30%."),
-        ("sawtooth 30 %, lamella 20 %, heavy_timber 20 %, own_thing 20 %, concrete_deck 10 %", 0,
-         "Sawtooth 30%; Lamella 20%; Heavy timber 20%; own_thing 20%; others. "
-         "Surveyed roofs behind these odds: 0."),
-    ],
-)  # fmt: skip
-def test_odds_are_words(odds: Any, roofs: Any, words: str) -> None:
-    assert likely_families(odds, roofs, RULES) == words

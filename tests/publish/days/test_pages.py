@@ -116,6 +116,7 @@ def test_alerts_facts_and_odds_stand_with_their_stop(
     folder, _ = written(plan)
     text = (folder / "2026-01-05.html").read_text("utf-8")
     alerts = tables["buildings"].set_index("building_id")["alert"].dropna()
+    assert "in nine of ten draws. USNG 13S DT " in text
     for building in plan.visits["building_id"]:
         if building in alerts and building != ODD:
             assert alerts[building] in text
@@ -253,6 +254,8 @@ def test_lists_carry_times_of_day_places_and_no_formula(plan: DayPlan, written: 
         assert -106 < float(row["lon"]) < -105
         assert 33 < float(row["lat"]) < 34
         assert not row["address"].startswith("=")
+        assert row["usng"].startswith("13S DT 43")
+        assert int(row["rank_low"]) <= int(row["rank"]) <= int(row["rank_high"])
     assert "seen_on" not in rows[0]
     assert "geometry" not in rows[0]
     with (folder / "left_out.csv").open(encoding="utf-8", newline="") as stream:

@@ -24,8 +24,8 @@ import shapely
 from pyproj import Transformer
 from shapely import Point
 
-from roofplat.ground import Ground
-from roofplat.publish.days.asked import likely_families, open_facts
+from roofplat.ground import Ground, usng
+from roofplat.publish.days.asked import open_facts
 from roofplat.publish.days.calendar import calendar_file
 from roofplat.publish.days.day import DayPages, day_page
 from roofplat.publish.days.index import first_left_out, index_page
@@ -35,6 +35,7 @@ from roofplat.publish.files import CAUTION, write_whole
 from roofplat.publish.lists import write_list
 from roofplat.publish.overrides import override_records
 from roofplat.publish.record import read_outputs
+from roofplat.publish.wording import behind_words, interval_words, odds_words
 from roofplat.ranking.days import DayPlan
 from roofplat.rules import Rulebook
 
@@ -91,7 +92,7 @@ def write_days(
     """
     folder = out / INSPECTIONS
     buildings = gpd.GeoDataFrame(tables["buildings"])
-    visits = _with_places(plan.visits, buildings)
+    visits = _with_places(plan.visits, buildings, tables.get("ranking"))
     facts = open_facts(tables, visits["building_id"].tolist(), rules)
     asked = {str(name): part["fact"].tolist() for name, part in facts.groupby("building_id", sort=False)}
     # The calendars first: without their library nothing is written at all.
@@ -107,6 +108,7 @@ def write_days(
         start=Point(*to_working.transform(*plan.summary["start"])),
         start_name=str(plan.summary["start_name"]),
         facts=facts,
+        interval=interval_words(rules),
         likely=_likely(visits["building_id"].tolist(), buildings, rules),
         links=_links(visits["building_id"].tolist(), buildings["building_id"].tolist(), out),
     )
@@ -155,7 +157,9 @@ def write_days(
     return written
 
 
-def _with_places(visits: pd.DataFrame, buildings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _with_places(
+    visits: pd.DataFrame, buildings: gpd.GeoDataFrame, ranking: pd.DataFrame | None
+) -> gpd.GeoDataFrame:
     """The visits with what is on record of each building, its outline, and a place inside it."""
     own = buildings.set_index("building_id").reindex(visits["building_id"])
     spots = shapely.get_coordinates(shapely.point_on_surface(own.geometry.to_numpy()))
@@ -166,6 +170,9 @@ def _with_places(visits: pd.DataFrame, buildings: gpd.GeoDataFrame) -> gpd.GeoDa
         alert=own["alert"].to_numpy(),
         occupancy=own["occupancy"].to_numpy(),
         seen_on=seen.to_numpy(),
+        rank_low=_ranks(visits, ranking, "rank_low"),
+        rank_high=_ranks(visits, ranking, "rank_high"),
+        usng=usng(np.asarray(lon), np.asarray(lat)),
         lon=np.round(lon, _PLACE_DECIMALS),
         lat=np.round(lat, _PLACE_DECIMALS),
     )
@@ -229,8 +236,17 @@ def _likely(ids: Sequence[str], buildings: gpd.GeoDataFrame, rules: Rulebook) ->
     unknown = buildings[buildings["building_id"].isin(ids) & (buildings["roof_family"] == "unknown")]
     columns = (unknown[name] for name in ("building_id", "odds", "local_roofs"))
     return {
-        str(name): likely_families(odds, roofs, rules) for name, odds, roofs in zip(*columns, strict=True)
+        str(name): f"{odds_words(str(odds), rules)}; {behind_words(roofs)}"
+        for name, odds, roofs in zip(*columns, strict=True)
+        if not pd.isna(odds) and odds
     }
+
+
+def _ranks(visits: pd.DataFrame, ranking: pd.DataFrame | None, column: str) -> pd.Series:
+    """An end of the interval of each rank; missing where no ranking says so."""
+    if ranking is None or column not in ranking:
+        return pd.Series(pd.NA, index=visits.index, dtype="Int64")
+    return visits["building_id"].map(ranking.set_index("building_id")[column]).astype("Int64")
 
 
 def _visit_list(visits: gpd.GeoDataFrame) -> pd.DataFrame:

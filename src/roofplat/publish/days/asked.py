@@ -6,7 +6,6 @@ Out: one row for each building and open fact: what is on record now, and how tha
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,14 +14,13 @@ import pandas as pd
 
 from roofplat.rules import Rulebook
 
-__all__ = ["NOT_KNOWN", "likely_families", "open_facts"]
+__all__ = ["NOT_KNOWN", "open_facts"]
 
 NOT_KNOWN = "not known"
 # A value that is known in one of these ways is a guess, and a visit may settle it.
 _GUESSED = ("inferred", "assumed", "doubtful")
-# Sections whose values are told apart, and families that an unknown roof may have; of more, the first.
+# Sections whose values are told apart; of more, the first.
 _MOST_SAID = 3
-_MOST_FAMILIES = 4
 _NORTH = "deg from true north"
 _THINGS = "On or over the roof"
 
@@ -199,39 +197,6 @@ def _family_words(row: Mapping[Any, Any], rules: Rulebook) -> str:
         return NOT_KNOWN
     label = rules.families[family].label if family in rules.families else family
     return f"{label}; {basis}" if basis else label
-
-
-def likely_families(odds: Any, local_roofs: Any, rules: Rulebook) -> str:
-    """Say what a roof of unknown family may be, the likeliest first.
-
-    Parameters
-    ----------
-    odds, local_roofs
-        Those columns of `buildings`.
-    rules
-        For the names of the families.
-
-    Returns
-    -------
-    str
-        Empty where there are no odds.
-
-    Examples
-    --------
-    >>> from roofplat.rules import load_rulebook
-    >>> likely_families("heavy_timber 60 %, lamella 40 %", 3, load_rulebook())
-    'Heavy timber 60%; Lamella 40%. Surveyed roofs behind these odds: 3.'
-    """
-    if pd.isna(odds) or not str(odds):
-        return ""
-    several = str(odds).replace(" %", "%").split(", ")
-    labels = {name: family.label for name, family in rules.families.items()}
-    likely = [
-        re.sub(r"^\w+", lambda name: labels.get(name[0], name[0]), one) for one in several[:_MOST_FAMILIES]
-    ]
-    more = ["others"] if len(several) > _MOST_FAMILIES else []
-    behind = "" if pd.isna(local_roofs) else f" Surveyed roofs behind these odds: {int(local_roofs)}."
-    return f"{'; '.join([*likely, *more])}.{behind}"
 
 
 def _things(obstacles: pd.DataFrame, wanted: Mapping[str, int]) -> dict[str, str]:

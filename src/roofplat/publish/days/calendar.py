@@ -47,7 +47,7 @@ def calendar_file(
     Parameters
     ----------
     visits
-        `tables.TABLES["visits"]` with `lon`, `lat` (WGS 84 degrees, missing where not known), `alert`,
+        `tables.DAY_TABLES["visits"]` with `lon`, `lat` (WGS 84 degrees, missing where not known), `alert`,
         and `seen_on`, the last date on which anybody was there.
     district
         Its name.

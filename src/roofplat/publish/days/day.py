@@ -52,6 +52,8 @@ class DayPages:
         Where every day starts and ends, working CRS, and what it is called.
     facts
         From `asked.open_facts`.
+    interval
+        How often a rank lies in its interval, in words.
     likely
         Building id to what its unknown roof may be.
     links
@@ -65,6 +67,7 @@ class DayPages:
     start: Point
     start_name: str
     facts: pd.DataFrame
+    interval: str
     likely: Mapping[str, str]
     links: Mapping[str, Mapping[str, str]]
 
@@ -75,9 +78,10 @@ def day_page(visits: gpd.GeoDataFrame, routes: gpd.GeoDataFrame, pages: DayPages
     Parameters
     ----------
     visits
-        `tables.TABLES["visits"]` of the day, with `alert`, `occupancy`, and the outline as geometry.
+        `tables.DAY_TABLES["visits"]` of the day, with `alert`, `occupancy`, `rank_low`, `rank_high`, `usng`,
+        and the outline as geometry.
     routes
-        `tables.TABLES["routes"]` of the day.
+        `tables.DAY_TABLES["routes"]` of the day.
     pages
         What the pages share.
 
@@ -206,7 +210,8 @@ def _stop(row: Mapping[Any, Any], asked: Mapping[str, pd.DataFrame], pages: DayP
         "occupancy": _text(row["occupancy"]) or "not known",
         "class": _text(row["class"]),
         "due": _due(row),
-        "rank": "" if pd.isna(row["rank"]) else f"{int(row['rank']):,}",
+        "rank": _rank(row, pages.interval),
+        "usng": _text(row["usng"]),
         "must": bool(row["must"]),
         "alert": _text(row["alert"]),
         "why": _text(row["why"]),
@@ -220,6 +225,16 @@ def _due(row: Mapping[Any, Any]) -> str:
     """The due date in words."""
     words = _DUE_WORDS.get(_text(row["due_state"]), "")
     return words.format(date="" if pd.isna(row["next_due"]) else row["next_due"].date().isoformat())
+
+
+def _rank(row: Mapping[Any, Any], interval: str) -> str:
+    """The rank, and how far it may move."""
+    if pd.isna(row["rank"]):
+        return ""
+    words = f"{int(row['rank']):,}"
+    if not pd.isna(row["rank_low"]) and not pd.isna(row["rank_high"]):
+        words += f", {int(row['rank_low']):,} to {int(row['rank_high']):,} in {interval}"
+    return words
 
 
 def _text(value: Any) -> str:
