@@ -219,7 +219,7 @@ def test_an_outline_has_its_letters_outside_and_its_things_inside(tables: dict[s
 def test_lines_between_sections_and_guessed_things_are_drawn_apart(tables: dict[str, Any]) -> None:
     outline = feet(box(0, 0, 160, 96))
     sections = gpd.GeoDataFrame(
-        {"building_id": ["1001", "1001"]},
+        {"building_id": ["1001", "1001"], "section_id": ["1001/1", "1001/2"]},
         geometry=[feet(box(0, 0, 100, 96)), feet(box(100, 0, 160, 96))],
         crs=WORKING_CRS,
     )

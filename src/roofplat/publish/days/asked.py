@@ -130,6 +130,7 @@ def open_facts(tables: Mapping[str, pd.DataFrame], ids: Sequence[str], rules: Ru
         frame = pd.DataFrame(tables[fact.table])
         values = [value for value in fact.parts if value.column in frame]
         rows = frame[frame["building_id"].isin(places)]
+        rows = rows.sort_values("section_id" if "section_id" in rows else "building_id", kind="stable")
         if not values or rows.empty:
             continue
         said: dict[str, list[str]] = {}

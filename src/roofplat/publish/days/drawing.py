@@ -139,7 +139,7 @@ class Page:
 
     def outlines(self, buildings: gpd.GeoDataFrame, *, without: Sequence[str]) -> Shapes:
         """Outlines on the page that are large enough to be seen there, but for some buildings."""
-        near = self.rows(buildings)
+        near = self.rows(buildings).sort_values("building_id", kind="stable")
         shapes = self.cut(near.geometry[~near["building_id"].isin(list(without))].to_numpy())
         seen: Shapes = shapely.simplify(shapes[shapely.area(shapes) >= _DUST], SLACK)
         return seen

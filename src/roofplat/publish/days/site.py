@@ -105,7 +105,7 @@ def _between(building_id: str, sections: gpd.GeoDataFrame | None, page: Page) ->
     own = _own(building_id, sections)
     if own is None or len(own) < 2:
         return np.array([], dtype=object)
-    shapes = page.shapes(own.geometry.to_numpy())
+    shapes = page.shapes(own.sort_values("section_id", kind="stable").geometry.to_numpy())
     rest = [shapely.union_all(np.delete(shapes, number)) for number in range(len(shapes))]
     met = shapely.intersection(shapely.boundary(shapes), shapely.boundary(np.array(rest, dtype=object)))
     return met[shapely.get_dimensions(met) >= 1]
@@ -118,6 +118,7 @@ def _things(building_id: str, obstacles: gpd.GeoDataFrame | None, page: Page) ->
         return none, none
     near = page.rows(obstacles)
     near = near[(near["building_id"] == building_id) | near["building_id"].isna()]
+    near = near.sort_values("obstacle_id", kind="stable")
     shapes = page.cut(near.geometry.to_numpy())
     dots = shapely.get_dimensions(shapes) == 0
     shapes = np.where(dots, shapely.buffer(shapes, _POINT, quad_segs=3), shapes)
