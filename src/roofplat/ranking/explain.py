@@ -22,7 +22,7 @@ from roofplat.ranking.score import FACT_WORDS, given_hazard, weight_shares
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS
 
-__all__ = ["what_if"]
+__all__ = ["factors_told", "occupancy_groups", "region_of", "what_if"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -82,12 +82,12 @@ def what_if(building_id: str, tables: Mapping[str, Any], rules: Rulebook) -> pd.
 
     answers = [_families(family, one, building, tables, rules)]
     if year in asked:
-        years = period_years(_region(tables["family_odds"]), rules)
+        years = period_years(region_of(tables["family_odds"]), rules)
         told = {"year_built": list(years.values())}
         scores = _scores(one, _factors_told(building, told, tables, rules), rules)
         answers.append(_answers(year, list(years), scores))
     if occupancy in asked:
-        groups = _occupancy_groups(rules)
+        groups = occupancy_groups(rules)
         factors = _factors_told(building, {"occupancy": groups}, tables, rules)
         factors["life_hazard"] = given_hazard(pd.Series(groups), rules)
         answers.append(_answers(occupancy, groups, _scores(one, factors, rules)))
@@ -116,37 +116,63 @@ def _families(
     return _answers(fact, named, would[here], roofs.chances[0][here])
 
 
-def _factors_told(
-    building: pd.DataFrame, told: Mapping[str, Sequence[Any]], tables: Mapping[str, Any], rules: Rulebook
+def factors_told(
+    buildings: pd.DataFrame, told: Mapping[str, Sequence[Any]], tables: Mapping[str, Any], rules: Rulebook
 ) -> dict[str, FloatArray]:
-    """The factors that follow from the odds of the roof, once a fact is told: an array each, by answer.
+    """Tell the factors that follow from the odds of the roof, once a fact is told.
 
-    None where they stay as they are: no odds were given, or a survey has named the family. Odds are
-    made of surveyed roofs and of nothing else of the district, so that copies of the building, one for
-    each answer, may stand beside them.
+    Odds are made of surveyed roofs and of nothing else of the district, so that copies of the buildings,
+    one for each answer, may stand beside them.
+
+    Parameters
+    ----------
+    buildings
+        Rows of `TABLES["buildings"]` whose roof family no survey has named, n of them.
+    told
+        One column of them and the m answers that it may get.
+    tables
+        `buildings`; `roofs` and `family_odds` as were given to the ranking.
+    rules
+        The rules in force.
+
+    Returns
+    -------
+    dict of ndarray
+        `lightweight` and `severity`, shape (n, m); nothing where no odds were given.
     """
     odds = tables.get("family_odds")
-    if odds is None or not len(odds) or family_surveyed(building)[0]:
+    if odds is None or not len(odds) or buildings.empty:
         return {}
     ((column, values),) = told.items()
-    names = [f"{number}" for number in range(len(values))]
-    copies = building.loc[building.index.repeat(len(values))].assign(building_id=names, **{column: values})
-    buildings = tables["buildings"]
-    seen = buildings[family_surveyed(buildings)]
+    shape = (len(buildings), len(values))
+    names = np.arange(shape[0] * shape[1]).astype(str).reshape(shape)
+    copies = buildings.loc[buildings.index.repeat(shape[1])]
+    copies = copies.assign(building_id=names.ravel(), **{column: list(values) * shape[0]})
+    others = tables["buildings"]
+    seen = others[family_surveyed(others)]
     # Which building is which does not matter to the odds; no two may bear one id.
     seen = seen.assign(building_id=[f"seen {number}" for number in range(len(seen))])
     roofs = tables.get("roofs")
     if roofs is not None:
-        own = roofs[roofs["building_id"] == building["building_id"].iloc[0]]
-        rows = np.repeat(np.arange(len(own)), len(values))
-        roofs = own.iloc[rows].assign(building_id=names * len(own))
-    both, odds = estimate_odds(pd.concat([copies, seen]), roofs, _region(odds), rules)
-    answered = both.iloc[: len(values)]
+        owner = pd.Index(buildings["building_id"]).get_indexer(pd.Index(roofs["building_id"]))
+        rows = np.flatnonzero(owner >= 0)
+        roofs = roofs.iloc[rows.repeat(shape[1])].assign(building_id=names[owner[rows]].ravel())
+    both, odds = estimate_odds(pd.concat([copies, seen]), roofs, region_of(odds), rules)
+    answered = both.iloc[: names.size]
     chances = outlook(answered, {"family_odds": odds, "roofs": roofs}, rules)
     return {
-        "lightweight": np.clip(chances.chances @ chances.lightweight, 0.0, 1.0),
-        "severity": np.clip(chances.chances @ chances.severity, 0.0, 1.0),
+        "lightweight": np.clip(chances.chances @ chances.lightweight, 0.0, 1.0).reshape(shape),
+        "severity": np.clip(chances.chances @ chances.severity, 0.0, 1.0).reshape(shape),
     }
+
+
+def _factors_told(
+    building: pd.DataFrame, told: Mapping[str, Sequence[Any]], tables: Mapping[str, Any], rules: Rulebook
+) -> dict[str, FloatArray]:
+    """The same of one building: an array each, by answer; nothing where a survey has named the family."""
+    if family_surveyed(building)[0]:
+        return {}
+    return {name: values[0] for name, values in factors_told(building, told, tables, rules).items()}
 
 
 def _scores(one: pd.Series, factors: Mapping[str, FloatArray], rules: Rulebook) -> FloatArray:
@@ -157,15 +183,22 @@ def _scores(one: pd.Series, factors: Mapping[str, FloatArray], rules: Rulebook) 
     return cast("FloatArray", np.clip(np.round(rest + told, SCORE_DECIMALS), 0.0, 1.0))
 
 
-def _occupancy_groups(rules: Rulebook) -> list[str]:
-    """Every group that has a life hazard or odds of its own."""
+def occupancy_groups(rules: Rulebook) -> list[str]:
+    """Name every group that has a life hazard or odds of its own.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> occupancy_groups(load_rulebook())[:3]
+    ['A', 'B', 'E']
+    """
     starts = ("ranking.life_hazard.", "odds.occupancy.")
     named = {rule.removeprefix(start) for start in starts for rule in rules.rules if rule.startswith(start)}
     return sorted(named - {UNKNOWN})
 
 
-def _region(odds: pd.DataFrame) -> str | None:
-    """The region that the odds were made for; None where it was not stated."""
+def region_of(odds: pd.DataFrame) -> str | None:
+    """Tell the region that the odds were made for; None where it was not stated."""
     region = str(odds["region"].iloc[0])
     return None if region == UNKNOWN else region
 
