@@ -48,6 +48,8 @@ _RECORD = "plan.json"
 # What one plan writes and the next may not: a page of a day that is no longer planned misleads.
 _COMES_AND_GOES = re.compile(r"\d{4}-\d{2}-\d{2}\.html|inspector-\d+\.ics")
 _PLACE_DECIMALS = 6
+# Of a list; the times of day beside them are to the minute.
+_DECIMALS = {"arrive_min": 2, "leave_min": 2, "travel_min": 2, "travel_ft": 1, "visit_min": 2}
 
 
 def write_days(
@@ -251,10 +253,11 @@ def _ranks(visits: pd.DataFrame, ranking: pd.DataFrame | None, column: str) -> p
 
 def _visit_list(visits: gpd.GeoDataFrame) -> pd.DataFrame:
     """The visits for a spreadsheet: times of day beside the minutes, and a place for a navigator."""
-    rows = pd.DataFrame(visits).drop(columns=["geometry", "seen_on"])
+    rows = pd.DataFrame(visits).drop(columns=["geometry", "seen_on"]).round(_DECIMALS)
     place = list(rows.columns).index("arrive_min")
-    rows.insert(place, "arrive", rows["arrive_min"].map(clock).astype("str"))
-    rows.insert(place + 1, "leave", rows["leave_min"].map(clock).astype("str"))
+    # From the minutes as they are: the pages and the calendar round the same, and once.
+    rows.insert(place, "arrive", visits["arrive_min"].map(clock).astype("str"))
+    rows.insert(place + 1, "leave", visits["leave_min"].map(clock).astype("str"))
     return rows
 
 
