@@ -243,7 +243,7 @@ def test_odds_are_told_as_such_with_what_is_behind_them(
     # A record is believed more, and is no survey either; its odds count the one surveyed roof like it.
     shop = card_words(visit("mixed/map.html", "#S1"))
     assert "Odds of the family, not seen Sawn joist, flat 9" in shop
-    assert "and 1 surveyed roof like it" in shop
+    assert "From the recorded family, the building stock of the region and 1 surveyed roof like it" in shop
     assert "Odds of the family" not in card_words(visit("mixed/map.html", "#B1"))
 
 

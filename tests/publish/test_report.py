@@ -194,6 +194,26 @@ def test_ranks_are_drawn_with_their_spans(report: Callable[..., Any], tables: di
     assert "How sure the ranks are" not in [text for _, text in none.headings]
 
 
+def test_the_first_of_the_ranking_tell_their_inspection(
+    report: Callable[..., Any], tables: dict[str, Any]
+) -> None:
+    told = {
+        "class": ["high", "low", "moderate", "unknown"],
+        "class_basis": ["stated", "occupancy", "occupancy", "unknown"],
+        "due_state": ["overdue", "never_inspected", "due", "no_class"],
+        "overdue_days": pd.array([1200, None, None, None], dtype="Int64"),
+        "next_due": pd.to_datetime(pd.Series(["2022-09-18", None, "2027-01-01", None])),
+    }
+    _, page = report({**tables, "ranking": tables["ranking"].assign(**told)})
+    assert [row[-2:] for row in page.tables["The first 4 buildings"][1:]] == [
+        ["high (stated)", "2022-09-18, overdue by 1,200 days"],
+        ["low", "no inspection on record"],
+        ["moderate", "2027-01-01, not yet due"],
+        ["unknown", "no class, so no date"],
+    ]
+    assert page.tables["Overdue by inspection class, in numbers"][-1] == ["All", "1", "1", "1", "1", "4"]
+
+
 def test_odds_stand_beside_the_roofs_behind_them(report: Callable[..., Any], mixed: dict[str, Any]) -> None:
     _, page = report(mixed)
     head, *rows = page.tables["Odds by stratum"]

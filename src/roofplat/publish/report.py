@@ -727,6 +727,7 @@ def _ranked_rows(ranking: pd.DataFrame) -> list[dict[str, Any]]:
         part.assign(
             next_due=part["next_due"].dt.strftime("%Y-%m-%d"),
             span=_spans(ranking),
+            stated=ranking["class_basis"] == "stated",
             due=[due_words(state, days) for state, days in late],
         )
     )

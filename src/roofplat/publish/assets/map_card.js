@@ -380,7 +380,8 @@ var roofplatCard = (function () {
     card.heading("Odds of the family, not seen", 4);
     card.facts([...shown.map(([key, percent]) => [familyOf(key).label, `${percent}%`]), ["Others", rest > 0 ? `${rest}%` : null]]);
     const behind = local ? `${thousands(local)} surveyed ${local === 1 ? "roof" : "roofs"} like it` : "no surveyed roof like it";
-    card.add("p", `From the building stock of the region and ${behind}${notes ? `; ${notes}` : ""}.`, "small");
+    const said = get("roof_family") === "unknown" ? "" : `the ${get("family_basis") || "assumed"} family, `;
+    card.add("p", `From ${said}the building stock of the region and ${behind}${notes ? `; ${notes}` : ""}.`, "small");
   }
 
   function writeRoof(card, about) {
