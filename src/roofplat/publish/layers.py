@@ -22,7 +22,7 @@ from roofplat.publish.overrides import override_records
 from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
 
-__all__ = ["PLACES", "PLACE_KINDS", "write_layers"]
+__all__ = ["LAST_CHANGE", "PLACES", "PLACE_KINDS", "fixed_clock", "in_parts", "write_layers"]
 
 PLACES = ("streets", "areas", "stations")
 PLACE_KINDS = {"streets": "MultiLineString", "areas": "MultiPolygon", "stations": "Point"}
@@ -54,8 +54,8 @@ _DESCRIPTIONS: Mapping[str, str] = {
     "areas": "Dispatch areas",
     "stations": "Fire stations",
 }
-# GeoPackage stores the time of the last change; a fixed one keeps equal input equal in bytes.
-_LAST_CHANGE = "2000-01-01T00:00:00.000Z"
+LAST_CHANGE = "2000-01-01T00:00:00.000Z"
+"""GeoPackage stores the time of the last change; a fixed one keeps equal input equal in bytes."""
 
 
 def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Rulebook | None = None) -> Path:
@@ -97,7 +97,7 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Ruleb
     if rules is not None:
         # GeoPackage's metadata are text.
         metadata["overridden_rules"] = json.dumps(override_records(rules))
-    with whole_file(path) as beside, _fixed_clock():
+    with whole_file(path) as beside, fixed_clock():
         for name in (*(name for name in TABLES if name not in _INNER), *PLACES):
             if name in tables:
                 _write_layer(tables[name], name, beside, metadata)
@@ -121,7 +121,7 @@ def _write_layer(frame: pd.DataFrame, name: str, path: Path, metadata: Mapping[s
         return
     kind = PLACE_KINDS.get(name) or _stored_kind(TABLES[name].geometry)
     if kind.startswith("Multi"):
-        frame = frame.set_geometry(gpd.GeoSeries(_in_parts(frame.geometry.to_numpy(), kind), crs=frame.crs))
+        frame = frame.set_geometry(gpd.GeoSeries(in_parts(frame.geometry.to_numpy(), kind), crs=frame.crs))
     pyogrio.write_dataframe(
         frame,
         path,
@@ -140,8 +140,26 @@ def _stored_kind(kinds: tuple[str, ...]) -> str:
     return "MultiPolygon" if set(kinds) == {"Polygon", "MultiPolygon"} else "Unknown"
 
 
-def _in_parts(shapes: np.ndarray, kind: str) -> np.ndarray:
-    """Wrap single parts so that a layer holds one kind of geometry."""
+def in_parts(shapes: np.ndarray, kind: str) -> np.ndarray:
+    """Wrap single parts so that a layer holds one kind of geometry.
+
+    Parameters
+    ----------
+    shapes
+        Geometry of one or more parts, shape (n,).
+    kind
+        `MultiPolygon` or `MultiLineString`.
+
+    Returns
+    -------
+    ndarray
+        Shape (n,); None where there was no part.
+
+    Examples
+    --------
+    >>> in_parts(np.array([shapely.box(0, 0, 1, 1)]), "MultiPolygon")[0].geom_type
+    'MultiPolygon'
+    """
     parts, owner = shapely.get_parts(shapes, return_index=True)
     make = shapely.multipolygons if kind == "MultiPolygon" else shapely.multilinestrings
     wrapped = np.full(len(shapes), None, dtype=object)
@@ -152,9 +170,10 @@ def _in_parts(shapes: np.ndarray, kind: str) -> np.ndarray:
 
 
 @contextlib.contextmanager
-def _fixed_clock() -> Iterator[None]:
+def fixed_clock() -> Iterator[None]:
+    """Let GDAL write one time of the last change, whatever the clock says, while the block runs."""
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _LAST_CHANGE})
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": LAST_CHANGE})
     try:
         yield
     finally:
