@@ -23,6 +23,7 @@ from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, ROOF_SHAPES
 
 __all__ = [
+    "COMPASS_DEG",
     "ROOF_WORDS",
     "Fault",
     "Typed",
@@ -92,9 +93,11 @@ _COMPASS = (
     "NW",
     "NNW",
 )
-_POINTS = {point: 22.5 * place for place, point in enumerate(_COMPASS)} | {
-    word: 90.0 * place for place, word in enumerate(("NORTH", "EAST", "SOUTH", "WEST"))
+_LONG = ("NORTH", "NORTHEAST", "EAST", "SOUTHEAST", "SOUTH", "SOUTHWEST", "WEST", "NORTHWEST")
+COMPASS_DEG: Mapping[str, float] = {point: 22.5 * place for place, point in enumerate(_COMPASS)} | {
+    word: 45.0 * place for place, word in enumerate(_LONG)
 }
+"""Compass points and their words, in capitals, to degrees from north."""
 # Azimuths that may be written as a compass point.
 _FACINGS = ("downslope_deg", "ridge_deg")
 # A line has no front, so that 270 says the same as 90.
@@ -272,7 +275,7 @@ def _typed_number(
     values: pd.Series[Any], field: str, rules: Rulebook, factor: float, *, whole: bool
 ) -> Typed:
     if field in _FACINGS:
-        points = text(values).str.upper().map(_POINTS)
+        points = text(values).str.upper().map(COMPASS_DEG)
         values = values.astype(object).where(points.isna(), points)
     found, bad = numbers(values)
     if field == "year_built":
