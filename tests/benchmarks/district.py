@@ -23,7 +23,7 @@ from roofplat.framing import frame_roofs
 from roofplat.ground import Ground
 from roofplat.inventory import estimate_odds
 from roofplat.placing import audit_solar, place_plans
-from roofplat.ranking import rank_buildings
+from roofplat.ranking import rank_buildings, survey_next
 from roofplat.rules import load_rulebook
 from roofplat.tables import ATTRIBUTES, BASES, TABLES, conform
 from tests.benchmarks.synthetic import CRS
@@ -218,7 +218,9 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
         "areas": areas,
         "stations": stations,
     }
-    tables["ranking"] = rank_buildings({**tables, "roofs": roofs}, rules, as_of=_AS_OF)
+    known = {**tables, "roofs": roofs}
+    tables["ranking"] = rank_buildings(known, rules, as_of=_AS_OF)
+    tables["survey_next"] = survey_next({**known, "ranking": tables["ranking"]}, rules)
     return tables
 
 
