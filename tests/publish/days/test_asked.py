@@ -27,7 +27,7 @@ def test_what_is_surveyed_is_not_asked_and_what_is_missing_is(tables: dict[str, 
     assert "Height to roof edge" not in facts
     assert facts["Deck"] == NOT_KNOWN
     assert facts["Parapet above edge"] == NOT_KNOWN
-    assert facts["On or over the roof"] == "skylight 1, suspended load 1, unit 1"
+    assert facts["On the roof"] == "skylight 1, suspended load 1, unit 1"
 
 
 def test_a_guess_is_asked_and_called_a_guess(tables: dict[str, Any]) -> None:

@@ -231,7 +231,17 @@ def test_lines_between_sections_and_guessed_things_are_drawn_apart(tables: dict[
     assert site.things == ""
     assert site.guessed
     bare = draw_site("1001", outline, {"buildings": tables["buildings"]}, GROUND)
-    assert (bare.sides, bare.things, bare.guessed, bare.streets) == ((), "", "", "")
+    assert (bare.sides, bare.things, bare.guessed, bare.wires, bare.streets) == ((), "", "", "", "")
+
+
+def test_a_line_overhead_is_drawn_as_one_whatever_its_basis(tables: dict[str, Any]) -> None:
+    outline = feet(box(0, 60, 160, 126))
+    site = draw_site("1001", outline, tables, GROUND)
+    # The line runs 4 ft north of the outline, from edge to edge of the drawing.
+    wire, north = places(site.wires), places(site.outline)[:, 1].min()
+    assert wire[:, 0].min() == pytest.approx(0, abs=0.2)
+    assert wire[:, 0].max() == pytest.approx(site.width, abs=0.2)
+    assert (wire[:, 1] < north).all()
 
 
 def test_path_data_skips_what_is_empty() -> None:
@@ -294,3 +304,23 @@ def test_numbers_with_no_room_at_all_stay_on_their_places() -> None:
     free = place_numbers(places, [1, 2], [], page, 9.0)
     assert [badge.aside for badge in free] == [False, True]
     assert free[1].x <= page.width - 9
+
+
+def test_a_letter_stands_outside_even_where_its_wall_runs_on_inside() -> None:
+    # An L of two sections: the north wall of the lower one is half inside the building.
+    low, high = box(0, 0, 200, 80), box(0, 80, 100, 160)
+    wall = {"building_id": "7", "side": "C", "outward_deg": 0.0}
+    walls = gpd.GeoDataFrame(
+        [
+            {**wall, "section_id": "7/1", "wall": 1, "length_ft": 200.0},
+            {**wall, "section_id": "7/2", "wall": 1, "length_ft": 100.0},
+        ],
+        geometry=[feet(LineString([(0, 80), (200, 80)])), feet(LineString([(0, 160), (100, 160)]))],
+        crs=WORKING_CRS,
+    )
+    outline = feet(low.union(high))
+    alone = gpd.GeoDataFrame({"building_id": ["7"]}, geometry=[outline], crs=WORKING_CRS)
+    site = draw_site("7", outline, {"buildings": alone, "walls": walls}, GROUND)
+    (letter,) = site.sides
+    shape = Polygon(places(site.outline))
+    assert 5 < shape.distance(Point(letter.x, letter.y)) < 13

@@ -22,7 +22,7 @@ _GUESSED = ("inferred", "assumed", "doubtful")
 # Sections whose values are told apart; of more, the first.
 _MOST_SAID = 3
 _NORTH = "deg from true north"
-_THINGS = "On or over the roof"
+_THINGS = "On the roof"
 
 
 @dataclass(frozen=True, slots=True)

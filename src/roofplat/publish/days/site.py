@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely import LineString
+from shapely import LineString, Point
 
 from roofplat.ground import Ground
 from roofplat.publish.days.drawing import Format, Label, Page, path_data, rounded
@@ -26,6 +26,7 @@ Shapes = npt.NDArray[np.object_]
 
 _FORM = Format(width=190.0, least_height=120.0, most_height=150.0, edge=21.0, least_span_ft=40.0)
 _LETTER_OFF = 9.0
+_LETTER_AT = (0.5, 0.75, 0.25, 0.9, 0.1)
 _POINT = 2.2
 _SURE = ("surveyed", "recorded", "drawn")
 
@@ -34,9 +35,9 @@ _SURE = ("surveyed", "recorded", "drawn")
 class Site:
     """A drawing of one building: SVG path data and places, y down.
 
-    outline, sections, things, guessed, others, streets
-        Path data: the building, lines between its roof sections, what stands on its roof and lines
-        overhead as somebody says, the same as somebody guesses, other buildings, streets.
+    outline, sections, things, guessed, wires, others, streets
+        Path data: the building, lines between its roof sections, what stands on its roof as somebody
+        says, the same as somebody guesses, lines overhead, other buildings, streets.
     sides
         Letters of the sides, each outside its longest wall.
     """
@@ -47,6 +48,7 @@ class Site:
     sections: str
     things: str
     guessed: str
+    wires: str
     others: str
     streets: str
     sides: tuple[Label, ...]
@@ -74,19 +76,21 @@ def draw_site(building_id: str, outline: Any, tables: Mapping[str, Any], ground:
     """
     buildings = tables["buildings"]
     page = Page.around([outline], buildings.crs, ground, _FORM)
+    shape = page.shapes([outline])[0]
     lines, _ = page.streets(tables.get("streets"))
-    things, guessed = _things(building_id, tables.get("obstacles"), page)
+    things, guessed, wires = _things(building_id, tables.get("obstacles"), page)
     bar, bar_words = page.bar()
     return Site(
         width=page.width,
         height=round(page.height, 1),
-        outline=path_data(page.shapes([outline])),
+        outline=path_data([shape]),
         sections=path_data(_between(building_id, tables.get("sections"), page)),
         things=path_data(things),
         guessed=path_data(guessed),
+        wires=path_data(wires),
         others=path_data(page.outlines(buildings, without=[building_id])),
         streets=path_data(lines),
-        sides=tuple(_sides(building_id, tables.get("walls"), page)),
+        sides=tuple(_sides(building_id, tables.get("walls"), shape, page)),
         bar=round(bar, 1),
         bar_words=bar_words,
     )
@@ -111,11 +115,13 @@ def _between(building_id: str, sections: gpd.GeoDataFrame | None, page: Page) ->
     return met[shapely.get_dimensions(met) >= 1]
 
 
-def _things(building_id: str, obstacles: gpd.GeoDataFrame | None, page: Page) -> tuple[Shapes, Shapes]:
-    """What stands on the roof or crosses over it, as somebody says and as somebody guesses."""
+def _things(
+    building_id: str, obstacles: gpd.GeoDataFrame | None, page: Page
+) -> tuple[Shapes, Shapes, Shapes]:
+    """What stands on the roof, as somebody says and as somebody guesses, and the lines overhead."""
     none: Shapes = np.array([], dtype=object)
     if obstacles is None or not len(obstacles):
-        return none, none
+        return none, none, none
     near = page.rows(obstacles)
     near = near[(near["building_id"] == building_id) | near["building_id"].isna()]
     near = near.sort_values("obstacle_id", kind="stable")
@@ -123,21 +129,29 @@ def _things(building_id: str, obstacles: gpd.GeoDataFrame | None, page: Page) ->
     dots = shapely.get_dimensions(shapes) == 0
     shapes = np.where(dots, shapely.buffer(shapes, _POINT, quad_segs=3), shapes)
     sure = near["basis"].isin(_SURE).to_numpy(dtype=bool)
-    return shapes[sure], shapes[~sure]
+    wires = (near["kind"] == "overhead_line").to_numpy(dtype=bool)
+    return shapes[sure & ~wires], shapes[~sure & ~wires], shapes[wires]
 
 
-def _sides(building_id: str, walls: gpd.GeoDataFrame | None, page: Page) -> list[Label]:
-    """The letter of each side, outside its longest wall."""
+def _sides(building_id: str, walls: gpd.GeoDataFrame | None, outline: Any, page: Page) -> list[Label]:
+    """The letter of each side, outside its longest wall.
+
+    A wall of one section may run on inside the building, so the middle of it is not always outside.
+    """
     own = _own(building_id, walls)
     if own is None:
         return []
     rows = pd.DataFrame(own).dropna(subset=["side", "outward_deg"])
-    rows = rows.sort_values(["length_ft", "wall"], ascending=[False, True], kind="stable")
-    labels = []
-    for row in rows.drop_duplicates("side").sort_values("side").to_dict("records"):
+    rows = rows.sort_values(["side", "length_ft", "section_id", "wall"], ascending=[True, False, True, True])
+    building = outline.buffer(_LETTER_OFF / 2)
+    found: dict[str, Label] = {}
+    for row in rows.to_dict("records"):
+        side = str(row["side"])
         line: LineString = page.shapes([row["geometry"]])[0]
-        middle = shapely.get_coordinates(line.interpolate(0.5, normalized=True))[0]
         turn = np.radians(float(row["outward_deg"]))
-        spot = middle + _LETTER_OFF * np.array([np.sin(turn), -np.cos(turn)])
-        labels.append(Label(str(row["side"]), *rounded(spot)))
-    return labels
+        off = _LETTER_OFF * np.array([np.sin(turn), -np.cos(turn)])
+        for share in _LETTER_AT:
+            spot = shapely.get_coordinates(line.interpolate(share, normalized=True))[0] + off
+            if side not in found and not building.contains(Point(*spot)):
+                found[side] = Label(side, *rounded(spot))
+    return list(found.values())
