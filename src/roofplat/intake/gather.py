@@ -28,11 +28,11 @@ from roofplat.intake.layer import Layer, Severity
 from roofplat.intake.look import label_of, look
 from roofplat.intake.read import read_layer
 from roofplat.intake.repair import duplicates, flatten, lines, mixed, outlines, points, slivers
-from roofplat.intake.values import as_str, text, typed
+from roofplat.intake.values import as_str, booleans, text, typed
 from roofplat.rules import Rulebook
-from roofplat.tables import ATTRIBUTES, GROUND_KINDS, OBSTACLE_KINDS, problem_rows
+from roofplat.tables import ATTRIBUTES, DRAWN_LAYERS, GROUND_KINDS, OBSTACLE_KINDS, WALL_KINDS, problem_rows
 
-__all__ = ["read_inputs"]
+__all__ = ["Drawing", "read_drawing", "read_inputs"]
 
 _BY_PLACE: dict[str, Callable[[Layer], Layer]] = {
     "points": points,
@@ -82,6 +82,25 @@ _GROUND_WORDS = {
     "cliff": "steep",
 }
 _CODES: dict[type[LayerError], str] = {CrsError: "no_usable_crs", FieldError: "no_usable_column"}
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A file of hand-drawn features, read and repaired.
+
+    features
+        One row for each kept feature or part of one: `feature` (its name in the problems), `building_id`
+        (may be missing), `note`, `seen_on` (datetime64[ms]), `gone` (boolean), the columns of the layer,
+        `geometry` in the working CRS, single.
+    problems
+        `tables.TABLES["problems"]`.
+    counts
+        `layer`, `read`, `kept`, `repaired`, `refused`; read = kept + refused.
+    """
+
+    features: gpd.GeoDataFrame
+    problems: pd.DataFrame
+    counts: Mapping[str, object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +223,66 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         counts=pd.DataFrame([_counts(given) for given in done]).astype({"layer": "str"}),
         **frames,
     )
+
+
+def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: CRS) -> Drawing:
+    """Read one file of hand-drawn features as strictly as the layers of a district.
+
+    Parameters
+    ----------
+    source
+        The file, and its columns where they have other names than ours.
+    role
+        One of `tables.DRAWN_LAYERS`: what was drawn. Sections carry the attributes of a roof, obstacles
+        `kind`, `voltage_kv` and `height_ft`, walls `kind`.
+    rules
+        Ranges, roof families, feet.
+    working_crs
+        Where the geometry is moved to.
+
+    Returns
+    -------
+    Drawing
+
+    Raises
+    ------
+    LayerError, CrsError, FieldError
+        The file cannot be used.
+    """
+    if role not in DRAWN_LAYERS:
+        raise ValueError(f"{role!r} is no layer that is drawn.")
+    given = _open(source)
+    if given.layer is None:
+        raise given.fault or LayerError(f"{source.file.name}: it cannot be read.")
+    layer, said = house_columns(given.layer, source, rules, fields=("note", "date"))
+    if role == "sections":
+        layer, columns = house_columns(layer, source, rules)
+        layer = outlines(move(layer, working_crs))
+        own = {str(name): columns[name] for name in columns if name != "date"}
+    elif role == "obstacles":
+        layer, own = _obstacle_columns(replace(given, layer=layer), rules, working_crs)
+    else:
+        layer = lines(move(layer, working_crs))
+        layer, own = _wall_kinds(layer, source) if role == "walls" else (layer, {})
+    taken = pick(layer, source, "gone")
+    gone, unclear = booleans(pd.Series("", index=layer.rows.index) if taken is None else taken.cells)
+    layer = layer.refuse(
+        unclear.to_numpy(dtype=bool),
+        "wrong_type",
+        "Its column gone is neither yes nor no.",
+        "Write yes where the drawing takes an earlier one away, else leave it out.",
+    )
+    table: dict[str, Any] = {
+        "feature": pd.Series(layer.feature, index=layer.rows.index, dtype="str"),
+        "building_id": _building_ids(layer, source),
+        "note": own.pop("note", said.get("note", pd.Series(None, index=layer.rows.index, dtype="str"))),
+        "seen_on": _date(said),
+        "gone": gone.fillna(False).astype("boolean"),
+        **own,
+    }
+    kept = pd.DataFrame(table, index=layer.rows.index)[layer.kept].reset_index(drop=True)
+    features = gpd.GeoDataFrame(kept, geometry=layer.shapes()[layer.kept], crs=layer.crs)
+    return Drawing(_explode(features), _problems([replace(given, layer=layer)]), layer.counts())
 
 
 def _open(source: LayerSource, *, geometry: bool = True, refusal: Severity = "warning") -> _Given:
@@ -360,6 +439,17 @@ def _fires(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
 
 def _obstacles(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     source = given.source
+    layer, columns = _obstacle_columns(given, rules, working_crs)
+    basis = source.basis if isinstance(source, ObstacleSource) else "recorded"
+    note = columns.pop("note")
+    return layer, _explode(_frame(layer, {**columns, "basis": basis, "note": note}))
+
+
+def _obstacle_columns(
+    given: _Given, rules: Rulebook, working_crs: CRS
+) -> tuple[Layer, dict[str, pd.Series[Any]]]:
+    """The layer in the working CRS; kind, voltage, height and note of each obstacle."""
+    source = given.source
     layer, columns = house_columns(_layer(given), source, rules, fields=("kind", "voltage_kv", "note"))
     layer = mixed(move(layer, working_crs))
     layer, kind, note = _kinds(layer, source, columns, "obstacle", OBSTACLE_KINDS, _OBSTACLE_WORDS)
@@ -371,17 +461,26 @@ def _obstacles(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer,
         # A unit's or a line's height is none above the roof edge, and nothing asks for it.
         parapets = replace(height, cells=height.cells.where(kind == "parapet"))
         layer, height_ft = typed_column(layer, source, parapets, "height_ft", rules, like="parapet_ft")
-    frame = _frame(
-        layer,
-        {
-            "kind": kind,
-            "voltage_kv": columns.get("voltage_kv", number),
-            "height_ft": height_ft,
-            "basis": source.basis if isinstance(source, ObstacleSource) else "recorded",
-            "note": note,
-        },
+    voltage_kv = columns.get("voltage_kv", number)
+    return layer, {"kind": kind, "voltage_kv": voltage_kv, "height_ft": height_ft, "note": note}
+
+
+def _wall_kinds(layer: Layer, source: LayerSource) -> tuple[Layer, dict[str, pd.Series[Any]]]:
+    """What each drawn wall does; one that does not say is refused."""
+    found = pick(layer, source, "kind")
+    given = pd.Series(None, index=layer.rows.index, dtype="str") if found is None else _text(found.cells)
+    kind = given.str.lower().str.replace(r"[\s_-]+", "", regex=True)
+    known = [name for name in WALL_KINDS if name != "unknown"]
+    layer = layer.refuse(
+        (~kind.isin(known)).to_numpy(dtype=bool),
+        "unknown_kind",
+        [
+            "It does not say what the wall does." if pd.isna(word) else f"{word!r} is no kind of wall."
+            for word in given[~kind.isin(known)]
+        ],
+        f"Give it a column kind with one of {', '.join(known)}.",
     )
-    return layer, _explode(frame)
+    return layer, {"kind": kind}
 
 
 def _ground(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
