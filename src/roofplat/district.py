@@ -149,6 +149,11 @@ class District(_Settings):
     families: dict[str, Any] = {}
     """Roof families of the department's own."""
 
+    @property
+    def record_file(self) -> Path:
+        """The file of the record of surveys, whether or not it exists."""
+        return self.record or self.folder / "inventory.gpkg"
+
 
 def read_district(path: str | Path) -> District:
     """Read a district file.

@@ -30,6 +30,7 @@ from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
 from roofplat.ranking import Apart, rank_buildings, survey_next, take_apart
 from roofplat.ranking.days import DayPlan, plan_days
+from roofplat.record import open_record, read_record, with_record
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform, problem_rows
 
@@ -41,6 +42,7 @@ __all__ = [
     "build",
     "draw_plans",
     "draw_sheets",
+    "gather",
     "inspect_days",
     "rank",
 ]
@@ -183,7 +185,8 @@ def build(
     workers
         Threads that place plans, processes that draw sheets.
     as_of
-        The date on which ages are counted; today when not given.
+        The date on which ages are counted; today when not given. With it, the record of surveys is as it was
+        at the end of that day; the layers of the district file are as they are.
     report
         Called with a line of progress.
 
@@ -204,7 +207,9 @@ def build(
     say = report or _silent
     folder = _folder(district, out)
     day = as_of or datetime.date.today()
-    planned = _plan(district, area=area, wind_from_deg=wind_from_deg, workers=workers, day=day, say=say)
+    planned = _plan(
+        district, area=area, wind_from_deg=wind_from_deg, workers=workers, day=day, as_of=as_of, say=say
+    )
     tables = planned.tables
     all_ids = tables["buildings"]["building_id"].tolist()
     if area is not None:
@@ -290,6 +295,7 @@ def draw_sheets(
         wind_from_deg=wind_from_deg,
         workers=workers,
         day=day,
+        as_of=as_of,
         say=say,
         fire=fire,
         ids=ids,
@@ -353,6 +359,7 @@ def rank(
         wind_from_deg=None,
         workers=workers,
         day=day,
+        as_of=as_of,
         say=report or _silent,
         ids=() if explain is None else (explain,),
     )
@@ -423,7 +430,16 @@ def inspect_days(
     day = as_of or datetime.date.today()
     wishes = district.inspect
     asked = [*wishes.must, *must]
-    planned = _plan(district, area=area, wind_from_deg=None, workers=workers, day=day, say=say, ids=asked)
+    planned = _plan(
+        district,
+        area=area,
+        wind_from_deg=None,
+        workers=workers,
+        day=day,
+        as_of=as_of,
+        say=say,
+        ids=asked,
+    )
     tables = {**planned.tables, "roofs": planned.inventory.roofs}
     beyond: list[str] = []
     # What is drawn around a visit are all its neighbours, of other areas as well.
@@ -473,6 +489,35 @@ def inspect_days(
     )
     problems = conform("problems", pd.concat([planned.problems, plan.problems], ignore_index=True))
     return Scheduled(plan=plan, problems=problems, out=folder, files=files)
+
+
+def gather(district: District, rules: Rulebook, *, as_of: datetime.date | None = None) -> Inputs:
+    """Read the layers of a district, and its record of surveys where there is one.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    rules
+        The rules in force.
+    as_of
+        The record as it was at the end of that day; None is all of it. Layers are as they are.
+
+    Returns
+    -------
+    Inputs
+
+    Raises
+    ------
+    RoofplatError
+        The footprints or the record cannot be used.
+    """
+    inputs = read_inputs(district, rules)
+    file = district.record_file
+    if not file.exists():
+        return inputs
+    record = open_record(file, inputs.working_crs, rules)
+    return with_record(inputs, read_record(record, as_of, crs=inputs.working_crs), rules)
 
 
 def draw_plans(
@@ -566,14 +611,18 @@ def _plan(
     workers: int,
     day: datetime.date,
     say: Callable[[str], None],
+    as_of: datetime.date | None = None,
     fire: tuple[float, float] | None = None,
     ids: Sequence[str] = (),
 ) -> _Planned:
-    """Everything up to the writing; a fire spot asked for takes the place of its building's own."""
+    """Everything up to the writing; a fire spot asked for takes the place of its building's own.
+
+    Ages are counted on `day`; the record is as of `as_of`, all of it where none is asked for.
+    """
     rules = load_rulebook(district.rules, district.families)
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
     say(f"Reading {district.name}")
-    inputs = read_inputs(district, rules)
+    inputs = gather(district, rules, as_of=as_of)
     _check_area(area, inputs)
     say("Joining")
     inventory = take_inventory(inputs, rules, ground, region=district.region)

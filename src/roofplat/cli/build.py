@@ -6,6 +6,7 @@ Out: the files of a build, and what was read, joined, placed, refused and writte
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 from typing import Any
 
@@ -45,6 +46,7 @@ _PLACED = (
     default=None,
     help="Write a printed sheet of every building. Without it: as the district file says.",
 )
+@options.as_of
 @options.workers
 @click.pass_context
 def build(
@@ -54,6 +56,7 @@ def build(
     area: str | None,
     wind_from: float | None,
     sheets: bool | None,
+    as_of: datetime.date | None,
     workers: int,
 ) -> None:
     """Build a district: inventory, standing plans, map and ranked list.
@@ -72,6 +75,7 @@ def build(
             wind_from_deg=wind_from,
             sheets=sheets,
             workers=workers,
+            as_of=as_of,
             report=progress,
         )
     say(settings.name)

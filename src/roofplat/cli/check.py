@@ -32,13 +32,13 @@ def check(ctx: click.Context, district: Path, every: bool) -> None:
     rulebook = load_rulebook(settings.rules, settings.families)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat.ground import Ground
-    from roofplat.intake import read_inputs
     from roofplat.inventory import take_inventory
+    from roofplat.pipeline import gather
 
     ground = Ground(rulebook.number("ground.foot_m"), settings.mean_elevation_ft)
     with Progress() as progress:
         progress(f"Reading {settings.name}")
-        inputs = read_inputs(settings, rulebook)
+        inputs = gather(settings, rulebook)
         progress("Joining")
         inventory = take_inventory(inputs, rulebook, ground, region=settings.region)
     problems = pd.concat([inputs.problems, inventory.problems], ignore_index=True)

@@ -6,6 +6,7 @@ Out: checked values; a wrong one ends the command with exit code 2.
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import Any
 
 import click
 
-__all__ = ["area", "azimuth", "district", "out", "place", "wind_from", "workers"]
+__all__ = ["area", "as_of", "azimuth", "day", "district", "out", "place", "wind_from", "workers"]
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -62,12 +63,35 @@ def place(ctx: click.Context, param: click.Parameter, value: str | None) -> tupl
     return lon, lat
 
 
+def day(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime.date | None:
+    """Return a day; anything else is a wrong command.
+
+    Examples
+    --------
+    >>> day(click.Context(click.Command("any")), click.Option(["--any"]), "2026-01-05")
+    datetime.date(2026, 1, 5)
+    """
+    if value is None:
+        return None
+    try:
+        return datetime.date.fromisoformat(value)
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is no date; give one as 2026-01-05.", ctx, param) from None
+
+
 # Not checked for existence by click: the district reader's sentence says more.
 district: Decorator = click.argument("district", metavar="DISTRICT.toml", type=click.Path(path_type=Path))
 out: Decorator = click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder to write to. Without it: the one the district file names, else maps/<district>.",
+)
+as_of: Decorator = click.option(
+    "--as-of",
+    "as_of",
+    metavar="DATE",
+    callback=day,
+    help="The record of surveys as it was at the end of this day, ages counted on it. Without it: today.",
 )
 area: Decorator = click.option("--area", metavar="NAME", help="Write this dispatch area only.")
 wind_from: Decorator = click.option(

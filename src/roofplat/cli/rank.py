@@ -6,6 +6,7 @@ Out: a table of the first, or all that stands behind one rank, on the screen; no
 
 from __future__ import annotations
 
+import datetime
 import re
 import textwrap
 from collections.abc import Sequence
@@ -46,9 +47,17 @@ _NOTE = re.compile(r"\(([^()]*)\)$")
     metavar="ID",
     help="Take the score of this building apart, and say where it would land for each answer.",
 )
+@options.as_of
 @options.workers
 @click.pass_context
-def rank(ctx: click.Context, district: Path, top: int | None, explain: str | None, workers: int) -> None:
+def rank(
+    ctx: click.Context,
+    district: Path,
+    top: int | None,
+    explain: str | None,
+    as_of: datetime.date | None,
+    workers: int,
+) -> None:
     """Rank the buildings of a district, or say what stands behind one rank.
 
     Nothing is written; `roofplat build` writes the whole list.
@@ -58,7 +67,7 @@ def rank(ctx: click.Context, district: Path, top: int | None, explain: str | Non
     from roofplat import pipeline
 
     with Progress() as progress:
-        ranked = pipeline.rank(settings, explain=explain, workers=workers, report=progress)
+        ranked = pipeline.rank(settings, explain=explain, workers=workers, as_of=as_of, report=progress)
     errors = ranked.problems[ranked.problems["severity"] == "error"]
     if len(errors):
         say_problems(errors)

@@ -25,10 +25,15 @@ class AttributeRecords:
     (datetime64[ms], may be missing), `key` (text; sources joined by key only), the columns
     of `tables.ATTRIBUTES` that the source carries, typed and in house units, and, for
     sources joined by place, `geometry` in the working CRS.
+
+    `log` marks a log: it says many things of one building, each row counts, and of two that are alike in
+    basis and date the later row is taken. Its frame has a `basis` for each row, and `section_id` where a row
+    speaks of one section (else missing).
     """
 
     source: AttributeSource
     frame: pd.DataFrame | gpd.GeoDataFrame
+    log: bool = False
 
 
 @dataclass(frozen=True, slots=True)

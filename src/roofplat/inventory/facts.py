@@ -4,7 +4,8 @@ In: footprints with their own attribute columns, attribute sources, the pairs th
 Out: one long table of facts, one wide table of the values in force, problem rows for conflicts.
 
 A value wins by its basis, then by its date (no date is the oldest), then by the order of the
-sources in the district file (footprints first), then by the order of the records in the file.
+sources (footprints, the survey log, then as in the district file), then by the order of the records in the
+file; of a log the later row wins.
 """
 
 from __future__ import annotations
@@ -142,7 +143,11 @@ def collect_facts(
         date = frame["date"].to_numpy(dtype="datetime64[ms]")[row]
         record = frame["record"].to_numpy(dtype=object)[row]
         order = file_order(frame["record"])[row]
-        basis = np.full(row.size, BASES.index(source.source.basis), dtype=np.int64)
+        if source.log:
+            # The later row goes first; below zero, so that a conflict can say which of the two it was.
+            order, basis = -1 - order, _basis_code(frame["basis"].iloc[row])
+        else:
+            basis = np.full(row.size, BASES.index(source.source.basis), dtype=np.int64)
         for field in _FIELDS:
             if field in frame:
                 column = _Column(building, frame[field].iloc[row], basis, date, record, order)
@@ -405,9 +410,10 @@ def _conflicts(
     ids = building_ids[facts["building"].to_numpy()[leader]]
     day = np.where(np.isnat(date), "no date", np.datetime_as_string(date, unit="D")).astype(object)
     newer = ~np.isnat(date[leader]) & ~(date[leader] <= date[rival])
-    why = np.where(
-        newer, "later", np.where(order[leader] < order[rival], "listed first", "earlier in the file")
-    ).astype(object)
+    place = np.where(facts["record_order"].to_numpy()[leader] < 0, "logged later", "earlier in the file")
+    why = np.where(newer, "later", np.where(order[leader] < order[rival], "listed first", place)).astype(
+        object
+    )
     more = np.where(many > 1, " (and " + (many - 1).astype("U").astype(object) + " more)", "").astype(object)
     return problem_rows(
         "inventory",

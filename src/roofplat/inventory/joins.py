@@ -33,7 +33,15 @@ from roofplat.inventory._shared import (
 from roofplat.rules import Rulebook
 from roofplat.tables import problem_rows
 
-__all__ = ["Match", "join_by_footprint", "join_by_key", "join_by_parcel", "join_by_point", "overlap_pairs"]
+__all__ = [
+    "Match",
+    "join_by_footprint",
+    "join_by_key",
+    "join_by_parcel",
+    "join_by_point",
+    "join_log",
+    "overlap_pairs",
+]
 
 # Distances that differ by less than a thousandth of a foot are equal.
 _FOOT_DECIMALS = 3
@@ -144,6 +152,53 @@ def join_by_key(footprints: gpd.GeoDataFrame, records: pd.DataFrame, layer: str)
         )
     )  # fmt: skip
     return Match(_pairs(record[taken], ids[found[taken]]), combine_problems(problems))
+
+
+def join_log(footprints: gpd.GeoDataFrame, records: pd.DataFrame, layer: str) -> Match:
+    """Join every row of a log to the building whose id it names.
+
+    Parameters
+    ----------
+    footprints
+        `building_id` (unique).
+    records
+        `record` (unique), `key`: cleaned as in `join_by_key`.
+    layer
+        Name of the log, for the problem log.
+
+    Returns
+    -------
+    Match
+        One pair for each row whose building exists; a building may have many.
+
+    Examples
+    --------
+    >>> footprints = gpd.GeoDataFrame({"building_id": ["B1"]}, geometry=[shapely.box(0, 0, 1, 1)])
+    >>> log = pd.DataFrame({"record": ["1", "2", "3"], "key": ["B1", "B1", "B2"]})
+    >>> join_log(footprints, log, "survey log").pairs["record"].tolist()
+    ['1', '2']
+    """
+    ids = footprints["building_id"].to_numpy(dtype=object)
+    record = records["record"].to_numpy(dtype=object)
+    found, _ = find_keys(footprints["building_id"], records["key"].astype("str"))
+    row = np.flatnonzero(found >= 0)
+    lost = np.flatnonzero(found < 0)
+    # One sentence a building: a whole survey of it may be lost.
+    keys = records["key"].iloc[lost].astype("str")
+    names, first, many = np.unique(keys.to_numpy(dtype=object), return_index=True, return_counts=True)
+    problems = problem_rows(
+        layer,
+        names,
+        "record_unmatched",
+        "warning",
+        texts(
+            many.astype("U").astype(object), " rows of the log, the first of which is ", record[lost[first]],
+            ", speak of building ", names, ", which is in no footprint layer; they are not used.",
+            size=names.size,
+        ),
+        "Add the missing footprint; nothing, if the building is gone.",
+    )  # fmt: skip
+    return Match(_pairs(record[row], ids[found[row]]), problems)
 
 
 def join_by_point(

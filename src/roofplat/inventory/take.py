@@ -21,10 +21,18 @@ from roofplat.intake.inputs import AttributeRecords, Inputs
 from roofplat.inventory._shared import combine_problems
 from roofplat.inventory.buildings import dispatch_areas, make_buildings
 from roofplat.inventory.facts import collect_facts, known_values, reduce_facts, survey_dates
-from roofplat.inventory.joins import Match, join_by_footprint, join_by_key, join_by_parcel, join_by_point
+from roofplat.inventory.joins import (
+    Match,
+    join_by_footprint,
+    join_by_key,
+    join_by_parcel,
+    join_by_point,
+    join_log,
+)
 from roofplat.inventory.obstacles import place_fires, place_obstacles
 from roofplat.inventory.odds import estimate_odds, region_problems, trust_problems
 from roofplat.inventory.roofs import divide_roofs, make_roofs, mark_suspended_loads
+from roofplat.inventory.sections import latest_of_each, split_off_sections, tell_sections
 from roofplat.rules import Rulebook
 
 __all__ = ["Inventory", "take_inventory"]
@@ -94,7 +102,12 @@ def take_inventory(
     planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), inputs.working_crs, ground)
     ft2_per_unit2 = planes.area_ft2_per_unit2()
 
+    pieces = divide_roofs(
+        footprints, inputs.sections, inputs.fire_walls, inputs.expansion_joints, ft2_per_unit2, rules
+    )
     matches = [_join(footprints, source, rules, ground) for source in inputs.attributes]
+    count = np.bincount(pieces.building, minlength=len(footprints))
+    matches, of_sections = split_off_sections(footprints, inputs.attributes, matches, count)
     loose, impossible = collect_facts(
         footprints, inputs.attributes, [match.pairs for match in matches], rules
     )
@@ -103,10 +116,10 @@ def take_inventory(
     known = known_values(reduced, len(footprints))
     surveyed, surveyed_on = survey_dates(reduced, len(footprints))
 
-    pieces = divide_roofs(
-        footprints, inputs.sections, inputs.fire_walls, inputs.expansion_joints, ft2_per_unit2, rules
-    )
     roofs, owner = make_roofs(pieces, footprints, inputs.sections, known, ft2_per_unit2, rules)
+    roofs, looked = tell_sections(roofs, inputs.attributes, of_sections, rules)
+    np.maximum.at(surveyed, owner, looked.surveyed)
+    surveyed_on = latest_of_each(surveyed_on, owner, looked.surveyed_on)
     obstacles, stray = place_obstacles(footprints, inputs.obstacles, ft2_per_unit2, rules)
     roofs = mark_suspended_loads(roofs, obstacles)
     fires, idle_fires = place_fires(footprints, inputs.fires)
@@ -121,6 +134,7 @@ def take_inventory(
             *(match.problems for match in matches),
             impossible,
             conflicts,
+            looked.problems,
             pieces.problems,
             stray,
             idle_fires,
@@ -136,8 +150,8 @@ def take_inventory(
         basis=pd.Series(bases[reduced["basis"].to_numpy()], dtype="str"),
     )
     counts = [
-        (source.source.name, len(source.frame), match.pairs["record"].nunique())
-        for source, match in zip(inputs.attributes, matches, strict=True)
+        (source.source.name, len(source.frame), match.pairs["record"].nunique() + len(pairs))
+        for source, match, pairs in zip(inputs.attributes, matches, of_sections, strict=True)
     ]
     counts += [
         (name, records, joined)
@@ -165,6 +179,8 @@ def take_inventory(
 
 def _join(footprints: gpd.GeoDataFrame, records: AttributeRecords, rules: Rulebook, ground: Ground) -> Match:
     name = records.source.name
+    if records.log:
+        return join_log(footprints, records.frame, name)
     match records.source.how:
         case "key":
             return join_by_key(footprints, records.frame, name)

@@ -6,8 +6,10 @@ Out: one GeoPackage that only grows; its tables as of any day.
 
 from roofplat.record.log import current_values, known_on
 from roofplat.record.store import Appended, Record, RecordTables, append, open_record, read_record
+from roofplat.record.take_up import SURVEY_LOG, with_record
 
 __all__ = [
+    "SURVEY_LOG",
     "Appended",
     "Record",
     "RecordTables",
@@ -16,4 +18,5 @@ __all__ = [
     "known_on",
     "open_record",
     "read_record",
+    "with_record",
 ]
