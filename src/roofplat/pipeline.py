@@ -22,6 +22,7 @@ from shapely.geometry import Point, box
 from roofplat.district import District
 from roofplat.errors import DistrictFileError
 from roofplat.framing import frame_roofs
+from roofplat.framing.soundings import check_soundings, sounding_notes
 from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
@@ -595,7 +596,15 @@ def draw_plans(
         "areas": inputs.areas,
         "stations": inputs.stations,
     }
-    problems = [inputs.problems, inventory.problems, framing.problems, plan.problems, solar_problems]
+    notes = sounding_notes(inventory.facts, inputs.attributes)
+    problems = [
+        inputs.problems,
+        inventory.problems,
+        framing.problems,
+        check_soundings(notes, framing.sections, framing.spacings, rules),
+        plan.problems,
+        solar_problems,
+    ]
     return tables, conform("problems", pd.concat(problems, ignore_index=True))
 
 

@@ -21,7 +21,7 @@ from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, chunks, sums
 from roofplat.rules import Rulebook
 
-__all__ = ["AxisResult", "dominant_direction_deg", "extent_ft", "find_axis"]
+__all__ = ["AxisResult", "dominant_direction_deg", "extent_ft", "find_axis", "sounded_axis_deg"]
 
 _CHUNK = 5000
 # Spans closer than this are equal; the beams then run along the smaller azimuth.
@@ -170,15 +170,12 @@ def find_axis(
     basis = np.where(inferred_share >= rules.number("axis.doubtful_share"), "inferred", "doubtful")
     basis = basis.astype("<U10")
 
-    match = rules.number("sounding.match_share")
     has_note = np.isfinite(walk_deg) & np.isfinite(felt_spacing_ft)
-    with np.errstate(invalid="ignore"):
-        crosses_purlins = has_note & (np.abs(felt_spacing_ft / purlin_spacing_ft - 1.0) <= match)
-        crosses_beams = has_note & (np.abs(felt_spacing_ft / beam_spacing_ft - 1.0) <= match)
-    fits = crosses_purlins ^ crosses_beams
-    note = np.where(crosses_purlins, walk_deg, walk_deg + 90.0)
+    note = sounded_axis_deg(walk_deg, felt_spacing_ft, beam_spacing_ft, purlin_spacing_ft, rules)
+    fits = np.isfinite(note)
     off = _fold(note - direction)
-    note = np.where(np.abs(off) <= tolerance, note - off, note)
+    with np.errstate(invalid="ignore"):
+        note = np.where(np.abs(off) <= tolerance, note - off, note)
     azimuth = np.where(fits, note, azimuth)
     basis[fits] = "surveyed"
 
@@ -195,6 +192,45 @@ def find_axis(
         & ~given
         & (np.isfinite(purlin_spacing_ft) | np.isfinite(beam_spacing_ft)),
     )
+
+
+def sounded_axis_deg(
+    walk_deg: FloatArray,
+    felt_spacing_ft: FloatArray,
+    beam_spacing_ft: FloatArray,
+    purlin_spacing_ft: FloatArray,
+    rules: Rulebook,
+) -> FloatArray:
+    """Tell from a sounding walk which way the beams run.
+
+    Parameters
+    ----------
+    walk_deg, felt_spacing_ft
+        The walk's azimuth and the spacing felt on it, shape (n,); NaN where there is none.
+    beam_spacing_ft, purlin_spacing_ft
+        The spacings in force, shape (n,); NaN for a family without them.
+    rules
+        `sounding.match_share`.
+
+    Returns
+    -------
+    ndarray of float
+        Azimuth of the beams, not yet turned into 0 to 180, shape (n,). NaN where the spacing felt fits
+        neither spacing, or both.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> walks, felt = np.array([30.0, 30.0, 30.0]), np.array([8.0, 19.0, 13.0])
+    >>> sounded_axis_deg(walks, felt, np.full(3, 20.0), np.full(3, 8.0), load_rulebook()).tolist()
+    [30.0, 120.0, nan]
+    """
+    match = rules.number("sounding.match_share")
+    with np.errstate(invalid="ignore"):
+        crosses_purlins = np.abs(felt_spacing_ft / purlin_spacing_ft - 1.0) <= match
+        crosses_beams = np.abs(felt_spacing_ft / beam_spacing_ft - 1.0) <= match
+    fits = np.isfinite(walk_deg) & (crosses_purlins ^ crosses_beams)
+    return np.where(fits, np.where(crosses_purlins, walk_deg, walk_deg + 90.0), np.nan)
 
 
 def _edge_directions(outlines: Outlines) -> tuple[FloatArray, FloatArray]:

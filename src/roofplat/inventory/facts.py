@@ -73,6 +73,8 @@ _TURNS_DEG = {
     "ridge_deg": 180.0,
     "downslope_deg": 360.0,
 }
+# Of these a building may have several, each as right as the others.
+_SEVERAL = ("inspected_on", "sounding_walk_deg", "sounding_spacing_ft")
 _FIELDS = tuple(ATTRIBUTES)
 _NUMERIC = np.array([ATTRIBUTES[field].dtype in ("float64", "Int64") for field in _FIELDS])
 _MEASURED = np.array([ATTRIBUTES[field].dtype == "float64" for field in _FIELDS])
@@ -393,8 +395,9 @@ def _conflicts(
             word[leader] != word[rival],
         ),
     ).astype(bool)
-    # Two inspections on two days are two visits, no contradiction.
-    differs &= code != _FIELDS.index("inspected_on")
+    # Two inspections on two days are two visits, no contradiction. Nor are two walks along two walls: what
+    # they say of the beams is compared where the beams are laid out.
+    differs &= ~np.isin(code, [_FIELDS.index(name) for name in _SEVERAL])
     rival, leader = rival[differs], leader[differs]
     # One row a building and field: the value in force against the strongest that differs.
     leader, position, many = np.unique(leader, return_index=True, return_counts=True)
