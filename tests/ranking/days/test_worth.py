@@ -20,7 +20,9 @@ from roofplat.ranking.days.settings import Frame, time_frame
 from roofplat.ranking.days.worth import candidates, check_must, worth_of_visits
 from roofplat.rules import Rulebook, load_rulebook
 
-BOOK = load_rulebook()
+# Scores as they are: figures that one can work out by hand.
+PLAIN = {"days.score_power": 1.0}
+BOOK = load_rulebook(PLAIN)
 # Monday to Friday.
 WEEK = time_frame(BOOK, start_on=datetime.date(2026, 6, 1), days=5, inspectors=1, hours=8)
 
@@ -49,6 +51,13 @@ def test_due_states_and_what_they_add() -> None:
     assert found["value"].tolist() == pytest.approx([50 * (1 + more) for more in bonus], abs=0.006)
     assert found["in_window"].tolist() == [False, False, True, True, False, False, False, False]
     assert found["latest_day"].tolist() == [4, 4, 0, 4, 4, 4, 4, 4]
+
+
+def test_the_first_of_the_ranking_stand_out_by_the_power_of_their_scores() -> None:
+    tables = town(row_of(2), score=[0.8, 0.4], known={"class": ["unknown"] * 2})
+    assert worth(tables)["value"].tolist() == [80.0, 40.0]
+    assert worth(tables, load_rulebook({"days.score_power": 2.0}))["value"].tolist() == [64.0, 16.0]
+    assert worth(tables, load_rulebook({"days.score_power": 3.0}))["value"].tolist() == [51.2, 6.4]
 
 
 def test_a_date_on_a_weekend_is_kept_on_the_friday_before() -> None:
@@ -85,7 +94,7 @@ def test_what_a_department_says_of_visits_counts() -> None:
     ("rule", "value"),
     [("visit_min.B", 0.0), ("visit_longest_min", -1.0), ("overdue_value", -0.1), ("due_value", -1.0),
      ("visit_min_per_1000_ft2", -1.0), ("overdue_value_most", -1.0), ("never_inspected_value", -0.5),
-     ("overdue_value_per_year", float("inf"))],
+     ("overdue_value_per_year", float("inf")), ("score_power", 0.0)],
 )  # fmt: skip
 def test_a_rule_that_cannot_be_is_one_sentence(rule: str, value: float) -> None:
     with pytest.raises(RuleError, match=rule) as caught:
@@ -118,7 +127,7 @@ def test_candidates_are_musts_then_value_and_value_for_time_in_turn() -> None:
     tables = town(row_of(6), score=[0.9, 0.8, 0.7, 0.6, 0.5, 0.4], known=known)
 
     def weighed(most: int, *must: str) -> list[str]:
-        rules = load_rulebook({"days.candidates_most": most})
+        rules = load_rulebook({**PLAIN, "days.candidates_most": most})
         found = worth_of_visits(tables, rules, WEEK, must=must)
         return found.loc[candidates(found, rules, WEEK), "building_id"].tolist()
 

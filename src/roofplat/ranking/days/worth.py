@@ -50,8 +50,8 @@ def worth_of_visits(
 ) -> pd.DataFrame:
     """Value, length and latest day of a visit to each building.
 
-    - value = 100 x score x (1 + bonus) points. The bonus of an overdue inspection is `days.overdue_value`
-      and `days.overdue_value_per_year` for each year overdue, at most `days.overdue_value_most`; of one
+    - value = 100 x score to the power of `days.score_power` x (1 + bonus) points. The bonus of an overdue
+      inspection is `days.overdue_value` and `days.overdue_value_per_year` for each year overdue, at most `days.overdue_value_most`; of one
       that falls due within the plan `days.due_value`; of a building with a class that has no inspection on
       record `days.never_inspected_value`; else 0.
     - An inspection is overdue when it was due before the first planned day. One that falls due within the
@@ -100,7 +100,7 @@ def worth_of_visits(
         ],
         0.0,
     )
-    score = ranking["score"].to_numpy(dtype=float)
+    score = ranking["score"].to_numpy(dtype=float) ** positive(rules, "days.score_power")
     visit_s, assumed = _visit_s(known, rules)
     return ranking.assign(
         geometry=known.geometry.to_numpy(),
