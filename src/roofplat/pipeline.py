@@ -2,7 +2,7 @@
 
 In: a district and the choices of one build.
 Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets;
-    `Ranked`: the ranking alone; `Scheduled`: days of inspection.
+    `Ranked`: the ranking alone; `Scheduled`: days of inspection; `SurveyForms`: forms to take along.
 """
 
 from __future__ import annotations
@@ -40,12 +40,14 @@ __all__ = [
     "Drawn",
     "Ranked",
     "Scheduled",
+    "SurveyForms",
     "build",
     "draw_plans",
     "draw_sheets",
     "gather",
     "inspect_days",
     "rank",
+    "survey_out",
 ]
 
 # Ids named where one does not exist, and how like it they must be.
@@ -134,6 +136,27 @@ class Scheduled:
     """
 
     plan: DayPlan
+    problems: pd.DataFrame
+    out: Path
+    files: list[Path]
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyForms:
+    """What a survey takes along.
+
+    rows
+        The rows of the forms, in the order of the survey.
+    of
+        How many buildings the area has.
+    problems
+        `tables.TABLES["problems"]`.
+    out, files
+        The folder of the forms, and the files in it.
+    """
+
+    rows: pd.DataFrame
+    of: int
     problems: pd.DataFrame
     out: Path
     files: list[Path]
@@ -519,6 +542,68 @@ def gather(district: District, rules: Rulebook, *, as_of: datetime.date | None =
         return inputs
     record = open_record(file, inputs.working_crs, rules)
     return with_record(inputs, read_record(record, as_of, crs=inputs.working_crs), rules)
+
+
+def survey_out(
+    district: District,
+    *,
+    area: str,
+    most: int | None = None,
+    out: str | Path | None = None,
+    workers: int = 1,
+    as_of: datetime.date | None = None,
+    report: Callable[[str], None] | None = None,
+) -> SurveyForms:
+    """Write the forms of a survey of one dispatch area.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    area
+        The dispatch area. Ranks are those of the whole district.
+    most
+        No more buildings than this, those first that a survey is worth most; all when not given.
+    out
+        As in `build`; the forms go to `survey/<area>/` in it.
+    workers, as_of, report
+        As in `build`.
+
+    Returns
+    -------
+    SurveyForms
+
+    Raises
+    ------
+    RoofplatError
+        There is no such area, it has no building, or the district cannot be read; nothing is written then.
+    """
+    # Here and not above: a build does not wait for what draws forms.
+    from roofplat.publish.survey import survey_order, write_survey
+
+    say = report or _silent
+    folder = _folder(district, out)
+    day = as_of or datetime.date.today()
+    planned = _plan(district, area=area, wind_from_deg=None, workers=workers, day=day, say=say)
+    if not planned.wanted:
+        raise DistrictFileError(f"No building lies in the area {area!r}; there is nothing to survey.")
+    tables = {**planned.tables, "roofs": planned.inventory.roofs}
+    say(f"Writing {folder}")
+    rows, files = write_survey(
+        tables,
+        survey_order(tables, planned.wanted)[:most],
+        district=district.name,
+        area=area,
+        areas=planned.inputs.areas["name"].dropna().tolist(),
+        rules=planned.rules,
+        ground=planned.ground,
+        as_of=day,
+        paper=district.sheets.paper,
+        out=folder,
+    )
+    return SurveyForms(
+        rows=rows, of=len(planned.wanted), problems=planned.problems, out=files[0].parent, files=files
+    )
 
 
 def draw_plans(

@@ -46,11 +46,11 @@ def survey_out(
     errors = made.problems[made.problems["severity"] == "error"]
     if len(errors):
         say_problems(errors)
-    asked = made.asked
-    say(f"{area}: {len(asked):,} of {made.of:,} buildings, those first that a survey is worth most")
-    say_table(asked.head(_LISTED)[["order", "building_id", "rank", "asked"]])
-    if len(asked) > _LISTED:
-        say(f"  and {len(asked) - _LISTED:,} more")
+    rows = made.rows
+    say(f"{area}: {len(rows):,} of {made.of:,} buildings, those first that a survey is worth most")
+    say_table(rows.head(_LISTED)[["order", "building_id", "rank", "asked"]])
+    if len(rows) > _LISTED:
+        say(f"  and {len(rows) - _LISTED:,} more")
     say(f"Wrote {len(made.files)} files to {made.out}:")
     for file in made.files:
         say(f"  {file.name}")
