@@ -372,13 +372,8 @@ def _create(connection: sqlite3.Connection, crs: CRS) -> None:
                 "INSERT INTO gpkg_geometry_columns VALUES (?, ?, ?, ?, 0, 0)",
                 (name, _GEOMETRY, _STORED_KIND[name], srs),
             )
-    for name, columns in _SAME.items():
-        # Two empty cells are not equal to SQL, and are the same to us.
-        required = {key for key, entry in RECORD_TABLES[name].columns.items() if entry.required}
-        parts = [
-            column if column in required or column == _GEOMETRY else f"coalesce({column}, '')"
-            for column in columns
-        ]
+    for name in _SAME:
+        parts = _key(name, {column: column for column in _columns(name)})
         connection.execute(f"CREATE UNIQUE INDEX {name}_once ON {name} ({', '.join(parts)})")
     for statement in _triggers():
         connection.execute(statement)
@@ -463,14 +458,25 @@ def _moved(frame: gpd.GeoDataFrame, crs: CRS) -> gpd.GeoDataFrame:
 
 
 def _insert_sql(name: str) -> str:
-    columns = _columns(name)
-    sql = f"INSERT INTO {name} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))}) ON CONFLICT "
-    if name != "outlines":
-        return sql + "DO NOTHING"
-    return sql + (
-        "(building_id, release, from_date) DO UPDATE SET to_date = excluded.to_date "
-        "WHERE to_date IS NULL AND excluded.to_date IS NOT NULL"
-    )
+    places = {column: f"?{place}" for place, column in enumerate(_columns(name), start=1)}
+    sql = f"INSERT INTO {name} ({', '.join(places)}) "
+    if name == "outlines":
+        return sql + (
+            f"VALUES ({', '.join(places.values())}) ON CONFLICT ({', '.join(_SAME[name])}) DO UPDATE "
+            "SET to_date = excluded.to_date WHERE to_date IS NULL AND excluded.to_date IS NOT NULL"
+        )
+    # Looked up before, not refused after: a refused row would use up its number, and a gap looks like a loss.
+    there = zip(_key(name, {column: column for column in places}), _key(name, places), strict=True)
+    same = " AND ".join(f"{own} = {given}" for own, given in there)
+    return sql + (f"SELECT {', '.join(places.values())} WHERE NOT EXISTS (SELECT 1 FROM {name} WHERE {same})")
+
+
+def _key(name: str, words: Mapping[str, str]) -> list[str]:
+    """What makes two rows the same row, in SQL, where two empty cells would not be equal."""
+    required = {key for key, entry in RECORD_TABLES[name].columns.items() if entry.required} | {_GEOMETRY}
+    return [
+        words[column] if column in required else f"coalesce({words[column]}, '')" for column in _SAME[name]
+    ]
 
 
 def _columns(name: str) -> list[str]:
