@@ -23,8 +23,14 @@ from roofplat.rules import load_rulebook
 from roofplat.tables import DAY_TABLES
 
 MONDAY = datetime.date(2026, 6, 1)
-# Visits of half an hour whatever the size, no break, and few rounds: these towns are small.
-PLAIN = {"days.visit_min_per_1000_ft2": 0.0, "days.break_min": 0.0, "days.solver_effort": 200}
+# Scores as they are, visits of half an hour whatever the size, no break, and few rounds: these towns are
+# small.
+PLAIN = {
+    "days.score_power": 1.0,
+    "days.visit_min_per_1000_ft2": 0.0,
+    "days.break_min": 0.0,
+    "days.solver_rounds": 0.5,
+}
 
 
 def plan(tables: dict[str, Any], rules: dict[str, Any] | None = None, **asked: Any) -> DayPlan:
@@ -182,6 +188,15 @@ def test_nothing_at_all_to_plan() -> None:
     assert far.visits.empty
     assert far.problems["code"].tolist() == ["nothing_planned"]
     assert reasons(far) == {"b000": "out_of_reach"}
+
+
+def test_hours_that_the_weighed_buildings_do_not_fill_are_told_of() -> None:
+    tables = town([(100 * n, 0) for n in range(9)])
+    made = plan(tables, {"days.candidates_per_day": 5}, hours=8)
+    assert len(made.visits) == 5
+    assert made.problems["code"].tolist() == ["hours_left"]
+    assert "4 were not weighed" in made.problems["message"].iloc[0]
+    assert plan(tables, hours=8).problems.empty
 
 
 def test_a_plan_says_what_it_rests_on() -> None:

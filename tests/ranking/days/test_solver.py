@@ -19,7 +19,7 @@ from roofplat.errors import DistrictFileError
 from roofplat.ranking.days.case import Case, Outcome, outcome
 from roofplat.ranking.days.greedy import filled_routes, greedy_routes
 from roofplat.ranking.days.order import ordered_routes
-from roofplat.ranking.days.solver import solved_routes
+from roofplat.ranking.days.solver import rounds_for, solved_routes
 
 SHAPES = [(1, 1), (2, 1), (1, 2)]
 
@@ -28,7 +28,7 @@ SHAPES = [(1, 1), (2, 1), (1, 2)]
 @pytest.mark.parametrize(("days", "inspectors"), SHAPES)
 def test_small_cases_are_solved_as_brute_force_solves_them(seed: int, days: int, inspectors: int) -> None:
     case = random_case(seed, visits=7, days=days, inspectors=inspectors, musts=seed % 3)
-    found = outcome(case, solved_routes(case, greedy_routes(case), effort=3000))
+    found = outcome(case, solved_routes(case, greedy_routes(case), rounds=400))
     assert found == best_outcome(case)
 
 
@@ -51,7 +51,7 @@ def test_the_greedy_plan_is_not_always_the_best() -> None:
 def test_laws_of_routes(seed: int, visits: int, days: int, inspectors: int, musts: int, hours: float) -> None:
     case = random_case(seed, visits=visits, days=days, inspectors=inspectors, musts=musts, hours=hours)
     greedy = greedy_routes(case)
-    solved = solved_routes(case, greedy, effort=60)
+    solved = solved_routes(case, greedy, rounds=6)
     ordered = ordered_routes(case, solved)
     assert keeps_every_limit(case, greedy)
     assert keeps_every_limit(case, solved)
@@ -64,22 +64,22 @@ def test_laws_of_routes(seed: int, visits: int, days: int, inspectors: int, must
 def test_the_same_case_has_the_same_answer(seed: int) -> None:
     case = random_case(seed, visits=12, days=2, inspectors=2)
     begin = greedy_routes(case)
-    assert solved_routes(case, begin, effort=120) == solved_routes(case, begin, effort=120)
+    assert solved_routes(case, begin, rounds=10) == solved_routes(case, begin, rounds=10)
 
 
 @settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 100_000))
-def test_more_effort_is_never_worse(seed: int) -> None:
+def test_more_rounds_are_never_worse(seed: int) -> None:
     case = random_case(seed, visits=12, days=2, inspectors=1)
     begin = greedy_routes(case)
-    found = [outcome(case, solved_routes(case, begin, effort=effort)) for effort in (0, 60, 240)]
+    found = [outcome(case, solved_routes(case, begin, rounds=rounds)) for rounds in (0, 5, 20)]
     assert found == sorted(found)
 
 
 def test_a_must_comes_before_any_value() -> None:
     case = random_case(4, visits=6, days=1, inspectors=1, hours=1.5)
     poor = replace(case, value=np.array([1, 9000, 9000, 9000, 9000, 9000]), must=np.arange(6) == 0)
-    for routes in (greedy_routes(poor), solved_routes(poor, greedy_routes(poor), effort=200)):
+    for routes in (greedy_routes(poor), solved_routes(poor, greedy_routes(poor), rounds=30)):
         assert 0 in [visit for route in routes for visit in route]
     assert best_outcome(poor).musts == 1
 
@@ -91,7 +91,7 @@ def test_of_two_musts_the_more_pressing_is_placed_first() -> None:
     both = np.ones(2, dtype=bool)
     case = Case(np.array([50, 10]), hour, way, np.array([1, 0]), both, days=2, inspectors=1, work_s=3600)
     assert greedy_routes(case) == [[1], [0]]
-    assert ordered_routes(case, solved_routes(case, greedy_routes(case), effort=10)) == [[1], [0]]
+    assert ordered_routes(case, solved_routes(case, greedy_routes(case), rounds=10)) == [[1], [0]]
 
 
 def test_routes_that_are_given_stay_as_they_are() -> None:
@@ -130,14 +130,22 @@ def test_an_outcome_compares_musts_then_value_then_way() -> None:
     assert Outcome(1, 5, -3) > Outcome(1, 5, -4)
 
 
+def test_a_large_case_has_fewer_rounds_and_none_too_many() -> None:
+    case = random_case(0, visits=50, days=1, inspectors=1)
+    assert rounds_for(case, 80) == 320
+    assert rounds_for(case, 0) == 0
+    assert rounds_for(random_case(0, visits=300, days=1, inspectors=1), 80) == 9
+    assert rounds_for(random_case(0, visits=0, days=1, inspectors=1), 80) == 500
+
+
 def test_nothing_to_visit_is_no_fault() -> None:
     case = random_case(0, visits=0, days=2, inspectors=1)
-    assert solved_routes(case, greedy_routes(case), effort=100) == [[], []]
+    assert solved_routes(case, greedy_routes(case), rounds=100) == [[], []]
 
 
 def test_without_the_solver_there_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     case = random_case(0, visits=3, days=1, inspectors=1)
     monkeypatch.setitem(sys.modules, "ortools.constraint_solver", None)
     with pytest.raises(DistrictFileError, match=r"pip install 'roofplat\[inspect\]'") as caught:
-        solved_routes(case, greedy_routes(case), effort=10)
+        solved_routes(case, greedy_routes(case), rounds=10)
     assert "\n" not in str(caught.value)

@@ -23,7 +23,7 @@ from roofplat.ranking.days.case import Case, Outcome, outcome
 from roofplat.ranking.days.greedy import greedy_routes
 from roofplat.ranking.days.order import ordered_routes
 from roofplat.ranking.days.settings import positive, time_frame
-from roofplat.ranking.days.solver import solved_routes
+from roofplat.ranking.days.solver import rounds_for, solved_routes
 from roofplat.ranking.days.travel import measure_travel
 from roofplat.ranking.days.worth import candidates, check_must, worth_of_visits
 from roofplat.ranking.days.write import left_out_rows, problems_of, route_rows, visit_rows
@@ -137,8 +137,8 @@ def plan_days(
         work_s=frame.work_s,
     )
     begin = greedy_routes(case)
-    effort = int(positive(rules, "days.solver_effort", zero=True))
-    found = ordered_routes(case, solved_routes(case, begin, effort=effort))
+    rounds = rounds_for(case, positive(rules, "days.solver_rounds", zero=True))
+    found = ordered_routes(case, solved_routes(case, begin, rounds=rounds))
     # Numbers of the case are rows of what is near; from here on they are rows of the candidates.
     routes = [[int(near[visit]) for visit in route] for route in found]
 
@@ -172,7 +172,7 @@ def plan_days(
         "ways_by_streets": int((visits["travel_basis"] == "streets").sum()),
         "ways_straight": int((visits["travel_basis"] == "straight_line").sum()),
         "visits_assumed": int(some.loc[[v for r in routes for v in r], "visit_assumed"].sum()),
-        "solver": _solver_sentence(best, plain),
+        "solver": _solver_sentence(best, plain, rounds),
         "travel": _travel_sentence(travel.graph is not None, rules),
     }
     return DayPlan(visits, left_out, lines, summary, problems_of(left_out, visits, frame))
@@ -208,10 +208,11 @@ def _start(
     return shapely.Point(points[first]), str(named["label"].iloc[first]), (float(lon), float(lat))
 
 
-def _solver_sentence(best: Outcome, plain: Outcome) -> str:
+def _solver_sentence(best: Outcome, plain: Outcome, rounds: int) -> str:
+    again = f"{rounds:,} {'time' if rounds == 1 else 'times'}"
     return (
-        "Chosen and ordered by OR-Tools' routing solver, which began with the greedy plan and stopped "
-        f"after a stated number of rounds (days.solver_effort). Value {best.value / 100:,.2f} points against "
+        "Chosen and ordered by OR-Tools' routing solver, which began with the greedy plan and then anew "
+        f"{again} (days.solver_rounds). Value {best.value / 100:,.2f} points against "
         f"{plain.value / 100:,.2f} of the greedy plan. Nobody has proved that no better plan exists."
     )
 

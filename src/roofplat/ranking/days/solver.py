@@ -16,7 +16,7 @@ from roofplat.errors import DistrictFileError
 from roofplat.ranking.days.case import Case, Routes, outcome
 from roofplat.ranking.days.greedy import filled_routes
 
-__all__ = ["solved_routes"]
+__all__ = ["rounds_for", "solved_routes"]
 
 _SEED = 20
 # What a round takes out of the best plan, least and most, and how far at most it shakes the values: the
@@ -25,9 +25,37 @@ _TAKEN_OUT = (0.1, 1.0)
 _SHAKEN = 1.0
 # A case so small that more rounds find nothing new.
 _MOST_ROUNDS = 500
+_VISITS_OF_THE_RULE = 100
 
 
-def solved_routes(case: Case, begin: Routes, *, effort: int) -> Routes:
+def rounds_for(case: Case, rounds: float) -> int:
+    """How many rounds a case gets, so that a large one does not take for ever.
+
+    Parameters
+    ----------
+    case
+        The problem, of n visits.
+    rounds
+        Rounds for 100 visits. A round's time grows with the square of the visits and faster, so the rounds
+        are multiplied by (100 / n) squared, rounded up, and 500 at most.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> none = np.zeros(200, dtype=np.int64)
+    >>> case = Case(none, none, np.zeros((201, 201), dtype=np.int64), none, none > 0, 1, 1, 3600)
+    >>> rounds_for(case, 80)
+    20
+    """
+    count = max(len(case.value), 1)
+    return min(math.ceil(rounds * (_VISITS_OF_THE_RULE / count) ** 2), _MOST_ROUNDS)
+
+
+def solved_routes(case: Case, begin: Routes, *, rounds: int) -> Routes:
     """Improve a set of routes: most visits that must be, then most value, then least way.
 
     OR-Tools' local search goes from `begin` to a set of routes that none of its moves improves. Then, round
@@ -41,8 +69,8 @@ def solved_routes(case: Case, begin: Routes, *, effort: int) -> Routes:
         The problem.
     begin
         Routes that keep every limit, such as the greedy ones.
-    effort
-        Rounds x visits of the case; the rounds are rounded up, and 500 at most.
+    rounds
+        How often the search begins anew; see `rounds_for`.
 
     Returns
     -------
@@ -60,7 +88,7 @@ def solved_routes(case: Case, begin: Routes, *, effort: int) -> Routes:
     search = _Search(case, solver)
     best = max(begin, search.improve(begin), key=lambda routes: outcome(case, routes))
     random = np.random.default_rng(_SEED)
-    for _ in range(min(math.ceil(effort / len(case.value)), _MOST_ROUNDS)):
+    for _ in range(rounds):
         shaken = random.uniform(0.0, _SHAKEN) * random.standard_normal(len(case.value))
         liking = np.asarray(case.value * np.exp(shaken), dtype=float)
         gone = _around(case, [visit for route in best for visit in route], random)

@@ -51,9 +51,9 @@ def worth_of_visits(
     """Value, length and latest day of a visit to each building.
 
     - value = 100 x score to the power of `days.score_power` x (1 + bonus) points. The bonus of an overdue
-      inspection is `days.overdue_value` and `days.overdue_value_per_year` for each year overdue, at most `days.overdue_value_most`; of one
-      that falls due within the plan `days.due_value`; of a building with a class that has no inspection on
-      record `days.never_inspected_value`; else 0.
+      inspection is `days.overdue_value` and `days.overdue_value_per_year` for each year overdue, at most
+      `days.overdue_value_most`; of one that falls due within the plan `days.due_value`; of a building with
+      a class that has no inspection on record `days.never_inspected_value`; else 0.
     - An inspection is overdue when it was due before the first planned day. One that falls due within the
       plan is visited by then, or not in this plan.
     - visit = `days.visit_min.<letter>` + `days.visit_min_per_1000_ft2` x ground area x storeys / 1,000 ft2,

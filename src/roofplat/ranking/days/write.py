@@ -213,7 +213,7 @@ def left_out_rows(
 
 
 def problems_of(left_out: pd.DataFrame, visits: pd.DataFrame, frame: Frame) -> pd.DataFrame:
-    """Problem rows for what must be visited and is not, and for inspections that fall due unplanned.
+    """Problem rows for musts and dates that are not kept, for empty plans, and for hours left.
 
     Parameters
     ----------
@@ -233,7 +233,9 @@ def problems_of(left_out: pd.DataFrame, visits: pd.DataFrame, frame: Frame) -> p
         & (left_out["due_state"] == "due").to_numpy()
         & (left_out["next_due"] <= pd.Timestamp(frame.days[-1])).to_numpy()
     ]
-    none = visits.iloc[:0] if len(visits) else left_out.iloc[:1]
+    none = not len(visits) and len(left_out)
+    behind = (left_out["reason"] == "not_a_candidate").sum()
+    idle = len(visits) and behind and not (left_out["reason"] == "hours_used_up").any()
     rows = [
         problem_rows(
             "days",
@@ -253,11 +255,20 @@ def problems_of(left_out: pd.DataFrame, visits: pd.DataFrame, frame: Frame) -> p
         ),
         problem_rows(
             "days",
-            ["plan"] if len(none) else [],
+            ["plan"] if none else [],
             "nothing_planned",
             "warning",
             "No visit fits the hours of these days.",
             "Give more hours, or a start that is nearer.",
+        ),
+        problem_rows(
+            "days",
+            ["plan"] if idle else [],
+            "hours_left",
+            "warning",
+            f"Every building that was weighed is visited or cannot be; {behind:,} were not weighed, though "
+            "there may be hours for them.",
+            "Plan fewer days at a time, or raise days.candidates_per_day and days.candidates_most.",
         ),
     ]
     return conform("problems", pd.concat(rows, ignore_index=True))  # type: ignore[no-any-return]
