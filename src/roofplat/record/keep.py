@@ -1,0 +1,267 @@
+"""What is written down of a footprint layer, and what is said of it.
+
+In: what became of each building in a footprint layer, see `outlines`.
+Out: outlines, events and marks for the record; problem rows where buildings are not what they were.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import re
+from pathlib import Path
+from typing import NamedTuple
+
+import geopandas as gpd
+import pandas as pd
+
+from roofplat.record.outlines import standing
+from roofplat.record.store import RecordTables
+from roofplat.tables import LINEAGE_EVENTS, conform, problem_rows
+
+__all__ = ["Kept", "event_counts", "keep_rows", "matching_problems", "release_name"]
+
+_LAYER = "footprints"
+_SUM_LETTERS = 12
+_AGAIN = re.compile(r" #\d+$")
+# What is said of a building whose outline is not what it was.
+_TOLD = {
+    "changed": "The outline of building {} is not what it was; surveys of it may be of another roof.",
+    "split": "Building {} is a part of what was one building; surveys of the whole speak for every part.",
+    "merged": "Building {} covers what were several buildings; surveys of each speak for all of it.",
+}
+
+
+class Kept(NamedTuple):
+    """Rows for the record: `tables.RECORD_TABLES` of these names."""
+
+    outlines: gpd.GeoDataFrame
+    lineage: pd.DataFrame
+    observations: pd.DataFrame
+
+
+def release_name(file: Path, layer: str | None = None) -> str:
+    """Name a footprint layer by its file and by what is in it.
+
+    Parameters
+    ----------
+    file
+        The file, or a folder of files.
+    layer
+        The layer in it, where there are several.
+
+    Returns
+    -------
+    str
+        File, layer, and the first letters of the SHA-256 sum of the bytes.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "roofs.geojson"
+    >>> _ = path.write_bytes(b"{}")
+    >>> release_name(path)
+    'roofs.geojson 44136fa355b3'
+    """
+    if file.is_dir():
+        parts = sorted(part for part in file.rglob("*") if part.is_file())
+    elif file.suffix.lower() == ".shp":
+        parts = [part for part in (file, file.with_suffix(".dbf")) if part.exists()]
+    else:
+        parts = [file]
+    sums = [_sum(part) for part in parts]
+    whole = sums[0] if len(sums) == 1 else hashlib.sha256("".join(sums).encode("ascii")).hexdigest()
+    return " ".join(filter(None, (file.name, layer, whole[:_SUM_LETTERS])))
+
+
+def keep_rows(
+    footprints: gpd.GeoDataFrame,
+    record: RecordTables,
+    lineage: pd.DataFrame,
+    *,
+    day: datetime.date,
+) -> Kept:
+    """Make the rows that write a footprint layer down.
+
+    Parameters
+    ----------
+    footprints
+        `building_id` (those of the record) and `geometry`, in the CRS of the tables.
+    record
+        The tables that are in the record.
+    lineage
+        What became of each building, from `follow.on_footprints`.
+    day
+        The day from which the outlines hold.
+
+    Returns
+    -------
+    Kept
+        An outline that is drawn as it stands in the record stays there; any other ends on that day, and the
+        new one starts on it. A building that was drawn otherwise, split or merged is marked to be looked at
+        again. Where the record has this release already, but not as the last, its name gets a number, so
+        that going back to an earlier file is an event too.
+    """
+    if _is_last(record.lineage, lineage):
+        lineage = lineage.iloc[:0]
+    release = _fresh_name(record, lineage)
+    lineage = lineage.assign(release=release)
+    now = standing(record.outlines)
+    alike = set(lineage.loc[(lineage["event"] == "same") & (lineage["share"] == 1.0), "new_id"])
+    alike &= set(now["building_id"])
+    moment = pd.Timestamp(day).as_unit("ms")
+    ended = now[~now["building_id"].isin(alike)].assign(to_date=moment)
+    drawn = footprints.loc[
+        footprints["building_id"].isin(lineage["new_id"]) & ~footprints["building_id"].isin(alike),
+        ["building_id", "geometry"],
+    ]
+    if lineage.empty:
+        ended = ended.iloc[:0]
+    fresh = drawn.sort_values("building_id").assign(release=release, from_date=moment, to_date=pd.NaT)
+    outlines = [frame for frame in (ended, fresh) if len(frame)]
+    return Kept(
+        conform("outlines", pd.concat(outlines, ignore_index=True)) if outlines else record.outlines.iloc[:0],
+        lineage,
+        _marks(lineage, release, day),
+    )
+
+
+def event_counts(lineage: pd.DataFrame) -> pd.DataFrame:
+    """Count what became of the buildings.
+
+    Parameters
+    ----------
+    lineage
+        `tables.RECORD_TABLES["lineage"]`.
+
+    Returns
+    -------
+    DataFrame
+        `event`, `buildings`, in the order of `tables.LINEAGE_EVENTS`: a new outline counts once, and so does
+        an old one that has none of its own any more.
+
+    Examples
+    --------
+    >>> event_counts(pd.DataFrame({"event": ["gone", "same", "same"]})).to_dict("list")
+    {'event': ['same', 'gone'], 'buildings': [2, 1]}
+    """
+    counts = lineage["event"].value_counts()
+    events = [event for event in LINEAGE_EVENTS if event in counts.index]
+    return pd.DataFrame({"event": events, "buildings": [int(counts[event]) for event in events]})
+
+
+def matching_problems(
+    own: pd.Series, ids: pd.Series, lineage: pd.DataFrame, kept: pd.DataFrame
+) -> pd.DataFrame:
+    """Say where the footprints are no longer those of the record.
+
+    Parameters
+    ----------
+    own, ids
+        The file's ids and those of the record, shape (n,).
+    lineage
+        What became of each building in these footprints.
+    kept
+        The lineage that is written down.
+
+    Returns
+    -------
+    DataFrame
+        `tables.TABLES["problems"]`; none where every building is the same.
+    """
+    fate = lineage[lineage["event"] != "same"]
+    rows = []
+    if len(fate) and not _is_last(kept, lineage):
+        counts = event_counts(fate)
+        told = ", ".join(
+            f"{many:,} {event}" for event, many in zip(counts["event"], counts["buildings"], strict=True)
+        )
+        rows.append(
+            problem_rows(
+                _LAYER,
+                [lineage["release"].iloc[0]],
+                "footprints_not_kept",
+                "info",
+                f"These footprints are not those that the record knows: {told}.",
+                "Look at the map, then write them down with `roofplat survey keep`.",
+            )
+        )
+    for event, sentence in _TOLD.items():
+        names = fate.loc[fate["event"] == event, "new_id"].drop_duplicates().sort_values()
+        told_of = [sentence.format(name) for name in names]
+        rows.append(
+            problem_rows(_LAYER, names, f"outline_{event}", "warning", told_of, "Look at the roof again.")
+        )
+    gone = fate.loc[fate["event"] == "gone", "old_id"].sort_values()
+    rows.append(
+        problem_rows(
+            _LAYER,
+            gone,
+            "outline_gone",
+            "info",
+            [f"Building {name} of the record is not in these footprints." for name in gone],
+            "Nothing, if it is demolished; else mend the footprints. What was seen of it is kept.",
+        )
+    )
+    fresh = ids.isin(fate.loc[fate["event"] == "new", "new_id"]).to_numpy(dtype=bool)
+    other = (own != ids).to_numpy(dtype=bool) & fresh
+    rows.append(
+        problem_rows(
+            _LAYER,
+            ids[other],
+            "id_taken",
+            "warning",
+            [
+                f"The file calls this building {theirs}, as the record calls another; here it is {ours}."
+                for theirs, ours in zip(own[other], ids[other], strict=True)
+            ],
+            "Use the id of the record in forms and in the district file.",
+        )
+    )
+    return pd.concat(rows, ignore_index=True)
+
+
+def _sum(file: Path) -> str:
+    with file.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _plain(release: str) -> str:
+    """The name without the number that says how often it came back."""
+    return _AGAIN.sub("", release)
+
+
+def _is_last(kept: pd.DataFrame, lineage: pd.DataFrame) -> bool:
+    """Whether a release is the last that was written down."""
+    if kept.empty or lineage.empty:
+        return False
+    return _plain(str(kept["release"].iloc[-1])) == str(lineage["release"].iloc[0])
+
+
+def _fresh_name(record: RecordTables, lineage: pd.DataFrame) -> str:
+    if lineage.empty:
+        return ""
+    name = str(lineage["release"].iloc[0])
+    known = {*record.lineage["release"], *record.outlines["release"]}
+    again = sum(_plain(release) == name for release in known)
+    return f"{name} #{again + 1}" if again else name
+
+
+def _marks(lineage: pd.DataFrame, release: str, day: datetime.date) -> pd.DataFrame:
+    """A mark for every building whose roof may not be the one that was looked at."""
+    rows = lineage[lineage["event"].isin(list(_TOLD)) & lineage["new_id"].notna()]
+    rows = rows.drop_duplicates("new_id").sort_values("new_id", ignore_index=True)
+    return pd.DataFrame(
+        {
+            "building_id": rows["new_id"],
+            "section_id": None,
+            "field": "look_again",
+            "value": "outline " + rows["event"],
+            "basis": "inferred",
+            "who": None,
+            "seen_on": pd.Timestamp(day).as_unit("ms"),
+            "file": release,
+            "batch": None,
+            "note": None,
+        }
+    ).astype({"building_id": "str", "value": "str"})
