@@ -12,6 +12,8 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pyproj import CRS
 
 from roofplat.errors import RecordError
@@ -250,3 +252,55 @@ def test_wrong_units_and_missing_shapes_are_defects(record: Record) -> None:
         append(record, drawn=drawing(None), now=MARCH)
     with pytest.raises(ValueError, match="time zone"):
         append(record, observations=seen({}), now=datetime.datetime(2026, 3, 1))
+
+
+IMPORTS = st.lists(
+    st.tuples(
+        st.integers(0, 40),
+        st.lists(
+            st.fixed_dictionaries(
+                {
+                    "building_id": st.sampled_from(["B1", "B2"]),
+                    "field": st.sampled_from(["deck", "name"]),
+                    "value": st.sampled_from(["a", "b", "c"]),
+                    "basis": st.sampled_from(["surveyed", "recorded"]),
+                    "seen_on": st.sampled_from([None, "2026-01-05", "2026-01-20"]),
+                }
+            ),
+            min_size=1,
+            max_size=4,
+        ),
+    ),
+    max_size=5,
+)
+
+
+@given(IMPORTS, st.integers(0, 40))
+@settings(max_examples=25)
+def test_a_past_day_is_the_record_that_stopped_on_it(
+    tmp_path_factory: pytest.TempPathFactory, imports: list[tuple[int, list[dict[str, object]]]], day: int
+) -> None:
+    folder = tmp_path_factory.mktemp("records")
+    start = datetime.datetime(2026, 1, 1, 12, tzinfo=datetime.UTC)
+    whole, stopped = (open_record(folder / name, UTM, RULES) for name in ("whole.gpkg", "stopped.gpkg"))
+    for passed, rows in sorted(imports, key=lambda one: one[0]):
+        now = start + datetime.timedelta(days=passed)
+        append(whole, observations=seen(*rows), now=now)
+        if passed <= day:
+            append(stopped, observations=seen(*rows), now=now)
+    as_of = (start + datetime.timedelta(days=day)).date()
+    then, kept = read_record(whole, as_of), read_record(stopped, as_of)
+    pd.testing.assert_frame_equal(then.observations, kept.observations)
+    pd.testing.assert_frame_equal(then.current, kept.current)
+
+
+def test_a_gis_that_keeps_a_log_of_its_own_beside_the_file_does_no_harm(record: Record) -> None:
+    """Some programs switch a GeoPackage to write-ahead logging while they have it open."""
+    gis = sqlite3.connect(record.path)
+    assert gis.execute("PRAGMA journal_mode = WAL").fetchone() == ("wal",)
+    assert gis.execute("SELECT count(*) FROM observations").fetchone() == (0,)
+    append(record, observations=seen({}), now=MARCH)
+    assert len(read_record(record).observations) == 1
+    assert gis.execute("SELECT count(*) FROM observations").fetchone() == (1,)
+    gis.close()
+    assert len(read_record(record).observations) == 1

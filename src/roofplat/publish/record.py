@@ -151,6 +151,8 @@ def _sources(district: District) -> Iterator[tuple[str, LayerSource]]:
         yield "ground", ground
     if district.scenario.fires is not None:
         yield "fires", district.scenario.fires
+    if district.record_file.exists():
+        yield "record", LayerSource(file=district.record_file)
 
 
 def _parts(file: Path) -> list[Path]:
