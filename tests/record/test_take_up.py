@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
@@ -313,3 +314,15 @@ def test_a_whole_build_takes_it_up(town: District, rules: Rulebook) -> None:
     now = pipeline.rank(town, as_of=datetime.date(2026, 5, 2)).tables["sections"]
     assert then.loc[0, ["framing_axis_deg", "axis_basis"]].tolist() == [0.0, "surveyed"]
     assert now.loc[0, ["framing_axis_deg", "axis_basis"]].tolist() == [90.0, "surveyed"]
+
+
+def test_one_row_may_speak_of_several_buildings(town: District, rules: Rulebook) -> None:
+    """What was seen of a building that was split since is there for each part, under one number."""
+    log(town, rules, observations=seen({"field": "deck", "value": "steel"}))
+    tables = read_record(open_record(town.record_file, "EPSG:32613", rules))
+    both = pd.concat([tables.observations, tables.observations.assign(building_id="B2")], ignore_index=True)
+    inputs = pipeline.gather(town.model_copy(update={"record": town.folder / "none.gpkg"}), rules)
+    twice = with_record(inputs, replace(tables, observations=both), rules)
+    inventory = take_inventory(twice, rules, Ground(rules.number("ground.foot_m"), None), region="west")
+    assert inventory.roofs["deck"].tolist() == ["steel", "steel"]
+    assert inventory.counts.set_index("source").loc["survey log"].tolist() == [2, 2, 0]

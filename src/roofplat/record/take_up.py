@@ -129,7 +129,7 @@ def _log(said: pd.DataFrame, rules: Rulebook, problems: list[pd.DataFrame]) -> A
     of_roof = said["field"].isin(_ROOF_COLUMNS)
     frame = pd.DataFrame(
         {
-            "record": said["number"].astype("str"),
+            "record": _names(said["number"]),
             "date": said["seen_on"],
             "key": said["building_id"],
             "section_id": said["section_id"].where(of_roof),
@@ -139,6 +139,13 @@ def _log(said: pd.DataFrame, rules: Rulebook, problems: list[pd.DataFrame]) -> A
     )
     source = AttributeSource(name=SURVEY_LOG, how="key", basis="surveyed", file=Path(SURVEY_LOG))
     return AttributeRecords(source, frame[kept].reset_index(drop=True), log=True)
+
+
+def _names(number: pd.Series) -> pd.Series:
+    """Numbers as names; what speaks of several buildings is there for each, and needs a name for each."""
+    again = number.groupby(number).cumcount().astype("int64") + 1
+    name = number.astype("str")
+    return name.where(again == 1, name + "." + again.astype("str"))
 
 
 def _faulty(found: Typed, count: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
