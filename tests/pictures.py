@@ -3,7 +3,8 @@
 In: the demo district, a Chromium on the machine.
 Out: `maps/demo-map.png`, the whole district; `maps/demo-plan.png`, one shed with its plan;
     `maps/demo-house.png`, one pitched roof with its plan; `maps/demo-phone.png`, a card on a phone;
-    `maps/demo-report.png`, the head of the report; `maps/demo-sheet.png`, a sheet as a copier sees it. Run
+    `maps/demo-report.png`, the head of the report; `maps/demo-sheet.png`, a sheet as a copier sees it;
+    `maps/demo-day.png`, the page of a day of inspection. Run
 
     python -m tests.pictures
 
@@ -23,10 +24,11 @@ from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
 from roofplat import build, read_district
-from roofplat.pipeline import draw_sheets
+from roofplat.pipeline import draw_sheets, inspect_days
 
 ROOT = Path(__file__).resolve().parents[1]
 AS_OF = datetime.date(2026, 1, 1)
+FIRST_DAY = datetime.date(2026, 1, 5)
 SHED = "MB-0004"
 HOUSE = "MB-0134"
 # File name: the page and what stands after # in its address, width and height of the window.
@@ -36,6 +38,7 @@ PICTURES = {
     "demo-house.png": (f"map.html#{HOUSE}", 1280, 800),
     "demo-phone.png": (f"map.html#{SHED}", 390, 844),
     "demo-report.png": ("report.html", 1100, 1300),
+    "demo-day.png": (f"inspections/{FIRST_DAY}.html", 1000, 1300),
 }
 SHEET_DPI = 110
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
@@ -81,6 +84,7 @@ def main() -> None:
         district = read_district(ROOT / "data/demo/district.toml")
         built = build(district, out=folder, as_of=AS_OF)
         drawn = draw_sheets(district, [SHED], out=folder, as_of=AS_OF)
+        inspect_days(district, start_on=FIRST_DAY, days=2, inspectors=2, out=folder, as_of=AS_OF)
         print_sheet(drawn.sheets[SHED], ROOT / "maps/demo-sheet.png")
         browser = playwright.chromium.launch(executable_path=program, args=FLAGS)
         for name, (page, width, height) in PICTURES.items():
