@@ -2,7 +2,8 @@
 
 In: a district and the choices of one build.
 Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets;
-    `Ranked`: the ranking alone; `Scheduled`: days of inspection; `SurveyForms`: forms to take along.
+    `Ranked`: the ranking alone; `Scheduled`: days of inspection; `TakenIn`: forms of a survey;
+    `SurveyForms`: forms to take along.
 """
 
 from __future__ import annotations
@@ -25,15 +26,17 @@ from roofplat.framing import frame_roofs
 from roofplat.framing.soundings import check_soundings, sounding_notes
 from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
+from roofplat.intake.forms import read_forms
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
 from roofplat.ranking import Apart, rank_buildings, survey_next, take_apart
 from roofplat.ranking.days import DayPlan, plan_days
-from roofplat.record import open_record, read_record, with_record
+from roofplat.record import RecordTables, append, open_record, read_record, with_record
+from roofplat.record.answers import AXIS_FIELDS, check_answers, values_in_force
 from roofplat.rules import Rulebook, load_rulebook
-from roofplat.tables import conform, problem_rows
+from roofplat.tables import conform, empty, problem_rows
 
 __all__ = [
     "Built",
@@ -41,17 +44,20 @@ __all__ = [
     "Ranked",
     "Scheduled",
     "SurveyForms",
+    "TakenIn",
     "build",
     "draw_plans",
     "draw_sheets",
     "gather",
     "inspect_days",
     "rank",
+    "survey_in",
     "survey_out",
 ]
 
 # Ids named where one does not exist, and how like it they must be.
 _CLOSE_IDS, _CLOSE_SHARE = 3, 0.5
+_AXIS_MOVED_DEG = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +145,34 @@ class Scheduled:
     problems: pd.DataFrame
     out: Path
     files: list[Path]
+
+
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """What an import of forms did, or would do.
+
+    rows
+        One row an answer, see `record.answers.Checked`.
+    forms
+        By file: `rows`, `answered_rows`, `answers`.
+    axes
+        Sections whose beams run another way than before: `section_id`, `was_deg`, `was_basis`, `now_deg`,
+        `now_basis`.
+    problems
+        `tables.TABLES["problems"]`: what was refused, and the conflicts of the buildings that were surveyed.
+    added, already_known
+        Rows of the log that are new, and that were there already; 0 for a dry run.
+    record
+        The file of the record.
+    """
+
+    rows: pd.DataFrame
+    forms: pd.DataFrame
+    axes: pd.DataFrame
+    problems: pd.DataFrame
+    added: int
+    already_known: int
+    record: Path
 
 
 @dataclass(frozen=True, slots=True)
@@ -513,6 +547,140 @@ def inspect_days(
     )
     problems = conform("problems", pd.concat([planned.problems, plan.problems], ignore_index=True))
     return Scheduled(plan=plan, problems=problems, out=folder, files=files)
+
+
+def survey_in(
+    district: District,
+    files: Sequence[str | Path],
+    *,
+    who: str | None = None,
+    seen_on: datetime.date | None = None,
+    dry_run: bool = False,
+    now: datetime.datetime | None = None,
+    report: Callable[[str], None] | None = None,
+) -> TakenIn:
+    """Read filled-in forms, check them, and log what they say.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    files
+        The forms: CSV tables, GeoPackages or other layers.
+    who, seen_on
+        Who saw it and when, for rows that do not say.
+    dry_run
+        Say what would change, and write nothing.
+    now
+        The moment of logging, with a time zone; the clock's where it is not given.
+    report
+        As in `build`.
+
+    Returns
+    -------
+    TakenIn
+
+    Raises
+    ------
+    RoofplatError
+        The district, a form or the record cannot be used; nothing is logged then.
+    """
+    say = report or _silent
+    if seen_on is not None and seen_on > datetime.date.today():
+        raise DistrictFileError(f"{seen_on} lies in the future; give the day on which the roofs were seen.")
+    rules = load_rulebook(district.rules, district.families)
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+    forms = read_forms(files, rules, who=who, seen_on=seen_on)
+    say(f"Reading {district.name}")
+    layers = read_inputs(district, rules)
+    tables = _record_tables(district, layers, rules)
+    before = with_record(layers, tables, rules)
+    say("Joining")
+    inventory = take_inventory(before, rules, ground, region=district.region)
+    asked = inventory.roofs["building_id"].isin(forms.answers["building_id"].dropna())
+    walls = None
+    if forms.answers["side"].notna().any():
+        walls = frame_roofs(inventory.roofs[asked], before.streets, rules, ground).walls
+    checked = check_answers(
+        forms,
+        inventory.roofs,
+        values_in_force(inventory.facts, inventory.roofs),
+        tables.observations,
+        rules,
+        walls=walls,
+    )
+    fresh = checked.observations
+    added = known = 0
+    file = district.record_file
+    if len(fresh) and not dry_run:
+        say(f"Writing {file.name}")
+        appended = append(open_record(file, layers.working_crs, rules), observations=fresh, now=now)
+        added, known = appended.added["observations"], appended.already_known["observations"]
+        tables = _record_tables(district, layers, rules)
+    else:
+        tables = replace(tables, observations=_next_in(tables.observations, fresh))
+    say("Comparing")
+    after = with_record(layers, tables, rules)
+    then = take_inventory(after, rules, ground, region=district.region)
+    touched = fresh["building_id"].drop_duplicates()
+    axes, contradictions = _axes(before, inventory, after, then, rules, ground, fresh)
+    names = {*touched, *then.roofs.loc[then.roofs["building_id"].isin(touched), "section_id"]}
+    conflicts = then.problems[
+        then.problems["feature"].isin(names) & (then.problems["code"] == "conflicting_values")
+    ]
+    problems = pd.concat([checked.problems, conflicts, contradictions], ignore_index=True)
+    return TakenIn(
+        rows=checked.rows,
+        forms=forms.counts,
+        axes=axes,
+        problems=conform("problems", problems),
+        added=added,
+        already_known=known,
+        record=file,
+    )
+
+
+def _record_tables(district: District, layers: Inputs, rules: Rulebook) -> RecordTables:
+    """The record as it is; an empty one where there is none."""
+    file, crs = district.record_file, layers.working_crs
+    if file.exists():
+        return read_record(open_record(file, crs, rules), crs=crs)
+    names = ("observations", "outlines", "lineage", "drawn", "current")
+    return RecordTables(**{name: empty(name, crs) for name in names})
+
+
+def _next_in(log: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
+    """The log with rows that are not logged, under the numbers that they would get."""
+    first = int(log["number"].max()) + 1 if len(log) else 1
+    numbered = fresh.assign(number=pd.array(range(first, first + len(fresh)), dtype="Int64"))
+    rows = [frame for frame in (log, numbered) if len(frame)]
+    known: pd.DataFrame = conform("observations", pd.concat(rows, ignore_index=True)) if rows else log
+    return known
+
+
+def _axes(
+    before: Inputs,
+    inventory: Inventory,
+    after: Inputs,
+    then: Inventory,
+    rules: Rulebook,
+    ground: Ground,
+    fresh: pd.DataFrame,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Sections whose beams run another way than before, and sounding notes that contradict each other."""
+    turned = fresh.loc[fresh["field"].isin(AXIS_FIELDS), "building_id"]
+    columns = ["section_id", "framing_axis_deg", "axis_basis"]
+    rows = [one.roofs[one.roofs["building_id"].isin(turned)] for one in (inventory, then)]
+    old = frame_roofs(rows[0], before.streets, rules, ground).sections[columns]
+    new = frame_roofs(rows[1], after.streets, rules, ground)
+    notes = sounding_notes(then.facts, after.attributes)
+    both = old.merge(new.sections[columns], on="section_id", how="right", suffixes=("_was", "_now"))
+    was, now = both["framing_axis_deg_was"], both["framing_axis_deg_now"]
+    off = ((now - was + 90.0) % 180.0 - 90.0).abs()
+    moved = off.isna() | (off > _AXIS_MOVED_DEG) | (both["axis_basis_was"] != both["axis_basis_now"])
+    axes = both[moved].reset_index(drop=True)
+    axes.columns = pd.Index(["section_id", "was_deg", "was_basis", "now_deg", "now_basis"])
+    return axes, check_soundings(notes, new.sections, new.spacings, rules)
 
 
 def gather(district: District, rules: Rulebook, *, as_of: datetime.date | None = None) -> Inputs:

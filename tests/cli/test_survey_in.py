@@ -1,0 +1,201 @@
+"""`roofplat survey in`: forms of two sheds go into the record, with all that a surveyor gets wrong.
+
+In: two sheds in UTM 13N, forms as they come back.
+Out: lines on the screen, exit codes, rows of the record, and what the next plan makes of them.
+"""
+
+from __future__ import annotations
+
+import datetime
+import sqlite3
+from pathlib import Path
+
+import geopandas as gpd
+import pytest
+import shapely
+from click.testing import CliRunner, Result
+
+from roofplat import pipeline
+from roofplat.cli.main import main
+from roofplat.cli.manners import CAUTION
+from roofplat.district import District, read_district
+
+X, Y = 500_000.0, 4_400_000.0
+HEAD = "asked,building_id,roof_family,framing_axis_deg,beam_spacing_ft,purlin_spacing_ft,rafter_spacing_ft,"
+HEAD += "sounding_walk_deg,sounding_spacing_ft,who,seen_on,note\n"
+NOW = datetime.datetime(2026, 3, 2, 9, 0, tzinfo=datetime.UTC)
+
+
+@pytest.fixture
+def town(tmp_path: Path) -> Path:
+    """Two sheds of 40 by 20 m, far apart, with a street along their south sides."""
+    sheds = [shapely.box(X + far, Y, X + far + 40, Y + 20) for far in (0, 200)]
+    frame = gpd.GeoDataFrame(
+        {"building_id": ["B1", "B2"], "address": ["1 Long St", "2 Long St"]}, geometry=sheds
+    )
+    frame.set_crs("EPSG:32613").to_file(tmp_path / "roofs.gpkg", layer="roofs")
+    street = shapely.LineString([(X - 50, Y - 15), (X + 300, Y - 15)])
+    gpd.GeoDataFrame({"name": ["Long St"]}, geometry=[street], crs="EPSG:32613").to_file(
+        tmp_path / "streets.gpkg"
+    )
+    (tmp_path / "district.toml").write_text(
+        '[district]\nname = "Two sheds"\nregion = "west"\n'
+        '[footprints]\nfile = "roofs.gpkg"\nid = "building_id"\n'
+        '[streets]\nfile = "streets.gpkg"\n'
+    )
+    return tmp_path
+
+
+def _form(town: Path, *rows: str, name: str = "form.csv") -> Path:
+    path = town / name
+    path.write_text(HEAD + "\n".join(rows) + "\n", "utf-8")
+    return path
+
+
+def _run(town: Path, *words: object) -> Result:
+    return CliRunner().invoke(main, ["survey", "in", str(town / "district.toml"), *map(str, words)])
+
+
+def _log(town: Path) -> list[tuple[str, str, str]]:
+    with sqlite3.connect(town / "inventory.gpkg") as connection:
+        return connection.execute(
+            "SELECT building_id, field, value FROM observations ORDER BY number"
+        ).fetchall()
+
+
+def _district(town: Path) -> District:
+    return read_district(town / "district.toml")
+
+
+def test_a_dry_run_shows_everything_and_writes_nothing(town: Path) -> None:
+    form = _form(town, "x,B1,panelized_wood,,20,8,,,,Inspector 1,2026-03-01,dry")
+    result = _run(town, form, "--dry-run")
+    assert result.exit_code == 0, result.output
+    assert "Answers: 3 new" in result.output
+    assert "20 (surveyed 2026-03-01)" in result.output
+    assert "Nothing was written." in result.output
+    assert CAUTION in result.output
+    assert not (town / "inventory.gpkg").exists()
+
+
+def test_what_is_refused_takes_nothing_else_with_it_and_ends_with_1(town: Path) -> None:
+    form = _form(
+        town,
+        "x,B1,panelized_wood,,70,8,24,,,Inspector 1,2026-03-01,",
+        "x,B3,panelized_wood,,20,8,,,,Inspector 1,2026-03-01,",
+    )
+    result = _run(town, form)
+    assert result.exit_code == 1
+    assert _log(town) == [("B1", "roof_family", "panelized_wood"), ("B1", "purlin_spacing_ft", "8")]
+    for words in ("outside 0.5 to 60 ft", "hardly right", "there is no building 'B3'", "the nearest are"):
+        assert words in result.output
+    assert "Logged 2 answers" in result.output
+
+
+def test_the_same_form_twice_logs_once(town: Path) -> None:
+    form = _form(town, "x,B1,panelized_wood,,20,8,,,,Inspector 1,2026-03-01,")
+    assert _run(town, form).exit_code == 0
+    before = _log(town)
+    again = _run(town, form)
+    assert again.exit_code == 0
+    assert "Answers: 3 same" in again.output
+    assert "Nothing was logged." in again.output
+    assert _log(town) == before
+
+
+def test_a_sounding_along_side_a_turns_the_beams_and_the_plan_follows(town: Path) -> None:
+    district = _district(town)
+    # Long and flat: without a survey the beams go across the shorter span, north and south.
+    built = pipeline.build(district, out=town / "before")
+    assert built.tables["sections"]["axis_basis"].tolist() == ["inferred", "inferred"]
+    form = _form(town, "x,B1,panelized_wood,,20,8,,A,8,Inspector 1,2026-03-01,dry")
+    made = pipeline.survey_in(district, [form], now=NOW)
+    (turned,) = made.axes.to_dict("records")
+    assert (turned["section_id"], turned["was_basis"], turned["now_basis"]) == (
+        "B1/1",
+        "inferred",
+        "surveyed",
+    )
+    assert turned["was_deg"] % 180 == pytest.approx(0.0, abs=1.5)
+    assert turned["now_deg"] == pytest.approx(90.0, abs=1.5)
+    sections = pipeline.build(district, out=town / "after").tables["sections"].set_index("building_id")
+    assert sections.loc["B1", "axis_basis"] == "surveyed"
+    assert sections.loc["B1", "framing_axis_deg"] == pytest.approx(turned["now_deg"])
+    assert sections.loc["B2", "axis_basis"] == "inferred"
+    walk = [value for _, field, value in _log(town) if field == "sounding_walk_deg"]
+    assert float(walk[0]) == pytest.approx(90.0, abs=1.5)
+
+
+def test_soundings_that_contradict_each_other_are_told_by_the_command_and_the_build(town: Path) -> None:
+    district = _district(town)
+    first = _form(town, "x,B1,panelized_wood,,20,8,,A,8,Inspector 1,2026-03-01,")
+    second = _form(town, "x,B1,,,,,,B,8,Inspector 2,2026-03-05,", name="second.csv")
+    assert "soundings_disagree" not in set(pipeline.survey_in(district, [first], now=NOW).problems["code"])
+    dry = pipeline.survey_in(district, [second], dry_run=True)
+    made = pipeline.survey_in(district, [second], now=NOW)
+    for problems in (dry.problems, made.problems, pipeline.build(district, out=town / "built").problems):
+        told = problems[problems["code"] == "soundings_disagree"]
+        assert told["feature"].tolist() == ["B1/1"]
+    assert dry.problems.equals(made.problems)
+
+
+def test_two_surveys_that_disagree_are_a_conflict_and_the_later_is_in_force(town: Path) -> None:
+    district = _district(town)
+    first = _form(town, "x,B1,panelized_wood,,20,8,,,,Inspector 1,2026-03-01,")
+    second = _form(town, "x,B1,sawn_joist_flat,,20,8,,,,Inspector 2,2026-02-01,", name="second.csv")
+    pipeline.survey_in(district, [first], now=NOW)
+    made = pipeline.survey_in(district, [second], now=NOW)
+    assert made.rows.set_index("field").loc["roof_family", "outcome"] == "earlier"
+    built = pipeline.build(district, out=town / "built")
+    for problems in (made.problems, built.problems):
+        told = problems[(problems["code"] == "conflicting_values") & (problems["feature"] == "B1")]
+        assert len(told) == 1
+        assert "panelized_wood is taken, being later" in told["message"].iloc[0]
+    assert built.tables["buildings"].set_index("building_id").loc["B1", "roof_family"] == "panelized_wood"
+
+
+def test_several_forms_are_one_import_and_say_who_and_when(town: Path) -> None:
+    one = _form(town, "x,B1,panelized_wood,,,,,,,,,")
+    other = _form(town, "x,B2,panelized_wood,,,,,,,,,", name="other.csv")
+    result = _run(town, one, other, "--who", "Inspector 2", "--seen-on", "2026-02-03")
+    assert result.exit_code == 0, result.output
+    with sqlite3.connect(town / "inventory.gpkg") as connection:
+        rows = connection.execute(
+            "SELECT building_id, who, seen_on, file, logged_at FROM observations"
+        ).fetchall()
+    assert [row[:4] for row in rows] == [
+        ("B1", "Inspector 2", "2026-02-03", "form.csv"),
+        ("B2", "Inspector 2", "2026-02-03", "other.csv"),
+    ]
+    assert rows[0][4] == rows[1][4]
+
+
+def test_a_form_that_is_none_stops_all_of_them(town: Path) -> None:
+    good = _form(town, "x,B1,panelized_wood,,,,,,,,,")
+    (town / "bad.csv").write_text("crew\nred\n")
+    result = _run(town, good, town / "bad.csv")
+    assert result.exit_code == 1
+    assert "bad.csv: no column holds the ids of buildings" in result.output
+    assert not (town / "inventory.gpkg").exists()
+
+
+@pytest.mark.parametrize("day", ["yesterday", "2026-13-01", "2999-01-01"])
+def test_a_day_that_cannot_be_is_a_wrong_command(town: Path, day: str) -> None:
+    form = _form(town, "x,B1,panelized_wood,,,,,,,,,")
+    assert _run(town, form, "--seen-on", day).exit_code == 2
+
+
+def test_no_form_is_a_wrong_command(town: Path) -> None:
+    assert _run(town).exit_code == 2
+
+
+def test_the_record_before_the_import_can_be_planned_again(town: Path) -> None:
+    district = _district(town)
+    form = _form(town, "x,B1,panelized_wood,,20,8,,,,Inspector 1,2026-03-01,")
+    pipeline.survey_in(district, [form], now=NOW)
+    days = (datetime.date(2026, 3, 1), datetime.date(2026, 3, 2))
+    families = [
+        pipeline.build(district, out=town / "built", as_of=day).tables["buildings"]["roof_family"].tolist()
+        for day in days
+    ]
+    assert families == [["unknown", "unknown"], ["panelized_wood", "unknown"]]
