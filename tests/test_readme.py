@@ -26,7 +26,15 @@ from roofplat.district import (
 )
 from roofplat.publish import CAUTION
 from roofplat.rules import load_rulebook
-from roofplat.tables import ATTRIBUTES, AXIS_BASES, BASES, OBSTACLE_KINDS, SCENARIO_BASES, TABLES
+from roofplat.tables import (
+    ATTRIBUTES,
+    AXIS_BASES,
+    BASES,
+    OBSTACLE_KINDS,
+    RECORD_TABLES,
+    SCENARIO_BASES,
+    TABLES,
+)
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -145,6 +153,12 @@ def test_every_layer_is_described() -> None:
     described = rows("## What a build writes")
     names = {name.strip("` ") for row in described for name in row.split(",")}
     assert set(TABLES) - {"roofs"} <= names
+
+
+def test_every_layer_of_the_record_is_described() -> None:
+    assert set(RECORD_TABLES) <= set(rows("## The record of surveys"))
+    assert load_rulebook().number("record.wait_s") > 0
+    assert "record.wait_s" in CODED
 
 
 def test_every_command_and_option_is_described() -> None:
