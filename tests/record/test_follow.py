@@ -196,8 +196,9 @@ def inputs_of(shapes: dict[str, shapely.Geometry], **layers: object) -> Inputs:
     nothing = dict.fromkeys((*names, *divisions), plain)
     more = {"attributes": (), **nothing, **layers}
     return Inputs(
-        working_crs=UTM, footprints=footprints, problems=empty("problems"), counts=pd.DataFrame(), **more
-    )
+        working_crs=UTM, footprints=footprints, problems=empty("problems"), counts=pd.DataFrame(),
+        release="r2", **more,
+    )  # fmt: skip
 
 
 def source(*keys: str, how: str = "key") -> AttributeRecords:
@@ -207,7 +208,7 @@ def source(*keys: str, how: str = "key") -> AttributeRecords:
 
 def test_footprints_get_the_ids_of_the_record_and_keep_their_own(rules: Rulebook) -> None:
     inputs, record, lineage = on_footprints(
-        inputs_of({"77": WEST, "78": EAST}), record_of({"B1": HALL}, log({})), rules, release="r2"
+        inputs_of({"77": WEST, "78": EAST}), record_of({"B1": HALL}, log({})), rules
     )
     assert inputs.footprints["building_id"].tolist() == ["B1", "B1.2"]
     assert inputs.footprints["file_id"].tolist() == ["77", "78"]
@@ -223,7 +224,7 @@ def test_keys_mean_the_file_first_and_the_record_after(rules: Rulebook) -> None:
     old = {"B1": HALL, "B2": shapes["B3"], "B3": shapely.box(900, 0, 950, 20)}
     inputs, *_ = on_footprints(
         inputs_of(shapes, attributes=(source("77", " b1", "B3", "B2", "?"), source("77", how="points"))),
-        record_of(old), rules, release="r2",
+        record_of(old), rules,
     )  # fmt: skip
     assert inputs.footprints["building_id"].tolist() == ["B1", "B2"]
     assert inputs.attributes[0].frame["key"].tolist() == ["B1", " b1", "B2", "B2", "?"]
@@ -235,7 +236,7 @@ def test_a_key_that_means_two_buildings_is_told_of(rules: Rulebook) -> None:
     far = shapely.box(200, 0, 300, 20)
     inputs, *_ = on_footprints(
         inputs_of({"B2": HALL, "B1": far}, attributes=(source("B1"),)),
-        record_of({"B1": HALL, "B2": far}), rules, release="r2",
+        record_of({"B1": HALL, "B2": far}), rules,
     )  # fmt: skip
     assert inputs.attributes[0].frame["key"].tolist() == ["B2"]
     rows = inputs.problems[inputs.problems["code"] == "key_means_two"]
@@ -250,7 +251,7 @@ def test_drawn_layers_that_name_a_building_are_renamed_too(rules: Rulebook) -> N
         {"building_id": pd.Series(["77", None], dtype="str")}, geometry=[WEST, WEST], crs=UTM
     )
     inputs, *_ = on_footprints(
-        inputs_of({"77": HALL}, sections=layer, fires=layer), record_of({"B1": HALL}), rules, release="r2"
+        inputs_of({"77": HALL}, sections=layer, fires=layer), record_of({"B1": HALL}), rules
     )
     assert inputs.sections["building_id"].fillna("").tolist() == ["B1", ""]
     assert inputs.fires["building_id"].fillna("").tolist() == ["B1", ""]
@@ -258,7 +259,7 @@ def test_drawn_layers_that_name_a_building_are_renamed_too(rules: Rulebook) -> N
 
 def test_without_outlines_the_files_ids_stay(rules: Rulebook) -> None:
     given_, record = inputs_of({"77": HALL}, attributes=(source("77"),)), record_of({}, log({}))
-    inputs, same, lineage = on_footprints(given_, record, rules, release="r1")
+    inputs, same, lineage = on_footprints(given_, record, rules)
     assert inputs.footprints["building_id"].tolist() == inputs.footprints["file_id"].tolist() == ["77"]
     assert same is record
     assert inputs.problems.empty
@@ -267,7 +268,7 @@ def test_without_outlines_the_files_ids_stay(rules: Rulebook) -> None:
 
 def test_a_taken_id_and_a_building_gone_are_told_of(rules: Rulebook) -> None:
     inputs, *_ = on_footprints(
-        inputs_of({"B1": shapely.box(500, 0, 550, 20)}), record_of({"B1": HALL}), rules, release="r2"
+        inputs_of({"B1": shapely.box(500, 0, 550, 20)}), record_of({"B1": HALL}), rules
     )
     assert inputs.footprints["building_id"].tolist() == ["B1-2"]
     rows = inputs.problems.set_index("code")[["feature", "severity"]].apply(tuple, axis=1).to_dict()
@@ -277,7 +278,7 @@ def test_a_taken_id_and_a_building_gone_are_told_of(rules: Rulebook) -> None:
 
 def test_a_release_that_was_kept_is_told_of_no_more(rules: Rulebook) -> None:
     kept = replace(record_of({"B1": WEST, "B1.2": EAST}, log({})), lineage=SPLIT)
-    inputs, record, _ = on_footprints(inputs_of({"77": WEST, "78": EAST}), kept, rules, release="r2")
+    inputs, record, _ = on_footprints(inputs_of({"77": WEST, "78": EAST}), kept, rules)
     assert inputs.problems.empty
     assert told(record.observations) == [(1, "B1"), (1, "B1.2")]
 

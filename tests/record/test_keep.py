@@ -13,7 +13,7 @@ from pyproj import CRS
 
 from roofplat.record import Record, append, open_record, read_record
 from roofplat.record.follow import follow
-from roofplat.record.keep import event_counts, keep_rows, release_name
+from roofplat.record.keep import event_counts, keep_rows
 from roofplat.record.outlines import match_outlines, standing
 from roofplat.rules import Rulebook
 
@@ -151,30 +151,3 @@ def test_counts_are_in_the_order_of_the_table() -> None:
     rows = pd.DataFrame({"event": ["gone", "new", "same", "new"]})
     assert event_counts(rows).to_dict("list") == {"event": ["same", "new", "gone"], "buildings": [1, 2, 1]}
     assert event_counts(rows.iloc[:0]).empty
-
-
-def test_a_release_is_named_by_what_is_in_the_file(tmp_path: Path) -> None:
-    one, two = tmp_path / "roofs.gpkg", tmp_path / "other" / "roofs.gpkg"
-    two.parent.mkdir()
-    one.write_bytes(b"roofs")
-    two.write_bytes(b"roofs")
-    # What `printf roofs | sha256sum` says.
-    assert release_name(one) == release_name(two) == "roofs.gpkg e7eeb3f96913"
-    two.write_bytes(b"roofs of May")
-    assert release_name(one) != release_name(two)
-    assert release_name(one, "houses").split() == ["roofs.gpkg", "houses", release_name(one).split()[1]]
-
-
-def test_the_table_beside_a_shapefile_counts_too(tmp_path: Path) -> None:
-    file = tmp_path / "roofs.shp"
-    file.write_bytes(b"shapes")
-    file.with_suffix(".dbf").write_bytes(b"ids")
-    before = release_name(file)
-    file.with_suffix(".dbf").write_bytes(b"other ids")
-    assert release_name(file) != before
-    folder = tmp_path / "roofs.gdb"
-    folder.mkdir()
-    (folder / "a").write_bytes(b"1")
-    before = release_name(folder)
-    (folder / "a").write_bytes(b"2")
-    assert release_name(folder) != before

@@ -27,6 +27,7 @@ from roofplat.intake.inputs import AttributeRecords, Inputs
 from roofplat.intake.layer import Layer, Severity
 from roofplat.intake.look import label_of, look
 from roofplat.intake.read import read_layer
+from roofplat.intake.release import release_name
 from roofplat.intake.repair import duplicates, flatten, lines, mixed, outlines, points, slivers
 from roofplat.intake.values import as_str, booleans, text, typed
 from roofplat.rules import Rulebook
@@ -221,6 +222,7 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         ground=_numbered(covers, "ground", "ground_id", working_crs),
         problems=_problems(done),
         counts=pd.DataFrame([_counts(given) for given in done]).astype({"layer": "str"}),
+        release=release_name(district.footprints.file, district.footprints.layer),
         **frames,
     )
 

@@ -65,6 +65,8 @@ class Inputs:
     counts
         One row a layer: `layer`, `read`, `kept`, `repaired`, `refused`;
         read = kept + refused.
+    release
+        What the footprint layer is called, see `release.release_name`.
     """
 
     working_crs: CRS
@@ -81,3 +83,4 @@ class Inputs:
     fires: gpd.GeoDataFrame
     problems: pd.DataFrame
     counts: pd.DataFrame
+    release: str = "footprints"

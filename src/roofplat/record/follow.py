@@ -85,7 +85,7 @@ def follow_drawn(drawn: gpd.GeoDataFrame, lineage: pd.DataFrame) -> gpd.GeoDataF
 
 
 def on_footprints(
-    inputs: Inputs, record: RecordTables, rules: Rulebook, *, release: str
+    inputs: Inputs, record: RecordTables, rules: Rulebook
 ) -> tuple[Inputs, RecordTables, pd.DataFrame]:
     """Put the ids of the record on the footprints, and on all that speaks of them.
 
@@ -100,8 +100,6 @@ def on_footprints(
         From `read_record`, in the same CRS.
     rules
         As in `match_outlines`.
-    release
-        What these footprints are called, see `keep.release_name`.
 
     Returns
     -------
@@ -119,9 +117,9 @@ def on_footprints(
     own = footprints["building_id"].astype("str")
     if record.outlines.empty:
         # Nothing was written down yet: the file's ids are those of the record.
-        first = match_outlines(record.outlines, footprints, rules, release=release).lineage
+        first = match_outlines(record.outlines, footprints, rules, release=inputs.release).lineage
         return replace(inputs, footprints=_with_ids(footprints, own)), record, first
-    ids, lineage = match_outlines(record.outlines, footprints, rules, release=release)
+    ids, lineage = match_outlines(record.outlines, footprints, rules, release=inputs.release)
     changed = pd.concat([record.lineage, lineage], ignore_index=True) if len(record.lineage) else lineage
     problems = [inputs.problems, matching_problems(own, ids, lineage, record.lineage)]
     attributes = tuple(_keyed(source, own, ids, problems) for source in inputs.attributes)

@@ -7,9 +7,7 @@ Out: outlines, events and marks for the record; problem rows where buildings are
 from __future__ import annotations
 
 import datetime
-import hashlib
 import re
-from pathlib import Path
 from typing import NamedTuple
 
 import geopandas as gpd
@@ -19,10 +17,9 @@ from roofplat.record.outlines import standing
 from roofplat.record.store import RecordTables
 from roofplat.tables import LINEAGE_EVENTS, conform, problem_rows
 
-__all__ = ["Kept", "event_counts", "keep_rows", "matching_problems", "release_name"]
+__all__ = ["Kept", "event_counts", "keep_rows", "matching_problems"]
 
 _LAYER = "footprints"
-_SUM_LETTERS = 12
 _AGAIN = re.compile(r" #\d+$")
 # What is said of a building whose outline is not what it was.
 _TOLD = {
@@ -38,40 +35,6 @@ class Kept(NamedTuple):
     outlines: gpd.GeoDataFrame
     lineage: pd.DataFrame
     observations: pd.DataFrame
-
-
-def release_name(file: Path, layer: str | None = None) -> str:
-    """Name a footprint layer by its file and by what is in it.
-
-    Parameters
-    ----------
-    file
-        The file, or a folder of files.
-    layer
-        The layer in it, where there are several.
-
-    Returns
-    -------
-    str
-        File, layer, and the first letters of the SHA-256 sum of the bytes.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> path = Path(tempfile.mkdtemp()) / "roofs.geojson"
-    >>> _ = path.write_bytes(b"{}")
-    >>> release_name(path)
-    'roofs.geojson 44136fa355b3'
-    """
-    if file.is_dir():
-        parts = sorted(part for part in file.rglob("*") if part.is_file())
-    elif file.suffix.lower() == ".shp":
-        parts = [part for part in (file, file.with_suffix(".dbf")) if part.exists()]
-    else:
-        parts = [file]
-    sums = [_sum(part) for part in parts]
-    whole = sums[0] if len(sums) == 1 else hashlib.sha256("".join(sums).encode("ascii")).hexdigest()
-    return " ".join(filter(None, (file.name, layer, whole[:_SUM_LETTERS])))
 
 
 def keep_rows(
@@ -219,11 +182,6 @@ def matching_problems(
         )
     )
     return pd.concat(rows, ignore_index=True)
-
-
-def _sum(file: Path) -> str:
-    with file.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _plain(release: str) -> str:

@@ -20,6 +20,7 @@ import pandas as pd
 from roofplat.district import AttributeSource
 from roofplat.intake import AttributeRecords, Inputs
 from roofplat.intake.values import Typed, booleans, typed
+from roofplat.record.follow import on_footprints
 from roofplat.record.store import RecordTables
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, OBSTACLE_KINDS, TABLES, problem_rows
@@ -64,6 +65,7 @@ def with_record(inputs: Inputs, record: RecordTables, rules: Rulebook) -> Inputs
     if record.drawn.crs != inputs.working_crs:
         raise ValueError("The record must be read in the working CRS.")
     problems: list[pd.DataFrame] = []
+    inputs, record, _ = on_footprints(inputs, record, rules)
     drawn = record.drawn[~record.drawn["number"].isin(record.drawn["replaces"].dropna())]
     said = record.observations[record.observations["field"].isin(list(ATTRIBUTES))].reset_index(drop=True)
     usable = _stale_sections(said, record.drawn, problems)
