@@ -216,3 +216,31 @@ def test_all_faults_come_in_one_message(tmp_path: Path) -> None:
     assert "did you mean 'name'?" in sentence
     assert "'name' is missing" in sentence
     assert "'footprints.basis'" in sentence
+
+
+def test_days_of_inspection_have_their_settings(tmp_path: Path) -> None:
+    plain = read_district(_write(tmp_path, LEAST)).inspect
+    assert (plain.inspectors, plain.hours, plain.start, plain.must) == (1, None, None, ())
+    text = '[inspect]\ninspectors = 3\nhours = 6.5\nstart = [-118.9, 40.9]\nmust = ["MB-0001", "MB-0002"]\n'
+    stated = read_district(_write(tmp_path, LEAST + text)).inspect
+    assert (stated.inspectors, stated.hours) == (3, 6.5)
+    assert stated.start == (-118.9, 40.9)
+    assert stated.must == ("MB-0001", "MB-0002")
+
+
+@pytest.mark.parametrize(
+    ("line", "names"),
+    [
+        ("inspectors = 0", "inspect.inspectors"),
+        ("inspectors = 1.5", "inspect.inspectors"),
+        ("hours = 0", "inspect.hours"),
+        ("hours = -8", "inspect.hours"),
+        ("hours = 25", "inspect.hours"),
+        ("start = [40.9, -118.9]", "inspect.start"),
+        ("start = [-118.9]", "inspect.start"),
+        ('must = "MB-0001"', "inspect.must"),
+        ("inspector = 2", "did you mean 'inspectors'"),
+    ],
+)
+def test_a_setting_of_inspection_days_that_cannot_be_is_named(tmp_path: Path, line: str, names: str) -> None:
+    assert names in _refusal(_write(tmp_path, f"{LEAST}\n[inspect]\n{line}\n"))

@@ -16,8 +16,10 @@ from roofplat.tables import (
     ATTRIBUTES,
     BASES,
     CLASS_BASES,
+    DAY_TABLES,
     SCENARIO_BASES,
     TABLES,
+    TRAVEL_BASES,
     Column,
     conform,
     empty,
@@ -25,6 +27,7 @@ from roofplat.tables import (
 )
 
 CRS = "EPSG:32613"
+EVERY_TABLE = {**TABLES, **DAY_TABLES}
 # A shed of 100 by 60, seen from above.
 SHED = Polygon([(0, 0), (100, 0), (100, 60), (0, 60)])
 UNIT_OF_SUFFIX = {"_ft": "ft", "_ft2": "ft2", "_deg": "deg", "_kv": "kV", "_lon": "deg", "_lat": "deg"}
@@ -46,7 +49,7 @@ def _paths(**changes: object) -> gpd.GeoDataFrame:
 
 def _all_columns() -> list[tuple[str, str, Column]]:
     named = [
-        (table.name, name, column) for table in TABLES.values() for name, column in table.columns.items()
+        (table.name, name, column) for table in EVERY_TABLE.values() for name, column in table.columns.items()
     ]
     return named + [("attributes", name, column) for name, column in ATTRIBUTES.items()]
 
@@ -76,6 +79,9 @@ def test_a_basis_is_one_of_the_five_and_doubtful_only_for_an_axis() -> None:
         elif name == "class_basis":
             # An inspection class is no fact about the building either: an office sets it.
             assert column.allowed == CLASS_BASES
+        elif (table, name) in (("visits", "travel_basis"), ("routes", "basis")):
+            # Nor is the way from one visit to the next.
+            assert column.allowed == TRAVEL_BASES
         elif name.endswith("basis"):
             doubtful = (table, name) in (("sections", "axis_basis"), ("members", "basis"))
             assert set(column.allowed) == {*BASES, *(["doubtful"] if doubtful else [])}, f"{table}.{name}"
@@ -89,16 +95,16 @@ def test_every_table_about_a_section_carries_both_ids() -> None:
             assert table.columns["section_id"].required
 
 
-@pytest.mark.parametrize("name", TABLES)
+@pytest.mark.parametrize("name", EVERY_TABLE)
 def test_an_empty_table_conforms_to_itself(name: str) -> None:
     frame = conform(name, empty(name, CRS))
     assert len(frame) == 0
-    wanted = [*TABLES[name].columns, *(["geometry"] if TABLES[name].geometry else [])]
+    wanted = [*EVERY_TABLE[name].columns, *(["geometry"] if EVERY_TABLE[name].geometry else [])]
     assert list(frame.columns) == wanted
-    assert {key: str(frame[key].dtype) for key in TABLES[name].columns} == {
-        key: column.dtype for key, column in TABLES[name].columns.items()
+    assert {key: str(frame[key].dtype) for key in EVERY_TABLE[name].columns} == {
+        key: column.dtype for key, column in EVERY_TABLE[name].columns.items()
     }
-    if TABLES[name].geometry:
+    if EVERY_TABLE[name].geometry:
         assert isinstance(frame, gpd.GeoDataFrame)
         assert frame.crs == CRS
 
