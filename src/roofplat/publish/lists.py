@@ -19,6 +19,8 @@ __all__ = ["LIKE_A_FORMULA", "solar_list", "write_list"]
 
 # Lines end as RFC 4180 has it; a bare carriage return inside a cell is then quoted as well.
 _LINE_END = "\r\n"
+# The digits after these are the noise of sums.
+_DECIMALS = 9
 LIKE_A_FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")
 """How a text begins that a spreadsheet may read as a formula, or skip to the next cell for.
 
@@ -63,7 +65,7 @@ def write_list(table: pd.DataFrame, path: Path) -> Path:
     -------
     Path
         `path`. A text that begins with = + - @, their wide forms, a tab or a line break gets an apostrophe
-        in front, also where blanks come first; numbers stay numbers, negative ones as well.
+        in front, also where blanks come first; numbers stay numbers, negative ones as well, to nine decimals.
 
     Raises
     ------
@@ -74,9 +76,9 @@ def write_list(table: pd.DataFrame, path: Path) -> Path:
     --------
     >>> import tempfile
     >>> path = Path(tempfile.mkdtemp()) / "list.csv"
-    >>> _ = write_list(pd.DataFrame({"name": ["=1+1", "Shed"], "score": [-0.5, 1.0]}), path)
+    >>> _ = write_list(pd.DataFrame({"name": ["=1+1", "Shed"], "score": [-0.5, 0.1 + 0.2]}), path)
     >>> path.read_text().splitlines()
-    ['name,score', "'=1+1,-0.5", 'Shed,1.0']
+    ['name,score', "'=1+1,-0.5", 'Shed,0.3']
     """
     plain = pd.DataFrame(
         table.drop(columns=table.geometry.name) if isinstance(table, gpd.GeoDataFrame) else table
@@ -85,6 +87,8 @@ def write_list(table: pd.DataFrame, path: Path) -> Path:
     for name, column in plain.items():
         if isinstance(column.dtype, pd.StringDtype) or column.dtype == object:
             safe[str(name)] = column.where(~column.str.match(LIKE_A_FORMULA, na=False), "'" + column)
+        elif column.dtype.kind == "f":
+            safe[str(name)] = column.round(_DECIMALS)
     with whole_file(path) as beside:
         plain.assign(**safe).to_csv(
             beside, index=False, encoding="utf-8", date_format="%Y-%m-%d", lineterminator=_LINE_END
