@@ -11,13 +11,16 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from roofplat import pipeline
 from roofplat.district import District
 from roofplat.ground import Ground
 from roofplat.inventory import Inventory, take_inventory
-from roofplat.record import append, open_record, read_record, with_record
+from roofplat.record import RecordTables, append, current_values, open_record, read_record, with_record
 from roofplat.rules import Rulebook
+from roofplat.tables import BASES, RECORD_TABLES, conform, empty
 
 X, Y = 500_000.0, 4_400_000.0
 MARCH = datetime.datetime(2026, 3, 1, 9, 30, tzinfo=datetime.UTC)
@@ -119,19 +122,42 @@ def test_two_surveys_that_disagree_are_a_conflict(town: District, rules: Ruleboo
     assert roof(inventory)["roof_family"] == "heavy_timber"
 
 
-def test_what_is_in_force_is_what_the_log_says(town: District, rules: Rulebook) -> None:
+SAID = st.lists(
+    st.fixed_dictionaries(
+        {
+            "building_id": st.sampled_from(["B1", "B2"]),
+            "field": st.sampled_from(["deck", "beam_spacing_ft", "suspended_load"]),
+            "value": st.sampled_from(["1", "12", "20"]),
+            "basis": st.sampled_from(list(BASES)),
+            "seen_on": st.sampled_from([None, "2024-01-01", "2025-06-30"]),
+        }
+    ),
+    max_size=15,
+)
+
+
+@given(SAID)
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_what_is_in_force_is_what_the_log_says(
+    town: District, rules: Rulebook, rows: list[dict[str, Any]]
+) -> None:
     """The reduction of the inventory and that of the record are two pieces of code; they may not differ."""
-    rows = [
-        {"field": "deck", "value": f"deck {number}", "basis": basis, "seen_on": day}
-        for number, (basis, day) in enumerate(
-            [(basis, day) for basis in ("recorded", "surveyed", "drawn") for day in (None, "2024-01-01")] * 2
-        )
-    ]
-    for last in range(1, len(rows) + 1):
-        log(town, rules, observations=seen(rows[last - 1]))
-        record = open_record(town.record_file, "EPSG:32613", rules)
-        (current,) = read_record(record).current["value"]
-        assert roof(known(town, rules))["deck"] == current
+    for row in rows:
+        row["value"] = {"suspended_load": "true"}.get(row["field"], row["value"])
+    log = pd.DataFrame(rows, columns=list(RECORD_TABLES["observations"].columns))
+    log["number"] = range(1, len(rows) + 1)
+    log["seen_on"] = pd.to_datetime(log["seen_on"])
+    log["logged_at"] = "2026-03-01T09:30:00Z"
+    log = conform("observations", log)
+    nothing = {name: empty(name, "EPSG:32613") for name in ("outlines", "lineage", "drawn")}
+    current = current_values(log)
+    tables = RecordTables(observations=log, current=current, **nothing)
+    inputs = with_record(pipeline.gather(town, rules), tables, rules)
+    facts = take_inventory(inputs, rules, Ground(rules.number("ground.foot_m"), None), region="west").facts
+    found = facts[facts["current"]].sort_values(["building_id", "field"])
+    for name in ("building_id", "field", "value", "basis"):
+        assert found[name].tolist() == current[name].tolist()
+    assert found["date"].reset_index(drop=True).equals(current["seen_on"])
 
 
 def test_what_is_said_of_a_section_stays_there(town: District, rules: Rulebook) -> None:
