@@ -24,6 +24,8 @@ __all__ = [
     "ATTRIBUTES",
     "BASES",
     "CAUTION",
+    "CHANGE_KINDS",
+    "CHANGE_TABLES",
     "DAY_TABLES",
     "RECORD_FIELDS",
     "RECORD_TABLES",
@@ -113,6 +115,24 @@ TRAVEL_BASES = ("streets", "straight_line")
 # What an outline of a new footprint layer is to those of the layer before.
 LINEAGE_EVENTS = ("same", "changed", "split", "merged", "new", "gone")
 DRAWN_LAYERS = ("sections", "fire_walls", "expansion_joints", "obstacles", "walls")
+# What of a building can be another than before, in the order in which it is listed.
+CHANGE_KINDS = (
+    "building_new",
+    "building_gone",
+    "outline",
+    "section_new",
+    "section_gone",
+    "roof_family",
+    "framing_axis_deg",
+    "beam_spacing_ft",
+    "purlin_spacing_ft",
+    "rafter_spacing_ft",
+    "cut_method",
+    "ladder_spot",
+    "ladder_needed",
+    "score",
+    "rank",
+)
 LEFT_OUT_REASONS = ("must_does_not_fit", "out_of_reach", "hours_used_up", "not_a_candidate")
 
 _DATE: Literal["datetime64[ms]"] = "datetime64[ms]"
@@ -210,6 +230,7 @@ _BUILDINGS = Table(
         "odds": Column("str", "chances by roof family, likeliest first; empty where the family is surveyed"),
         "local_roofs": Column("Int64", "surveyed roofs of the same stratum behind the odds"),
         "surveyed_on": Column("datetime64[ms]", "latest roof survey; empty when nobody has looked"),
+        "look_again": Column("str", "what was done to the roof since, with its month; latest first"),
         "inspected_on": ATTRIBUTES["inspected_on"],
         "inspection_class": ATTRIBUTES["inspection_class"],
         "inspect_by": ATTRIBUTES["inspect_by"],
@@ -618,7 +639,7 @@ _SURVEY_NEXT = Table(
     "survey_next",
     (),
     {
-        "building_id": Column("str", "the building, whose roof nobody has surveyed", required=True),
+        "building_id": Column("str", "a building whose roof nobody has surveyed as it is now", required=True),
         "name": ATTRIBUTES["name"],
         "address": ATTRIBUTES["address"],
         "dispatch_area": _BUILDINGS.columns["dispatch_area"],
@@ -787,6 +808,37 @@ _DRAWN = Table(
     },
 )
 
+_CHANGES = Table(
+    "changes",
+    ("Polygon", "MultiPolygon"),
+    {
+        **_ids(section=False),
+        "section_id": Column("str", "the roof section; empty where the whole building is meant"),
+        "name": ATTRIBUTES["name"],
+        "address": ATTRIBUTES["address"],
+        "dispatch_area": _BUILDINGS.columns["dispatch_area"],
+        "what": Column("str", "what is not as it was", allowed=CHANGE_KINDS, required=True),
+        "spot": Column("Int64", "1 is the first ladder spot, 2 the second way off; of ladders alone"),
+        "before": Column("str", "what it was, as text; empty where there was nothing"),
+        "before_basis": Column("str", "how that was known", allowed=AXIS_BASES),
+        "after": Column("str", "what it is now, as text; empty where there is nothing"),
+        "after_basis": Column("str", "how that is known", allowed=AXIS_BASES),
+        "by": Column("float64", "after less before; of ladder spots and outlines how far they moved"),
+        "unit": Column("str", "unit of that figure"),
+        "why": Column("str", "what moved it, where the tables say so"),
+    },
+)
+
+_LADDER_MOVES = Table(
+    "ladder_moves",
+    ("LineString",),
+    {
+        **_ids(),
+        "spot": _CHANGES.columns["spot"],
+        "moved_ft": Column("float64", "from the base before to the base after, on the ground", "ft"),
+    },
+)
+
 TABLES: Mapping[str, Table] = {
     table.name: table
     for table in (
@@ -819,7 +871,9 @@ DAY_TABLES: Mapping[str, Table] = {table.name: table for table in (_VISITS, _LEF
 RECORD_TABLES: Mapping[str, Table] = {
     table.name: table for table in (_OBSERVATIONS, _OUTLINES, _LINEAGE, _DRAWN, _CURRENT)
 }
-_ALL_TABLES: Mapping[str, Table] = {**TABLES, **DAY_TABLES, **RECORD_TABLES}
+# What a comparison of two states is made of; no build writes them.
+CHANGE_TABLES: Mapping[str, Table] = {table.name: table for table in (_CHANGES, _LADDER_MOVES)}
+_ALL_TABLES: Mapping[str, Table] = {**TABLES, **DAY_TABLES, **RECORD_TABLES, **CHANGE_TABLES}
 
 
 def conform(
@@ -830,7 +884,7 @@ def conform(
     Parameters
     ----------
     name
-        A key of `TABLES`, `DAY_TABLES` or `RECORD_TABLES`.
+        A key of `TABLES`, `DAY_TABLES`, `RECORD_TABLES` or `CHANGE_TABLES`.
     frame
         Frame with at least the table's columns; other columns are dropped.
     geometry, crs

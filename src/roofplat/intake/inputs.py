@@ -6,7 +6,7 @@ Out: `Inputs`, `AttributeRecords`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import pandas as pd
@@ -34,6 +34,16 @@ class AttributeRecords:
     source: AttributeSource
     frame: pd.DataFrame | gpd.GeoDataFrame
     log: bool = False
+
+
+def _no_walls() -> gpd.GeoDataFrame:
+    columns = {name: pd.Series([], dtype="str") for name in ("kind", "basis")}
+    return gpd.GeoDataFrame(columns, geometry=gpd.GeoSeries([]))
+
+
+def _no_marks() -> pd.DataFrame:
+    text = pd.Series([], dtype="str")
+    return pd.DataFrame({"building_id": text, "reason": text, "since": pd.Series([], dtype="datetime64[ms]")})
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +77,11 @@ class Inputs:
         read = kept + refused.
     release
         What the footprint layer is called, see `release.release_name`.
+    walls
+        Drawn walls: `kind`, `basis`, `geometry` (LineString).
+    marks
+        Why roofs are to be looked at again: `building_id`, `reason`, `since` (datetime64[ms]); of a building
+        the latest first.
     """
 
     working_crs: CRS
@@ -83,4 +98,6 @@ class Inputs:
     fires: gpd.GeoDataFrame
     problems: pd.DataFrame
     counts: pd.DataFrame
+    walls: gpd.GeoDataFrame = field(default_factory=_no_walls)
+    marks: pd.DataFrame = field(default_factory=_no_marks)
     release: str = "footprints"

@@ -18,12 +18,14 @@ from roofplat.inventory.roofs import fill_heights
 from roofplat.rules import Rulebook
 from roofplat.tables import problem_rows
 
-__all__ = ["ALERT_LENGTH", "alert_lines", "dispatch_areas", "make_buildings"]
+__all__ = ["ALERT_LENGTH", "alert_lines", "dispatch_areas", "make_buildings", "open_marks"]
 
 ALERT_LENGTH = 80
 """Characters a premise note takes."""
 
 _UNKNOWN = "unknown"
+# Of these, why to look again takes half at most.
+_TAIL_LENGTH = 40
 # How a basis reads in the alert. Only a survey is a look at the roof; everything else says so.
 _BASIS_WORDS = {
     "surveyed": "surveyed",
@@ -41,6 +43,7 @@ def make_buildings(
     section_owner: IntArray,
     surveyed: npt.NDArray[np.bool_],
     surveyed_on: npt.NDArray[np.datetime64],
+    marks: pd.DataFrame,
     area_name: pd.Series,
     ft2_per_unit2: npt.NDArray[np.float64],
     rules: Rulebook,
@@ -59,6 +62,8 @@ def make_buildings(
         The sections and the building row of each.
     surveyed, surveyed_on
         As `facts.survey_dates` returns them, shape (n,).
+    marks
+        `building_id`, `reason`, `since`: why roofs are to be looked at again, of a building the latest first.
     area_name
         Dispatch area, shape (n,).
     ft2_per_unit2
@@ -88,6 +93,7 @@ def make_buildings(
     frame["roof_family"] = pd.Series(family, dtype="str").fillna(_UNKNOWN)
     frame["family_basis"] = pd.Series(basis, dtype="str")
     frame["surveyed_on"] = surveyed_on
+    frame["look_again"], latest = open_marks(frame["building_id"], surveyed_on, marks)
     date = np.where(
         stated, known["roof_family_date"].to_numpy(dtype="datetime64[ms]"), np.datetime64("NaT", "ms")
     )
@@ -99,8 +105,52 @@ def make_buildings(
         pd.Series(worst_basis, dtype="str"),
         surveyed,
         rules,
+        look_again=latest,
     )
     return gpd.GeoDataFrame(frame, geometry=footprints.geometry.array, crs=footprints.crs)
+
+
+def open_marks(
+    building_id: pd.Series, surveyed_on: npt.NDArray[np.datetime64], marks: pd.DataFrame
+) -> tuple[pd.Series, pd.Series]:
+    """Say why each roof is to be looked at again.
+
+    A mark holds until a roof survey of a later day. A survey of the same day, or of no day, may have been
+    before the change.
+
+    Parameters
+    ----------
+    building_id, surveyed_on
+        The buildings and the day of their latest roof survey, NaT where there is none; shape (n,).
+    marks
+        `building_id`, `reason`, `since`, of a building the latest first.
+
+    Returns
+    -------
+    every, latest
+        All marks that hold, and the latest of them: reason and month; missing without one, shape (n,).
+
+    Examples
+    --------
+    >>> day = lambda text: np.datetime64(text, "ms")
+    >>> marks = pd.DataFrame({"building_id": ["a", "a"], "reason": ["reroof", "solar"],
+    ...                       "since": [day("2026-03-14"), day("2024-01-09")]})
+    >>> every, _ = open_marks(pd.Series(["a", "b"]), np.array([day("2025-05-01"), day("2025-05-01")]), marks)
+    >>> every.tolist()
+    ['reroof 2026-03', nan]
+    """
+    row = pd.Index(building_id).get_indexer(pd.Index(marks["building_id"]))
+    since = marks["since"].to_numpy(dtype="datetime64[D]")
+    # A comparison with no day is false: such a mark holds.
+    over = surveyed_on.astype("datetime64[D]")[row] > since
+    held = np.flatnonzero((row >= 0) & ~over)
+    month = pd.Series(np.datetime_as_string(since[held].astype("datetime64[M]")), dtype="str")
+    reason = marks["reason"].iloc[held].reset_index(drop=True)
+    words = reason + (" " + month).where(month != "NaT", "")
+    of_building = words.groupby(row[held])
+    rows = pd.RangeIndex(len(building_id))
+    every = of_building.agg(", ".join).reindex(rows)
+    return every.astype("str"), of_building.first().reindex(rows).astype("str")
 
 
 def dispatch_areas(footprints: gpd.GeoDataFrame, areas: gpd.GeoDataFrame) -> tuple[pd.Series, pd.DataFrame]:
@@ -159,6 +209,8 @@ def alert_lines(
     section_basis: pd.Series,
     surveyed: npt.NDArray[np.bool_],
     rules: Rulebook,
+    *,
+    look_again: pd.Series | None = None,
 ) -> pd.Series:
     """Write one line of at most 80 characters for each premise note.
 
@@ -172,6 +224,8 @@ def alert_lines(
         Whether a survey says anything of the roof, shape (n,).
     rules
         The families, with their `alert` words.
+    look_again
+        Why the roof is to be looked at again, missing where nothing says so, shape (n,).
 
     Returns
     -------
@@ -196,6 +250,7 @@ def alert_lines(
             "part": section_family.fillna("").to_numpy(dtype=object),
             "part_basis": section_basis.fillna("").to_numpy(dtype=object),
             "surveyed": surveyed,
+            "again": "" if look_again is None else look_again.fillna("").to_numpy(dtype=object),
         }
     )
     # A district has few cases however many buildings it has: each is worded once.
@@ -203,8 +258,8 @@ def alert_lines(
     distinct = case.drop_duplicates()
     number = kinds.ngroup().to_numpy()
     lines = [
-        _alert(one, how, month, part, part_how, bool(looked), rules)
-        for one, how, month, part, part_how, looked in distinct.itertuples(index=False, name=None)
+        _marked(_alert(one, how, month, part, part_how, bool(looked), rules), again)
+        for one, how, month, part, part_how, looked, again in distinct.itertuples(index=False, name=None)
     ]
     return pd.Series(np.array([*lines, ""], dtype=object)[number], dtype="str")
 
@@ -225,6 +280,20 @@ def _alert(
         return "ROOF UNKNOWN: nobody has looked. Find out first."
     how = " ".join(filter(None, (_BASIS_WORDS.get(basis, basis), month)))
     return f"{entry.alert or entry.label} ({how})"[:ALERT_LENGTH]
+
+
+def _marked(line: str, again: str) -> str:
+    """The line with why to look again; what it says of the roof gives way, its head last."""
+    if not again:
+        return line
+    tail = f" Look again: {again}"
+    tail = tail if len(tail) <= _TAIL_LENGTH else tail[: _TAIL_LENGTH - 3].rstrip() + "..."
+    room = ALERT_LENGTH - len(tail)
+    if len(line) > room:
+        line = line.split(". ")[0] + "."
+    if len(line) > room:
+        line = line[: room - 1].rsplit(" ", 1)[0].rstrip(" :;,.(") + "."
+    return line + tail
 
 
 def _line(head: str, basis: str, month: str, words: str) -> str:

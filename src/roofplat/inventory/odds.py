@@ -160,7 +160,8 @@ def family_chances(
       that do not come in it, and the rest is scaled to 1; a form is stated where every section has one that
       is not assumed. Where it rules out every family it is not counted.
     - A family that is known but not surveyed has `odds.trust.*` of the chance; the rest follows the odds.
-    - A surveyed family has the whole chance.
+    - A surveyed family has the whole chance; one that was surveyed before a change of the roof
+      (`look_again`) has that of a recorded one.
 
     Parameters
     ----------
@@ -325,6 +326,10 @@ def _kinds(
     basis = pd.Index(BASES).get_indexer(pd.Index(buildings["family_basis"]))
     # A family without a basis is as good as assumed.
     basis = np.where(family >= 0, np.where(basis >= 0, basis, len(BASES) - 1), -1)
+    if "look_again" in buildings:
+        # What was seen before the roof was changed is a record of how it was.
+        marked = buildings["look_again"].notna().to_numpy(dtype=bool)
+        basis = np.where(marked & (basis == BASES.index("surveyed")), BASES.index("recorded"), basis)
     storeys = buildings["storeys"].to_numpy(dtype=float, na_value=np.nan)
     tall = storeys > rules.count("odds.low_rise_storeys")
     forms = _stated_forms(pd.Index(buildings["building_id"]), roofs)

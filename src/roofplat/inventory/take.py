@@ -125,7 +125,7 @@ def take_inventory(
     fires, idle_fires = place_fires(footprints, inputs.fires)
     area_name, outside = dispatch_areas(footprints, inputs.areas)
     described = make_buildings(
-        footprints, known, roofs, owner, surveyed, surveyed_on, area_name, ft2_per_unit2, rules
+        footprints, known, roofs, owner, surveyed, surveyed_on, inputs.marks, area_name, ft2_per_unit2, rules
     )
     buildings, family_odds = estimate_odds(described, roofs, region, rules)
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from roofplat.errors import RuleError
 from roofplat.ranking.order import SCORE_DECIMALS, places_in, ranks, sort_keys
-from roofplat.ranking.outlook import UNKNOWN, Outlook, family_surveyed, outlook
+from roofplat.ranking.outlook import UNKNOWN, Outlook, family_surveyed, outlook, to_look_again
 from roofplat.ranking.score import weight_shares
 from roofplat.ranking.words import percent, text, thousands
 from roofplat.rules import Rulebook
@@ -32,7 +32,7 @@ _PLACE_DECIMALS = 6
 
 
 def survey_next(tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
-    """List the roofs that nobody has surveyed by what a survey is worth.
+    """List the roofs that nobody has surveyed, or not since they were changed, by what a survey is worth.
 
     The office works down a list: the buildings of highest score, `ranking.list_length` of them and
     no more than `ranking.list_share` of all. A survey names the roof family, and with it the
@@ -221,11 +221,17 @@ def _known(buildings: pd.DataFrame) -> Words:
     """What is known of the roof without a survey."""
     unknown = (buildings["roof_family"] == UNKNOWN).to_numpy(dtype=bool)
     looked = buildings["surveyed_on"].notna().to_numpy(dtype=bool)
+    again = to_look_again(buildings)
+    before = again & (buildings["family_basis"] == "surveyed").to_numpy(dtype=bool, na_value=False)
     words = np.where(
         unknown,
         np.where(looked, "the survey does not name the roof", "roof unknown"),
-        "roof " + text(buildings["family_basis"], "assumed") + ", not surveyed",
+        "roof "
+        + text(buildings["family_basis"], "assumed")
+        + np.where(before, " before a change", ", not surveyed").astype(object),
     ).astype(object)
+    if again.any():
+        words = np.where(again, "look again: " + text(buildings["look_again"], "") + "; " + words, words)
     if "local_roofs" not in buildings:
         return words
     behind = np.nan_to_num(buildings["local_roofs"].to_numpy(dtype=float, na_value=np.nan))

@@ -17,7 +17,7 @@ import pandas as pd
 from roofplat.inventory import family_chances
 from roofplat.rules import Rulebook
 
-__all__ = ["UNKNOWN", "Outlook", "family_surveyed", "outlook"]
+__all__ = ["UNKNOWN", "Outlook", "family_surveyed", "outlook", "to_look_again"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -98,7 +98,7 @@ def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook)
 
 
 def family_surveyed(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Tell of which buildings a survey has named the roof family.
+    """Tell of which buildings a survey has named the roof family as it is now.
 
     Examples
     --------
@@ -107,4 +107,17 @@ def family_surveyed(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
     [True, False, False]
     """
     seen = (buildings["family_basis"] == "surveyed") & (buildings["roof_family"] != UNKNOWN)
-    return seen.to_numpy(dtype=bool, na_value=False)
+    return seen.to_numpy(dtype=bool, na_value=False) & ~to_look_again(buildings)
+
+
+def to_look_again(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Tell which roofs were changed since they were surveyed, or may have been.
+
+    Examples
+    --------
+    >>> to_look_again(pd.DataFrame({"look_again": ["reroof 2026-03", None]})).tolist()
+    [True, False]
+    """
+    if "look_again" not in buildings:
+        return np.zeros(len(buildings), dtype=bool)
+    return buildings["look_again"].notna().to_numpy(dtype=bool)

@@ -21,7 +21,7 @@ from roofplat.errors import RuleError
 from roofplat.ranking.inspections import inspections, occupancy_letter
 from roofplat.ranking.intervals import rank_intervals
 from roofplat.ranking.order import SCORE_DECIMALS, ranks, sort_keys
-from roofplat.ranking.outlook import UNKNOWN, Outlook, outlook
+from roofplat.ranking.outlook import UNKNOWN, Outlook, outlook, to_look_again
 from roofplat.ranking.words import percent, plain, text, thousands
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS, conform
@@ -229,7 +229,9 @@ def _guessed(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
 def _lightweight(buildings: pd.DataFrame, roofs: Outlook, *, by_odds: bool) -> tuple[FloatArray, Words]:
     given = _numbers(buildings["p_lightweight"])
     chance = np.clip(np.where(np.isnan(given), roofs.chances @ roofs.lightweight, given), 0.0, 1.0)
-    known = text(buildings["family_basis"], "assumed")
+    known = text(buildings["family_basis"], "assumed") + np.where(
+        to_look_again(buildings), ", look again", ""
+    ).astype(object)
     words = np.where(
         _guessed(buildings),
         "chance of lightweight " + plain(chance) + _behind(buildings)
@@ -419,10 +421,15 @@ def _stale_information(
     days: Any = np.datetime64(as_of, "D") - buildings["surveyed_on"].to_numpy(dtype="datetime64[D]")
     years = np.maximum(days / np.timedelta64(1, "D") / _DAYS_A_YEAR, 0.0)
     never = np.isnan(years)
-    value = np.where(never, 1.0, np.minimum(years / rules.positive("ranking.stale_full_years"), 1.0))
+    again = to_look_again(buildings)
+    fresh = np.minimum(years / rules.positive("ranking.stale_full_years"), 1.0)
+    value = np.where(never | again, 1.0, fresh)
     words = np.where(
         never, "never surveyed", "surveyed " + plain(np.where(never, 0.0, years), decimals=1) + " years ago"
-    )
+    ).astype(object)
+    if again.any():
+        why = text(buildings["look_again"], "")
+        words = np.where(again, np.where(never, words + ", ", "") + "look again: " + why, words)
     return value, words
 
 

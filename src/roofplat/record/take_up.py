@@ -20,6 +20,8 @@ import pandas as pd
 from roofplat.district import AttributeSource
 from roofplat.intake import AttributeRecords, Inputs
 from roofplat.intake.values import Typed, booleans, typed
+from roofplat.record.drawn import standing
+from roofplat.record.feed import marks_of
 from roofplat.record.follow import on_footprints
 from roofplat.record.store import RecordTables
 from roofplat.rules import Rulebook
@@ -66,7 +68,7 @@ def with_record(inputs: Inputs, record: RecordTables, rules: Rulebook) -> Inputs
         raise ValueError("The record must be read in the working CRS.")
     problems: list[pd.DataFrame] = []
     inputs, record, _ = on_footprints(inputs, record, rules)
-    drawn = record.drawn[~record.drawn["number"].isin(record.drawn["replaces"].dropna())]
+    drawn = standing(record.drawn)
     said = record.observations[record.observations["field"].isin(list(ATTRIBUTES))].reset_index(drop=True)
     usable = _stale_sections(said, record.drawn, problems)
     log = _log(said[usable].reset_index(drop=True), rules, problems)
@@ -83,6 +85,7 @@ def with_record(inputs: Inputs, record: RecordTables, rules: Rulebook) -> Inputs
         attributes=(log, *inputs.attributes),
         problems=_stacked(inputs.problems, *problems),
         counts=_stacked(inputs.counts, told),
+        marks=marks_of(record.observations),
         **layers,
     )
 
