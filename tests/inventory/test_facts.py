@@ -77,6 +77,38 @@ def test_the_last_inspection_is_in_force(build, rules):
 
 
 @pytest.mark.parametrize(
+    ("basis", "days", "decks", "conflicts"),
+    [
+        ("surveyed", ["2020-01-01", "2024-01-01"], ["steel", "plywood"], 1),
+        ("surveyed", ["2020-01-01", "2024-01-01", "2025-01-01"], ["steel", "plywood", "Plywood"], 0),
+        # One visit listed twice is one visit.
+        ("surveyed", ["2020-01-01", "2024-01-01", "2024-01-01"], ["steel", "plywood", "plywood"], 1),
+        # Who disagrees later has not been answered.
+        ("surveyed", ["2023-01-01", "2024-01-01", "2024-06-01"], ["plywood", "steel", "plywood"], 1),
+        ("surveyed", [None, "2024-01-01", "2025-01-01"], ["steel", "plywood", "plywood"], 0),
+        ("surveyed", ["2020-01-01", None, None], ["steel", "plywood", "plywood"], 1),
+        # Two that were set aside, by the same two visits.
+        (
+            "surveyed",
+            ["2019-01-01", "2020-01-01", "2024-01-01", "2025-01-01"],
+            ["tile", "steel", "plywood", "plywood"],
+            0,
+        ),
+        # Lists are copied from each other; they settle nothing.
+        ("recorded", ["2020-01-01", "2024-01-01", "2025-01-01"], ["steel", "plywood", "plywood"], 1),
+    ],
+)
+def test_later_surveys_that_agree_settle_a_conflict(build, rules, basis, days, decks, conflicts):
+    footprints = build.footprints({"a": build.square(0)})
+    visits = [
+        build.records("key", f"visit {number}", basis, key=["a"], date=[day], deck=[deck])
+        for number, (day, deck) in enumerate(zip(days, decks, strict=True))
+    ]
+    _, problems, _ = settle(build, rules, footprints, *visits)
+    assert (problems["code"] == "conflicting_values").sum() == conflicts
+
+
+@pytest.mark.parametrize(
     ("field", "one", "two", "conflict"),
     [
         ("beam_spacing_ft", 20.0, 20.2, False),

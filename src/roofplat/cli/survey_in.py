@@ -105,7 +105,8 @@ def _short(values: pd.Series) -> pd.Series:
 def _known(basis: pd.Series, day: pd.Series) -> pd.Series:
     """How a value is known, in brackets."""
     when = day.dt.strftime(" %Y-%m-%d").astype("str").fillna("")
-    return " (" + basis.astype("str").fillna("unknown") + when + ")"
+    known: pd.Series = " (" + basis.astype("str").fillna("unknown") + when + ")"
+    return known
 
 
 def _axes(axes: pd.DataFrame) -> pd.DataFrame:

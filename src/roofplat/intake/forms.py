@@ -37,6 +37,8 @@ __all__ = ["FORM_MARK", "Forms", "read_forms"]
 FORM_MARK = "asked"
 """The column that marks a form of ours: which questions matter for the building."""
 
+# What our forms tell of a building beside the questions; it is not read back.
+_TOLD = ("order", "title", "part", "rank", "looked", "known", "odds", "why", FORM_MARK)
 _TABLES = (".csv", ".tsv", ".txt")
 _DBASE_WIDTH = 10
 # Layers of a file that hold answers, when it has several.
@@ -209,6 +211,8 @@ def _read_rows(
     count = len(rows)
     nobody = pd.Series(pd.NA, index=pd.RangeIndex(count), dtype="string")
     ours = any(_plain(str(name)) == FORM_MARK for name in rows.columns)
+    if ours:
+        passed_over = [name for name in passed_over if _plain(name) not in _TOLD]
     ids = clean_keys(cells["building_id"])
     section = clean_keys(cells["section_id"]) if "section_id" in cells else nobody
     day, day_faults = written_dates(cells.get("seen_on", nobody))
@@ -385,7 +389,7 @@ def _headings(
         if field == "building_id" and plain in PLAIN_IDS and plain != ids[0]:
             field = None
         if field is None:
-            if name.strip() and plain != FORM_MARK:
+            if name.strip():
                 passed_over.append(name)
         elif field in fields:
             raise FieldError(

@@ -171,7 +171,8 @@ def reduce_facts(
     building_ids
         Id of each building row, shape (n,).
     rules
-        `join.same_value_share`: how far numbers may differ and still say the same.
+        `join.same_value_share`: how far numbers may differ and still say the same;
+        `join.settling_surveys`: how many later surveys that agree settle a conflict.
 
     Returns
     -------
@@ -398,7 +399,10 @@ def _conflicts(
     # Two inspections on two days are two visits, no contradiction. Nor are two walks along two walls: what
     # they say of the beams is compared where the beams are laid out.
     differs &= ~np.isin(code, [_FIELDS.index(name) for name in _SEVERAL])
+    agrees = np.append(head, rival[~differs])
     rival, leader = rival[differs], leader[differs]
+    open_ = ~_settled(facts, head, agrees, rival, rules)
+    rival, leader = rival[open_], leader[open_]
     # One row a building and field: the value in force against the strongest that differs.
     leader, position, many = np.unique(leader, return_index=True, return_counts=True)
     rival = rival[position]
@@ -418,7 +422,7 @@ def _conflicts(
         object
     )
     more = np.where(many > 1, " (and " + (many - 1).astype("U").astype(object) + " more)", "").astype(object)
-    return problem_rows(
+    told = problem_rows(
         "inventory",
         ids,
         "conflicting_values",
@@ -432,6 +436,25 @@ def _conflicts(
         ),
         "Find out which is right and correct or date the other.",
     )  # fmt: skip
+    looked = basis[leader] == BASES.index("surveyed")
+    told["action"] = told["action"].mask(looked, "Look again; later surveys that agree settle it.")
+    return told
+
+
+def _settled(facts: pd.DataFrame, head: IntArray, agrees: IntArray, rival: IntArray, rules: Rulebook) -> Any:
+    """Which surveyed values several later surveys, all of the value in force, have set aside.
+
+    The roof may have changed since, or the first look was wrong: who looked again and found the same has
+    answered which. Days count, not rows: one visit may be listed twice.
+    """
+    days = pd.DataFrame({"head": head[agrees], "day": facts["date"].to_numpy()[agrees]}).dropna()
+    later = pd.DataFrame(
+        {"rival": np.arange(rival.size), "head": head[rival], "seen": facts["date"].to_numpy()[rival]}
+    ).merge(days.drop_duplicates(), on="head")
+    later = later[later["seen"].isna() | (later["day"] > later["seen"])]
+    visits = np.bincount(later["rival"].to_numpy(dtype=np.int64), minlength=rival.size)
+    surveyed = facts["basis"].to_numpy()[rival] == BASES.index("surveyed")
+    return surveyed & (visits >= rules.count("join.settling_surveys", least=1))
 
 
 def _basis_code(basis: pd.Series) -> IntArray:
