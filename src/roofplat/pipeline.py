@@ -3,6 +3,7 @@
 In: a district and the choices of one build.
 Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets;
     `Ranked`: the ranking alone; `Scheduled`: days of inspection; `TakenIn`: forms of a survey;
+    `KeptFootprints`: outlines for the record;
     `SurveyForms`: forms to take along.
 """
 
@@ -35,12 +36,15 @@ from roofplat.ranking import Apart, rank_buildings, survey_next, take_apart
 from roofplat.ranking.days import DayPlan, plan_days
 from roofplat.record import RecordTables, append, open_record, read_record, with_record
 from roofplat.record.answers import AXIS_FIELDS, check_answers, values_in_force
+from roofplat.record.follow import on_footprints
+from roofplat.record.keep import FOOTPRINT_CODES, check_gone, event_counts, keep_rows
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform, empty, problem_rows
 
 __all__ = [
     "Built",
     "Drawn",
+    "KeptFootprints",
     "Ranked",
     "Scheduled",
     "SurveyForms",
@@ -52,6 +56,7 @@ __all__ = [
     "inspect_days",
     "rank",
     "survey_in",
+    "survey_keep",
     "survey_out",
 ]
 
@@ -172,6 +177,34 @@ class TakenIn:
     problems: pd.DataFrame
     added: int
     already_known: int
+    record: Path
+
+
+@dataclass(frozen=True, slots=True)
+class KeptFootprints:
+    """What writing the footprints into the record did, or would do.
+
+    release
+        What the footprint layer is called in the record.
+    counts
+        `event`, `buildings`: what became of the buildings.
+    lineage
+        `tables.RECORD_TABLES["lineage"]` of the layer.
+    events, outlines, marks
+        Rows of each kind that were written; 0 for a dry run, and for a layer that was the last already.
+    problems
+        `tables.TABLES["problems"]`: where buildings are not what they were.
+    record
+        The file of the record.
+    """
+
+    release: str
+    counts: pd.DataFrame
+    lineage: pd.DataFrame
+    events: int
+    outlines: int
+    marks: int
+    problems: pd.DataFrame
     record: Path
 
 
@@ -614,7 +647,8 @@ def survey_in(
     file = district.record_file
     if len(fresh) and not dry_run:
         say(f"Writing {file.name}")
-        appended = append(open_record(file, layers.working_crs, rules), observations=fresh, now=now)
+        first = _first_outlines(layers, tables, rules, now)
+        appended = append(open_record(file, layers.working_crs, rules), observations=fresh, now=now, **first)
         added, known = appended.added["observations"], appended.already_known["observations"]
         tables = _record_tables(district, layers, rules)
     else:
@@ -638,6 +672,81 @@ def survey_in(
         already_known=known,
         record=file,
     )
+
+
+def survey_keep(
+    district: District,
+    *,
+    dry_run: bool = False,
+    gone: bool = False,
+    now: datetime.datetime | None = None,
+    report: Callable[[str], None] | None = None,
+) -> KeptFootprints:
+    """Write the footprints of a district into its record, so that ids outlive the next footprint layer.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    dry_run
+        Say what became of the buildings, and write nothing.
+    gone
+        Write also where more than `record.gone_share` of the standing buildings would be gone.
+    now
+        As in `survey_in`; outlines hold from its day, UTC.
+    report
+        As in `build`.
+
+    Returns
+    -------
+    KeptFootprints
+
+    Raises
+    ------
+    RoofplatError
+        The district or the record cannot be used, or too many buildings would be gone; nothing is written
+        then.
+    """
+    say = report or _silent
+    rules = load_rulebook(district.rules, district.families)
+    say(f"Reading {district.name}")
+    layers = read_inputs(district, rules)
+    tables = _record_tables(district, layers, rules)
+    say("Matching outlines")
+    inputs, _, lineage = on_footprints(layers, tables, rules)
+    if not gone and not dry_run:
+        check_gone(lineage, tables.outlines, rules)
+    moment = now or datetime.datetime.now(datetime.UTC)
+    kept = keep_rows(inputs.footprints, tables, lineage, day=moment.astimezone(datetime.UTC).date())
+    written: dict[str, int] = {}
+    file = district.record_file
+    if len(kept.lineage) and not dry_run:
+        say(f"Writing {file.name}")
+        rows = {"outlines": kept.outlines, "lineage": kept.lineage, "observations": kept.observations}
+        written = dict(append(open_record(file, layers.working_crs, rules), now=moment, **rows).added)
+    found = inputs.problems
+    return KeptFootprints(
+        release=layers.release,
+        counts=event_counts(lineage),
+        lineage=lineage,
+        events=written.get("lineage", 0),
+        outlines=written.get("outlines", 0),
+        marks=written.get("observations", 0),
+        problems=conform("problems", found[found["code"].isin(FOOTPRINT_CODES)].reset_index(drop=True)),
+        record=file,
+    )
+
+
+def _first_outlines(
+    layers: Inputs, tables: RecordTables, rules: Rulebook, now: datetime.datetime | None
+) -> dict[str, Any]:
+    """The outlines that the first rows of a record speak of; nothing where it has outlines."""
+    if len(tables.outlines):
+        return {}
+    moment = now or datetime.datetime.now(datetime.UTC)
+    inputs, _, lineage = on_footprints(layers, tables, rules)
+    kept = keep_rows(inputs.footprints, tables, lineage, day=moment.astimezone(datetime.UTC).date())
+    return {"outlines": kept.outlines, "lineage": kept.lineage}
 
 
 def _record_tables(district: District, layers: Inputs, rules: Rulebook) -> RecordTables:

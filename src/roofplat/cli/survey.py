@@ -10,6 +10,7 @@ import click
 
 from roofplat.cli.manners import CAUTION
 from roofplat.cli.survey_in import survey_in
+from roofplat.cli.survey_keep import survey_keep
 from roofplat.cli.survey_out import survey_out
 
 __all__ = ["survey"]
@@ -20,5 +21,5 @@ def survey() -> None:
     """Take a survey out to the roofs and bring what was found back."""
 
 
-for _command in (survey_out, survey_in):
+for _command in (survey_out, survey_in, survey_keep):
     survey.add_command(_command)

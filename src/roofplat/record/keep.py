@@ -13,11 +13,13 @@ from typing import NamedTuple
 import geopandas as gpd
 import pandas as pd
 
+from roofplat.errors import DistrictFileError
 from roofplat.record.outlines import standing
 from roofplat.record.store import RecordTables
+from roofplat.rules import Rulebook
 from roofplat.tables import LINEAGE_EVENTS, conform, problem_rows
 
-__all__ = ["Kept", "event_counts", "keep_rows", "matching_problems"]
+__all__ = ["FOOTPRINT_CODES", "Kept", "check_gone", "event_counts", "keep_rows", "matching_problems"]
 
 _LAYER = "footprints"
 _AGAIN = re.compile(r" #\d+$")
@@ -27,6 +29,15 @@ _TOLD = {
     "split": "Building {} is a part of what was one building; surveys of the whole speak for every part.",
     "merged": "Building {} covers what were several buildings; surveys of each speak for all of it.",
 }
+
+FOOTPRINT_CODES = (
+    "footprints_not_kept",
+    *(f"outline_{event}" for event in _TOLD),
+    "outline_gone",
+    "id_taken",
+    "key_means_two",
+)
+"""Codes of the problems of footprints that are not those of the record."""
 
 
 class Kept(NamedTuple):
@@ -87,6 +98,33 @@ def keep_rows(
         lineage,
         _marks(lineage, release, day),
     )
+
+
+def check_gone(lineage: pd.DataFrame, outlines: gpd.GeoDataFrame, rules: Rulebook) -> None:
+    """Refuse a footprint layer that lacks most buildings: it may be that of one area, or of another place.
+
+    Parameters
+    ----------
+    lineage
+        What became of each building in the layer.
+    outlines
+        `tables.RECORD_TABLES["outlines"]`.
+    rules
+        `record.gone_share`.
+
+    Raises
+    ------
+    DistrictFileError
+        More than that share of the standing buildings would be gone.
+    """
+    stands = len(standing(outlines))
+    gone = int((lineage["event"] == "gone").sum())
+    if gone > rules.number("record.gone_share") * stands:
+        raise DistrictFileError(
+            f"{gone:,} of the {stands:,} buildings that stand in the record are not in "
+            f"{lineage['release'].iloc[0]}; name the right file under [footprints], or give --gone if they "
+            "are demolished: nothing was changed."
+        )
 
 
 def event_counts(lineage: pd.DataFrame) -> pd.DataFrame:
