@@ -124,7 +124,8 @@ def test_the_text_of_a_length_reads_back_to_the_same_length(feet: float) -> None
 @pytest.mark.parametrize(
     ("word", "degrees"),
     [("12", 12.0), ("12.5 deg", 12.5), ("12\u00b0", 12.0), ("192", 12.0), ("NNE", 22.5),
-     ("south-east", 135.0), ("N-S", 0.0), ("E/W", 90.0), ("NE to SW", 45.0), ("east-west", 90.0), ("WNW-ESE", 112.5)],
+     ("south-east", 135.0), ("N-S", 0.0), ("E/W", 90.0), ("NE to SW", 45.0), ("east-west", 90.0),
+     ("WNW-ESE", 112.5)],
 )  # fmt: skip
 def test_a_line_is_a_direction_of_either_end(word: str, degrees: float) -> None:
     assert _one(word, "framing_axis_deg") == degrees
@@ -182,6 +183,7 @@ def test_a_date_of_a_spreadsheet_is_read_where_the_column_proves_the_month() -> 
     assert _days("5/6/2024", "31/5/2024") == ["2024-06-05", "2024-05-31"]
     assert _days("5/6/2024", "2024-05-31") == [None, "2024-05-31"]
     assert _days("5/5/2024") == ["2024-05-05"]
+    assert _days("2024-5-3") == ["2024-05-03"]
     # Both orders in one column: each date speaks for itself alone.
     assert _days("31/5/2024", "5/31/2024", "5/6/2024") == ["2024-05-31", "2024-05-31", None]
     assert _days("13/13/2024", "2/30/2024") == [None, None]
