@@ -3,6 +3,7 @@
 In: a district and the choices of one build.
 Out: `Built`: the tables, the counts, the problems and the files written; `Drawn`: the sheets;
     `Ranked`: the ranking alone; `Scheduled`: days of inspection; `TakenIn`: forms of a survey;
+    `DrawnIn`: roofs drawn by hand; `Fed`: permits and the assessor's changes;
     `KeptFootprints`: outlines for the record;
     `SurveyForms`: forms to take along.
 """
@@ -29,6 +30,7 @@ from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.intake.forms import read_forms
 from roofplat.inventory import Inventory, take_inventory
+from roofplat.inventory.whose import find_buildings
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
@@ -36,6 +38,8 @@ from roofplat.ranking import Apart, rank_buildings, survey_next, take_apart
 from roofplat.ranking.days import DayPlan, plan_days
 from roofplat.record import RecordTables, append, open_record, read_record, with_record
 from roofplat.record.answers import AXIS_FIELDS, check_answers, values_in_force
+from roofplat.record.drawn import take_drawn
+from roofplat.record.feed import DateOrder, observe_marks, read_feed
 from roofplat.record.follow import on_footprints
 from roofplat.record.keep import FOOTPRINT_CODES, check_gone, event_counts, keep_rows
 from roofplat.rules import Rulebook, load_rulebook
@@ -44,6 +48,8 @@ from roofplat.tables import conform, empty, problem_rows
 __all__ = [
     "Built",
     "Drawn",
+    "DrawnIn",
+    "Fed",
     "KeptFootprints",
     "Ranked",
     "Scheduled",
@@ -55,6 +61,8 @@ __all__ = [
     "gather",
     "inspect_days",
     "rank",
+    "survey_drawn",
+    "survey_feed",
     "survey_in",
     "survey_keep",
     "survey_out",
@@ -174,6 +182,48 @@ class TakenIn:
     rows: pd.DataFrame
     forms: pd.DataFrame
     axes: pd.DataFrame
+    problems: pd.DataFrame
+    added: int
+    already_known: int
+    record: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """What an import of permits or of the assessor's changes did, or would do.
+
+    rows
+        One row for each mark: `record` (row of the file), `building_id`, `by` (`id`, `address`, `place`),
+        `seen_on`, `reasons`, `holds` (False where a later survey has looked).
+    read
+        Rows of the file.
+    problems
+        `tables.TABLES["problems"]`: rows that mark nothing or find no building.
+    added, already_known, record
+        As in `TakenIn`.
+    """
+
+    rows: pd.DataFrame
+    read: int
+    problems: pd.DataFrame
+    added: int
+    already_known: int
+    record: Path
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnIn:
+    """What an import of drawings did, or would do.
+
+    changes
+        One row for each drawn feature or part of one, see `record.drawn.Taken`; `file` in front.
+    problems
+        `tables.TABLES["problems"]`: what was refused, and overlaps.
+    added, already_known, record
+        As in `TakenIn`.
+    """
+
+    changes: pd.DataFrame
     problems: pd.DataFrame
     added: int
     already_known: int
@@ -641,6 +691,7 @@ def survey_in(
         tables.observations,
         rules,
         walls=walls,
+        not_kept=_parts_not_kept(before.problems),
     )
     fresh = checked.observations
     added = known = 0
@@ -652,15 +703,19 @@ def survey_in(
         added, known = appended.added["observations"], appended.already_known["observations"]
         tables = _record_tables(district, layers, rules)
     else:
-        tables = replace(tables, observations=_next_in(tables.observations, fresh))
+        tables = replace(tables, observations=_next_in("observations", tables.observations, fresh))
     say("Comparing")
     after = with_record(layers, tables, rules)
     then = take_inventory(after, rules, ground, region=district.region)
     touched = fresh["building_id"].drop_duplicates()
     axes, contradictions = _axes(before, inventory, after, then, rules, ground, fresh)
     names = {*touched, *then.roofs.loc[then.roofs["building_id"].isin(touched), "section_id"]}
-    conflicts = then.problems[
-        then.problems["feature"].isin(names) & (then.problems["code"] == "conflicting_values")
+    found = then.problems
+    # What was in conflict before is told by `check` and `build`; here is what these forms brought.
+    conflicts = found[
+        found["feature"].isin(names)
+        & (found["code"] == "conflicting_values")
+        & ~found["message"].isin(inventory.problems["message"])
     ]
     problems = pd.concat([checked.problems, conflicts, contradictions], ignore_index=True)
     return TakenIn(
@@ -672,6 +727,154 @@ def survey_in(
         already_known=known,
         record=file,
     )
+
+
+def survey_drawn(
+    district: District,
+    files: Sequence[str | Path],
+    layer: str,
+    *,
+    who: str | None = None,
+    seen_on: datetime.date | None = None,
+    dry_run: bool = False,
+    now: datetime.datetime | None = None,
+    report: Callable[[str], None] | None = None,
+) -> DrawnIn:
+    """Read drawings of roofs, lay them on the outlines, and put them into the record.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    files
+        GeoJSON files or other layers, one after the other: each follows those before it.
+    layer
+        One of `tables.DRAWN_LAYERS`: what was drawn.
+    who, seen_on, dry_run, now, report
+        As in `survey_in`.
+
+    Returns
+    -------
+    DrawnIn
+
+    Raises
+    ------
+    RoofplatError
+        The district, a file or the record cannot be used; the files before it are in the record then.
+    """
+    say = report or _silent
+    if seen_on is not None and seen_on > datetime.date.today():
+        raise DistrictFileError(f"{seen_on} lies in the future; give the day on which the roofs were drawn.")
+    rules = load_rulebook(district.rules, district.families)
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+    say(f"Reading {district.name}")
+    layers = read_inputs(district, rules)
+    tables = _record_tables(district, layers, rules)
+    changes, problems = [], []
+    added = known = 0
+    for file in files:
+        inputs, today, _ = on_footprints(layers, tables, rules)
+        taken = take_drawn(Path(file), layer, inputs, today.drawn, rules, ground, who=who, seen_on=seen_on)
+        changes.append(taken.changes.assign(file=Path(file).name))
+        problems.append(taken.problems)
+        known += int(taken.changes["then"].eq("same").sum())
+        if len(taken.rows) and not dry_run:
+            say(f"Writing {district.record_file.name}")
+            first = _first_outlines(layers, tables, rules, now)
+            record = open_record(district.record_file, layers.working_crs, rules)
+            appended = append(record, drawn=taken.rows, now=now, **first)
+            added += appended.added["drawn"]
+            known += appended.already_known["drawn"]
+            tables = _record_tables(district, layers, rules)
+        elif len(taken.rows):
+            tables = replace(tables, drawn=_next_in("drawn", tables.drawn, taken.rows))
+    return DrawnIn(
+        changes=pd.concat(changes, ignore_index=True),
+        problems=conform("problems", pd.concat(problems, ignore_index=True)),
+        added=added,
+        already_known=known,
+        record=district.record_file,
+    )
+
+
+def survey_feed(
+    district: District,
+    file: str | Path,
+    *,
+    columns: Sequence[tuple[str, str]] = (),
+    dates: DateOrder = "iso",
+    dry_run: bool = False,
+    now: datetime.datetime | None = None,
+    report: Callable[[str], None] | None = None,
+) -> Fed:
+    """Read permits or the assessor's changes, and mark the roofs that they say were changed.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    file
+        A table, one row a permit or change.
+    columns
+        Pairs of a field of `record.feed.FEED_FIELDS` and the file's column.
+    dates
+        How its dates are written: `iso`, `mdy` or `dmy`.
+    dry_run, now, report
+        As in `survey_in`.
+
+    Returns
+    -------
+    Fed
+
+    Raises
+    ------
+    RoofplatError
+        The district, the file or the record cannot be used; nothing is logged then.
+    """
+    say = report or _silent
+    rules = load_rulebook(district.rules, district.families)
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+    feed = read_feed(Path(file), columns, rules, order=dates)
+    say(f"Reading {district.name}")
+    layers = read_inputs(district, rules)
+    tables = _record_tables(district, layers, rules)
+    inputs = with_record(layers, tables, rules)
+    say("Joining")
+    inventory = take_inventory(inputs, rules, ground, region=district.region)
+    facts = inventory.facts
+    addresses = facts.loc[facts["field"] == "address", ["building_id", "value"]]
+    addresses = addresses.rename(columns={"value": "address"})
+    whose = find_buildings(inputs.footprints, addresses, feed.rows, feed.file, rules, ground)
+    pairs = whose.pairs
+    fresh = observe_marks(feed, pairs["row"].tolist(), pairs["building_id"].tolist())
+    added = known = 0
+    if len(fresh) and not dry_run:
+        say(f"Writing {district.record_file.name}")
+        first = _first_outlines(layers, tables, rules, now)
+        record = open_record(district.record_file, layers.working_crs, rules)
+        appended = append(record, observations=fresh, now=now, **first)
+        added, known = appended.added["observations"], appended.already_known["observations"]
+    told = feed.rows.iloc[pairs["row"]].reset_index(drop=True)
+    surveyed = inventory.buildings.set_index("building_id")["surveyed_on"].reindex(pairs["building_id"])
+    rows = pd.DataFrame(
+        {
+            "record": told["record"],
+            "building_id": pairs["building_id"],
+            "by": pairs["by"],
+            "seen_on": told["seen_on"],
+            "reasons": told["reasons"],
+            "holds": ~(surveyed.reset_index(drop=True) > told["seen_on"]),
+        }
+    )
+    problems = conform("problems", pd.concat([feed.problems, whose.problems], ignore_index=True))
+    return Fed(rows, feed.read, problems, added, known, district.record_file)
+
+
+def _parts_not_kept(problems: pd.DataFrame) -> set[str]:
+    """Parts of split buildings that the record does not know yet: what is logged of one would be told of all."""
+    if not problems["code"].eq("footprints_not_kept").any():
+        return set()
+    return set(problems.loc[problems["code"] == "outline_split", "feature"])
 
 
 def survey_keep(
@@ -758,13 +961,12 @@ def _record_tables(district: District, layers: Inputs, rules: Rulebook) -> Recor
     return RecordTables(**{name: empty(name, crs) for name in names})
 
 
-def _next_in(log: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
-    """The log with rows that are not logged, under the numbers that they would get."""
+def _next_in(name: str, log: Any, fresh: Any) -> Any:
+    """A log with rows that are not logged, under the numbers that they would get."""
     first = int(log["number"].max()) + 1 if len(log) else 1
     numbered = fresh.assign(number=pd.array(range(first, first + len(fresh)), dtype="Int64"))
     rows = [frame for frame in (log, numbered) if len(frame)]
-    known: pd.DataFrame = conform("observations", pd.concat(rows, ignore_index=True)) if rows else log
-    return known
+    return conform(name, pd.concat(rows, ignore_index=True)) if rows else log
 
 
 def _axes(

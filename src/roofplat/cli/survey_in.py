@@ -14,6 +14,7 @@ import pandas as pd
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
+from roofplat.cli.survey_drawn import take_drawings
 from roofplat.district import read_district
 
 __all__ = ["survey_in"]
@@ -22,6 +23,12 @@ __all__ = ["survey_in"]
 @click.command("in")
 @options.district
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--as",
+    "layer",
+    type=click.Choice(["sections", "fire_walls", "expansion_joints", "obstacles", "walls"]),
+    help="The files hold roofs drawn by hand, GeoJSON or another layer: what was drawn.",
+)
 @click.option("--who", metavar="TEXT", help="Who saw it, for rows that do not say.")
 @click.option(
     "--seen-on",
@@ -36,16 +43,19 @@ def survey_in(
     ctx: click.Context,
     district: Path,
     files: tuple[Path, ...],
+    layer: str | None,
     who: str | None,
     seen_on: datetime.date | None,
     dry_run: bool,
 ) -> None:
-    """Read filled-in forms, show what changes, and log it in the record of surveys.
+    """Read filled-in forms or drawings, show what changes, and log it in the record of surveys.
 
     Columns may be in any order, missing or added. An answer that cannot be is refused by itself and named;
     the others are taken. Exit code 1 says that some were refused.
     """
     settings = read_district(district)
+    if layer is not None:
+        take_drawings(ctx, settings, files, layer, who=who, seen_on=seen_on, dry_run=dry_run)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
     from roofplat.record.answers import LOGGED

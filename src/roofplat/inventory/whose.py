@@ -80,7 +80,7 @@ def address_keys(addresses: pd.Series) -> pd.Series:
     >>> address_keys(pd.Series(["120 North Elm Street, Mallow", "120 N. ELM ST #4", "Elm Street"])).tolist()
     ['120 n elm st', '120 n elm st', nan]
     """
-    plain = addresses.astype("str").str.casefold().str.split(",", n=1).str[0].str.strip()
+    plain = addresses.astype("str").str.casefold().str.replace(r",.*$", "", regex=True).str.strip()
     plain = plain.str.replace(_UNIT, "", regex=True)
     plain = plain.str.replace(r"[^\w\s/-]+", " ", regex=True).str.replace(r"\s+", " ", regex=True).str.strip()
     words = r"\b(" + "|".join(_SHORT) + r")\b"

@@ -79,6 +79,7 @@ _DETAIL_COLUMNS = (
     "height_basis",
     "sprinklered",
     "inspected_on",
+    "look_again",
     "alert",
     "odds",
     "local_roofs",

@@ -29,10 +29,10 @@ from roofplat.rules import Rulebook
 from roofplat.tables import conform, empty
 
 __all__ = [
-    "DATE_ORDERS",
     "FEED_FIELDS",
     "LOOK_AGAIN",
     "REASONS",
+    "DateOrder",
     "Feed",
     "marks_of",
     "observe_marks",
@@ -53,7 +53,6 @@ REASONS: Mapping[str, str] = {
 """Last part of the rule `record.feed.*` to the reason as it is written, what tells most first."""
 
 DateOrder = Literal["iso", "mdy", "dmy"]
-DATE_ORDERS: tuple[DateOrder, ...] = ("iso", "mdy", "dmy")
 
 FEED_FIELDS: Mapping[str, tuple[str, ...]] = {
     "building_id": ("building_id", "bldg_id", "bld_id", "structure_id"),

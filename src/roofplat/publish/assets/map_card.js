@@ -247,6 +247,7 @@ var roofplatCard = (function () {
     // That nobody knows the roof is said by its caution.
     for (const { loud, unknown, words: what, why } of refused) if (!unknown) card.add("p", loud ? [element("strong", what), " ", card.said(why)] : [what, " ", card.said(why)], loud ? "nocut" : "warn");
     if (get("surveyed_on") === null) card.add("p", "Nobody has surveyed this roof.", "warn");
+    if (get("look_again")) card.add("p", [element("strong", "Look again: "), card.said(get("look_again")), "."], "warn");
     card.heading("Danger");
     const cautions = new Set([familyOf(get("roof_family")), ...parts.map((part) => familyOf(layers.sections.get("roof_family", part)))].map((one) => one.caution));
     // Said once, where it is said loudest.
