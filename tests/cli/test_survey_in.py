@@ -199,3 +199,44 @@ def test_the_record_before_the_import_can_be_planned_again(town: Path) -> None:
         for day in days
     ]
     assert families == [["unknown", "unknown"], ["panelized_wood", "unknown"]]
+
+
+def test_a_part_of_a_split_building_waits_until_its_outline_is_written_down(town: Path) -> None:
+    district = _district(town)
+    form = _form(town, "x,B1,panelized_wood,,20,8,,,,Inspector 1,2026-03-01,")
+    pipeline.survey_in(district, [form], now=NOW)
+    # A later release: the first shed is two halves now.
+    halves = [shapely.box(X, Y, X + 20, Y + 20), shapely.box(X + 20, Y, X + 40, Y + 20)]
+    rest = shapely.box(X + 200, Y, X + 240, Y + 20)
+    frame = gpd.GeoDataFrame({"building_id": ["B1", "B7", "B2"]}, geometry=[*halves, rest], crs="EPSG:32613")
+    frame.to_file(town / "roofs.gpkg", layer="roofs")
+    second = _form(
+        town,
+        "x,B1,sawn_joist_flat,,,,,,,Inspector 1,2026-03-05,",
+        "x,B2,panelized_wood,,,,,,,Inspector 1,2026-03-05,",
+    )
+    made = pipeline.survey_in(district, [second], now=NOW)
+    assert made.rows["outcome"].tolist() == ["refused", "new"]
+    assert "footprints_not_kept" in set(made.problems["code"])
+    pipeline.survey_keep(district, now=NOW + datetime.timedelta(days=1))
+    made = pipeline.survey_in(district, [second], now=NOW + datetime.timedelta(days=2))
+    assert made.rows["outcome"].tolist() == ["changed", "same"]
+    built = pipeline.build(district, out=town / "built").tables["buildings"].set_index("building_id")
+    # What was seen of the whole is said of the other half; what was seen of the half is not.
+    assert built["roof_family"].to_dict() == {
+        "B1": "sawn_joist_flat",
+        "B1.2": "panelized_wood",
+        "B2": "panelized_wood",
+    }
+
+
+def test_only_conflicts_that_the_forms_bring_are_told(town: Path) -> None:
+    (town / "roll.csv").write_text("id,height_ft\nB1,20\n")
+    (town / "other.csv").write_text("id,height_ft\nB1,30\n")
+    source = '\n[[attributes]]\nname = "{0}"\nfile = "{0}.csv"\nhow = "key"\nid = "id"\n'
+    with (town / "district.toml").open("a") as stream:
+        stream.write(source.format("roll") + source.format("other"))
+    form = _form(town, "x,B1,panelized_wood,,20,8,,,,Inspector 1,2026-03-01,")
+    made = pipeline.survey_in(_district(town), [form], now=NOW)
+    assert made.problems.empty
+    assert "conflicting_values" in set(pipeline.build(_district(town), out=town / "built").problems["code"])

@@ -10,6 +10,7 @@ spacing, in feet) is refused too, with its remedy: written with its unit it is m
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
@@ -95,6 +96,7 @@ def check_answers(
     rules: Rulebook,
     *,
     walls: pd.DataFrame | None = None,
+    not_kept: Collection[str] = (),
 ) -> Checked:
     """Check answers against the inventory and the record.
 
@@ -113,6 +115,8 @@ def check_answers(
         `record.plausible.*`, `axis.along_tolerance_deg`, roof families.
     walls
         `tables.TABLES["walls"]`, for sounding walks given by the letter of a side; None where there is none.
+    not_kept
+        Buildings whose outlines have to be written down before anything is logged of them.
 
     Returns
     -------
@@ -125,6 +129,13 @@ def check_answers(
     """
     rows = forms.answers.copy()
     rows = _name_buildings(rows, roofs)
+    rows = _refuse(
+        rows,
+        rows["building_id"].isin(list(not_kept)).to_numpy(dtype=bool),
+        "footprints_not_kept",
+        "the building is a part of one that was split, and the record does not know its outline yet",
+        "Look at the map, write the footprints down with `roofplat survey keep`, and import again.",
+    )
     rows = _name_sections(rows, roofs)
     rows = _walk_along(rows, walls, rules)
     rows = _whole_soundings(rows)
