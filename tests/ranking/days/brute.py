@@ -1,7 +1,7 @@
-"""The best plan of a small case, found by looking at every one.
+"""The best plan of a case, found by looking at every one, or proved by a solver of another kind.
 
-In: a `Case` of a few visits and one or two routes.
-Out: the greatest outcome that any plan has.
+In: a `Case` of a few visits, or of some dozens, and one or two routes.
+Out: the greatest outcome, or value, that any plan has.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+from ortools.sat.python import cp_model
 
 from roofplat.ranking.days.case import Case, Outcome, Routes
 
@@ -88,3 +89,34 @@ def keeps_every_limit(case: Case, routes: Routes) -> bool:
             for visit in route
         )
     )
+
+
+def proven_value(case: Case) -> int:
+    """The most value of a case too large for brute force, proved by CP-SAT: a model of circuits."""
+    model = cp_model.CpModel()
+    visits, routes = range(len(case.value)), range(case.routes)
+    made = {(visit, route): model.new_bool_var("") for visit in visits for route in routes}
+    for route in routes:
+        stays = model.new_bool_var("")
+        arcs = [(0, 0, stays), *((visit + 1, visit + 1, made[visit, route].negated()) for visit in visits)]
+        ways = [
+            (a, b, model.new_bool_var("")) for a, b in itertools.permutations(range(len(case.value) + 1), 2)
+        ]
+        model.add_circuit([*arcs, *ways])
+        for visit in visits:
+            # A circuit that does not pass the start would be no route.
+            model.add_implication(made[visit, route], stays.negated())
+            if case.latest_day[visit] < route // case.inspectors:
+                model.add(made[visit, route] == 0)
+        model.add(
+            sum(int(case.way_s[a, b]) * taken for a, b, taken in ways)
+            + sum(int(case.visit_s[visit]) * made[visit, route] for visit in visits)
+            <= case.work_s
+        )
+    for visit in visits:
+        model.add_at_most_one(made[visit, route] for route in routes)
+    model.maximize(sum(int(case.value[visit]) * made[visit, route] for visit, route in made))
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    assert solver.solve(model) == cp_model.OPTIMAL
+    return int(solver.objective_value)

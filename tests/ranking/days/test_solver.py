@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.ranking.days.brute import best_outcome, keeps_every_limit, random_case
+from tests.ranking.days.brute import best_outcome, keeps_every_limit, proven_value, random_case
 
 from roofplat.errors import DistrictFileError
 from roofplat.ranking.days.case import Case, Outcome, outcome
@@ -30,6 +30,18 @@ def test_small_cases_are_solved_as_brute_force_solves_them(seed: int, days: int,
     case = random_case(seed, visits=7, days=days, inspectors=inspectors, musts=seed % 3)
     found = outcome(case, solved_routes(case, greedy_routes(case), rounds=400))
     assert found == best_outcome(case)
+
+
+@pytest.mark.parametrize(
+    ("seed", "visits", "days", "inspectors", "hours"),
+    [(1, 20, 1, 1, 6.0), (2, 20, 2, 1, 4.0), (3, 30, 1, 1, 8.0), (5, 40, 1, 1, 8.0)],
+)
+def test_larger_cases_are_solved_as_a_proof_says(
+    seed: int, visits: int, days: int, inspectors: int, hours: float
+) -> None:
+    case = random_case(seed, visits=visits, days=days, inspectors=inspectors, hours=hours)
+    greedy = greedy_routes(case)
+    assert outcome(case, solved_routes(case, greedy, rounds=200)).value == proven_value(case)
 
 
 def test_the_greedy_plan_is_not_always_the_best() -> None:
