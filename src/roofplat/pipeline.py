@@ -687,7 +687,7 @@ def survey_in(
     checked = check_answers(
         forms,
         inventory.roofs,
-        values_in_force(inventory.facts, inventory.roofs),
+        values_in_force(inventory.facts, inventory.roofs, tables.observations),
         tables.observations,
         rules,
         walls=walls,
@@ -871,7 +871,7 @@ def survey_feed(
 
 
 def _parts_not_kept(problems: pd.DataFrame) -> set[str]:
-    """Parts of split buildings that the record does not know yet: what is logged of one would be told of all."""
+    """Parts of split buildings that the record does not know: what is logged of one would be told of all."""
     if not problems["code"].eq("footprints_not_kept").any():
         return set()
     return set(problems.loc[problems["code"] == "outline_split", "feature"])

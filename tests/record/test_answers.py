@@ -293,7 +293,21 @@ def test_directions_are_the_same_a_half_turn_apart_and_words_whatever_their_case
     assert says_the_same(field, one, other).tolist() == [True, False, True, True, False, False]
 
 
-def test_values_in_force_are_those_of_buildings_and_of_sections() -> None:
+def _roofs() -> pd.DataFrame:
+    """Two sections of B1: one has its own deck, the other that of the building."""
+    columns = empty("roofs", "EPSG:32613").drop(columns="geometry").columns
+    rows = pd.DataFrame(None, index=range(2), columns=columns, dtype="object")
+    return rows.assign(
+        building_id="B1",
+        section_id=["B1/1", "B1/2"],
+        deck=["steel", "tile"],
+        deck_basis="surveyed",
+        slope_deg=pd.Series([1.5, np.nan]),
+        slope_deg_basis=["drawn", None],
+    )
+
+
+def test_values_in_force_are_those_of_buildings_and_of_sections_with_their_days() -> None:
     facts = pd.DataFrame(
         {
             "building_id": ["B1", "B1"],
@@ -304,7 +318,22 @@ def test_values_in_force_are_those_of_buildings_and_of_sections() -> None:
             "current": pd.array([True, False], dtype="boolean"),
         }
     )
-    roofs = empty("roofs", "EPSG:32613")
-    found = values_in_force(facts, roofs)
-    assert found[["building_id", "value"]].to_numpy().tolist() == [["B1", "steel"]]
-    assert found["section_id"].isna().all()
+    log = pd.DataFrame(
+        {
+            "building_id": "B1",
+            "section_id": ["B1/2", "B1/2", None],
+            "field": "deck",
+            "value": ["tile", "tile", "tile"],
+            "basis": "surveyed",
+            "seen_on": pd.to_datetime(["2023-01-01", "2025-01-01", "2026-01-01"]).astype("datetime64[ms]"),
+        }
+    )
+    found = values_in_force(facts, _roofs(), log)
+    rows = found.astype("str").fillna("")[["section_id", "field", "value", "basis", "date"]]
+    assert sorted(map(tuple, rows.to_numpy())) == [
+        ("", "deck", "steel", "surveyed", "2024-01-01"),
+        ("B1/1", "deck", "steel", "surveyed", "2024-01-01"),
+        ("B1/1", "slope_deg", "1.5", "drawn", ""),
+        ("B1/2", "deck", "tile", "surveyed", "2025-01-01"),
+    ]
+    assert len(values_in_force(facts, _roofs().iloc[:0], log)) == 1

@@ -169,8 +169,8 @@ def check_answers(
     )
 
 
-def values_in_force(facts: pd.DataFrame, roofs: pd.DataFrame) -> pd.DataFrame:
-    """Give the value in force of each building and field, and of each section where it differs.
+def values_in_force(facts: pd.DataFrame, roofs: pd.DataFrame, log: pd.DataFrame) -> pd.DataFrame:
+    """Give the value in force of each building and field, and of each section.
 
     Parameters
     ----------
@@ -178,15 +178,19 @@ def values_in_force(facts: pd.DataFrame, roofs: pd.DataFrame) -> pd.DataFrame:
         `tables.TABLES["facts"]`.
     roofs
         `tables.TABLES["roofs"]`.
+    log
+        `tables.RECORD_TABLES["observations"]`: when single sections were seen.
 
     Returns
     -------
     DataFrame
-        `building_id`, `section_id` (missing: the whole building), `field`, `value` (text), `basis`, `date`
-        (missing for sections: the roofs do not carry it).
+        `building_id`, `section_id` (missing: the whole building), `field`, `value` (text), `basis`, `date`.
+        The roofs do not carry the day of a value; it is that of the fact, or of the latest row of the log,
+        that says the same on the same basis, and missing where none does.
     """
     own = ["building_id", "section_id", "field", "value", "basis", "date"]
-    frames = [facts[facts["current"].to_numpy(dtype=bool)].assign(section_id=None)[own]]
+    wholes = facts[facts["current"].to_numpy(dtype=bool)].assign(section_id=None)[own]
+    frames = [wholes]
     plain = pd.DataFrame(roofs)
     for field in (name for name in ATTRIBUTES if name in _ROOF_COLUMNS):
         stated = plain[plain[field].notna() & plain[f"{field}_basis"].notna()]
@@ -198,11 +202,17 @@ def values_in_force(facts: pd.DataFrame, roofs: pd.DataFrame) -> pd.DataFrame:
                     "field": field,
                     "value": as_text(stated[field]),
                     "basis": stated[f"{field}_basis"],
-                    "date": pd.Series(pd.NaT, index=stated.index, dtype="datetime64[ms]"),
                 }
             )
         )
-    return pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
+    parts = pd.concat(frames[1:], ignore_index=True)
+    said = ["building_id", "field", "value", "basis"]
+    of_parts = log[log["section_id"].notna()].rename(columns={"seen_on": "own_date"})
+    of_parts = of_parts.groupby([*said, "section_id"])["own_date"].max().reset_index()
+    parts = parts.merge(of_parts, on=[*said, "section_id"], how="left")
+    parts = parts.merge(wholes[[*said, "date"]], on=said, how="left")
+    parts["date"] = parts["own_date"].fillna(parts["date"])
+    return pd.concat([frame for frame in (wholes, parts[own]) if len(frame)] or [wholes], ignore_index=True)
 
 
 def says_the_same(
