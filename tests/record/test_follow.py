@@ -11,6 +11,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely.affinity import translate
 
 from roofplat.district import AttributeSource
 from roofplat.intake import AttributeRecords, Inputs
@@ -274,6 +275,17 @@ def test_a_taken_id_and_a_building_gone_are_told_of(rules: Rulebook) -> None:
     rows = inputs.problems.set_index("code")[["feature", "severity"]].apply(tuple, axis=1).to_dict()
     assert rows == {"footprints_not_kept": ("r2", "info"), "outline_gone": ("B1", "info"),
                     "id_taken": ("B1-2", "warning")}  # fmt: skip
+
+
+def test_footprints_that_lie_off_are_told_of(rules: Rulebook) -> None:
+    houses = {f"B{n}": shapely.box(40 * n, n, 40 * n + 10 + n, n + 12) for n in range(25)}
+    moved = {f"f{n}": translate(shape, 3.048, -1.524)
+             for n, shape in enumerate(houses.values())}  # fmt: skip
+    inputs, *_ = on_footprints(inputs_of(moved), record_of(houses), rules)
+    assert inputs.footprints["building_id"].tolist() == list(houses)
+    assert inputs.problems["code"].tolist() == ["footprints_off"]
+    # 500 km west of the central meridian a metre on the ground is 1.0027 of the CRS: 9.97 ft.
+    assert "lie 10.0 ft east and 5.0 ft south of those" in inputs.problems["message"].iloc[0]
 
 
 def test_a_release_that_was_kept_is_told_of_no_more(rules: Rulebook) -> None:

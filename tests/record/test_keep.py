@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 import shapely
 from pyproj import CRS
+from shapely.affinity import translate
 
 from roofplat.record import Record, append, open_record, read_record
 from roofplat.record.follow import follow
@@ -129,6 +130,17 @@ def test_a_layer_of_one_area_and_back_loses_no_building(town: Town) -> None:
         "same",
         "same",
     ]
+
+
+def test_a_layer_that_lies_off_is_written_where_it_lies(town: Town) -> None:
+    """It used to be taken for drawn alike, and the record kept outlines of another place."""
+    houses = {f"B{n}": shapely.box(40 * n, n, 40 * n + 10 + n, n + 12) for n in range(25)}
+    town.keep(houses, "r1")
+    moved = {f"f{n}": translate(shape, 4.0, 0.0)
+             for n, shape in enumerate(houses.values())}  # fmt: skip
+    assert town.keep(moved, "r2") == {"outlines": 50, "lineage": 25, "observations": 0}
+    assert set(town.stands.values()) == {"r2"}
+    assert town.keep(moved, "r2")["outlines"] == 0
 
 
 def test_a_survey_follows_through_the_file(town: Town, record: Record) -> None:

@@ -262,8 +262,14 @@ def plain_keepers(old: dict[str, shapely.Geometry], new: dict[str, shapely.Geome
     """Which new outline keeps which id: pair by pair, in plain Python, from the words of the docstring."""
     same, part, least = (RULES.number(f"record.{name}_share") for name in ("same", "part", "least"))
     links = []
+    settled = [
+        {name for name, shape in one.items() if any(shape.equals(like) for like in other.values())}
+        for one, other in ((old, new), (new, old))
+    ]
     for old_id, a in old.items():
         for name, b in new.items():
+            if old_id in settled[0] and name in settled[1] and not a.equals(b):
+                continue
             both = a.intersection(b).area
             iou = both / (a.area + b.area - both)
             if iou >= same or both / min(a.area, b.area) >= part:
@@ -298,6 +304,63 @@ def test_who_keeps_an_id_is_what_a_plain_loop_says(
     found = match(before, after)
     told = {name: file for file, name in zip(after, found.ids, strict=True) if name in before}
     assert told == plain_keepers(before, after)
+
+
+def town(count: int, seed: int = 20260301) -> dict[str, shapely.Geometry]:
+    """Houses of different sizes on a grid, 30 m apart."""
+    rng = np.random.default_rng(seed)
+    side = int(np.ceil(np.sqrt(count)))
+    return {
+        f"B{n}": shapely.box(x, y, x + wide, y + deep)
+        for n, (x, y, wide, deep) in enumerate(
+            zip(
+                5e5 + 30 * (np.arange(count) % side),
+                44e5 + 30 * (np.arange(count) // side),
+                rng.uniform(6, 20, count),
+                rng.uniform(6, 20, count),
+                strict=True,
+            )
+        )
+    }
+
+
+@pytest.mark.parametrize("far", [(6.0, 0.0), (-2.5, 4.0), (0.0, -8.0)], ids=str)
+def test_a_layer_that_lies_off_as_a_whole_is_laid_over(far: tuple[float, float]) -> None:
+    """A third of the houses is gone, some are drawn otherwise, others are new, and all lie metres off."""
+    rng = np.random.default_rng(7)
+    old = town(90)
+    new = {
+        f"f{n}": translate(rotate(shape, rng.uniform(-4, 4)), *(np.add(far, rng.uniform(-0.3, 0.3, 2))))
+        for n, shape in enumerate(old.values())
+        if n % 3
+    }
+    new |= {f"g{n}": translate(HOUSE, 5e5 - 200 + 30 * n, 44e5 - 90) for n in range(6)}
+    found = match(old, new)
+    assert found.offset_ft == pytest.approx(np.array(far) / 0.3048, abs=0.6)
+    told = dict(zip(new, found.ids, strict=True))
+    assert {name: told[name] for name in new if name[0] == "f"} == {
+        f"f{n}": f"B{n}" for n in range(90) if n % 3
+    }
+    counts = found.lineage["event"].value_counts().to_dict()
+    assert counts == {"same": 60, "gone": 30, "new": 6}
+
+
+def test_an_offset_is_believed_of_many_that_agree_alone() -> None:
+    few = dict(list(town(19).items()))
+    assert not match(few, {n: translate(shape, 5, 0) for n, shape in few.items()}).offset_ft.any()
+    old, rng = town(60), np.random.default_rng(5)
+    apart = {n: translate(shape, *rng.uniform(-6, 6, 2)) for n, shape in old.items()}
+    assert not match(old, apart).offset_ft.any(), "every house lies off another way"
+    half = {n: translate(shape, 5.0 * (k < 29), 0) for k, (n, shape) in enumerate(old.items())}
+    assert not match(old, half).offset_ft.any(), "most lie where they lay"
+    assert not match(old, {n: translate(shape, 0.2, 0) for n, shape in old.items()}).offset_ft.any()
+
+
+def test_a_row_of_equal_houses_is_laid_over_the_right_way() -> None:
+    """Half a house off, a row fits itself both ways, but for the house at its end."""
+    row = {f"B{n}": translate(HOUSE, 5e5 + 12 * n, 44e5) for n in range(40)}
+    shifted = {f"f{n}": translate(shape, 5.9, 0) for n, shape in enumerate(row.values())}
+    assert match(row, shifted).ids.tolist() == list(row)
 
 
 def test_shares_are_those_of_the_overlay() -> None:

@@ -119,9 +119,9 @@ def on_footprints(
         # Nothing was written down yet: the file's ids are those of the record.
         first = match_outlines(record.outlines, footprints, rules, release=inputs.release).lineage
         return replace(inputs, footprints=_with_ids(footprints, own)), record, first
-    ids, lineage = match_outlines(record.outlines, footprints, rules, release=inputs.release)
+    ids, lineage, offset_ft = match_outlines(record.outlines, footprints, rules, release=inputs.release)
     changed = pd.concat([record.lineage, lineage], ignore_index=True) if len(record.lineage) else lineage
-    problems = [inputs.problems, matching_problems(own, ids, lineage, record.lineage)]
+    problems = [inputs.problems, matching_problems(own, ids, lineage, record.lineage, offset_ft)]
     attributes = tuple(_keyed(source, own, ids, problems) for source in inputs.attributes)
     return (
         replace(

@@ -11,7 +11,10 @@ import re
 from typing import NamedTuple
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from roofplat.errors import DistrictFileError
 from roofplat.record.outlines import standing
@@ -22,6 +25,8 @@ from roofplat.tables import LINEAGE_EVENTS, conform, problem_rows
 __all__ = ["FOOTPRINT_CODES", "Kept", "check_gone", "event_counts", "keep_rows", "matching_problems"]
 
 _LAYER = "footprints"
+# Units of the CRS; the rounding of a CRS is far below, and no wall is drawn so exactly.
+_SAME_PLACE = 1e-5
 _AGAIN = re.compile(r" #\d+$")
 # What is said of a building whose outline is not what it was.
 _TOLD = {
@@ -32,6 +37,7 @@ _TOLD = {
 
 FOOTPRINT_CODES = (
     "footprints_not_kept",
+    "footprints_off",
     *(f"outline_{event}" for event in _TOLD),
     "outline_gone",
     "id_taken",
@@ -81,8 +87,7 @@ def keep_rows(
     release = _fresh_name(record, lineage)
     lineage = lineage.assign(release=release)
     now = standing(record.outlines)
-    alike = set(lineage.loc[(lineage["event"] == "same") & (lineage["share"] == 1.0), "new_id"])
-    alike &= set(now["building_id"])
+    alike = _drawn_alike(now, footprints)
     moment = pd.Timestamp(day).as_unit("ms")
     ended = now[~now["building_id"].isin(alike)].assign(to_date=moment)
     drawn = footprints.loc[
@@ -152,7 +157,11 @@ def event_counts(lineage: pd.DataFrame) -> pd.DataFrame:
 
 
 def matching_problems(
-    own: pd.Series, ids: pd.Series, lineage: pd.DataFrame, kept: pd.DataFrame
+    own: pd.Series,
+    ids: pd.Series,
+    lineage: pd.DataFrame,
+    kept: pd.DataFrame,
+    offset_ft: npt.NDArray[np.float64],
 ) -> pd.DataFrame:
     """Say where the footprints are no longer those of the record.
 
@@ -164,6 +173,8 @@ def matching_problems(
         What became of each building in these footprints.
     kept
         The lineage that is written down.
+    offset_ft
+        How far the footprints lie off the record as a whole, feet east and north, shape (2,).
 
     Returns
     -------
@@ -185,6 +196,18 @@ def matching_problems(
                 "info",
                 f"These footprints are not those that the record knows: {told}.",
                 "Look at the map, then write them down with `roofplat survey keep`.",
+            )
+        )
+    if offset_ft.any():
+        rows.append(
+            problem_rows(
+                _LAYER,
+                [lineage["release"].iloc[0]],
+                "footprints_off",
+                "warning",
+                f"These footprints lie {_off(offset_ft)} of those that the record knows; they are matched as "
+                "if they did not.",
+                "Look which of the two is right; what was drawn over the former lies off by as much.",
             )
         )
     for event, sentence in _TOLD.items():
@@ -222,9 +245,25 @@ def matching_problems(
     return pd.concat(rows, ignore_index=True)
 
 
+def _off(offset_ft: npt.NDArray[np.float64]) -> str:
+    """An offset as people say it."""
+    east, north = offset_ft
+    ways = ((east, "east" if east > 0 else "west"), (north, "north" if north > 0 else "south"))
+    return " and ".join(f"{abs(far):.1f} ft {way}" for far, way in ways if round(abs(far), 1) > 0)
+
+
 def _plain(release: str) -> str:
     """The name without the number that says how often it came back."""
     return _AGAIN.sub("", release)
+
+
+def _drawn_alike(now: gpd.GeoDataFrame, footprints: gpd.GeoDataFrame) -> set[str]:
+    """Ids of the buildings whose outline is still the one that stands in the record."""
+    both = now[["building_id", "geometry"]].merge(footprints[["building_id", "geometry"]], on="building_id")
+    old, new = (both[f"geometry_{side}"].to_numpy(dtype=object) for side in ("x", "y"))
+    # The record may have another CRS: what comes back from it is as good as the same.
+    alike = shapely.equals_exact(old, new, tolerance=_SAME_PLACE, normalize=True)
+    return set(both.loc[alike, "building_id"])
 
 
 def _is_last(kept: pd.DataFrame, lineage: pd.DataFrame) -> bool:

@@ -22,6 +22,7 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from roofplat.record.shift import common_offset, feet_of_offset
 from roofplat.rules import Rulebook
 from roofplat.tables import RECORD_TABLES, conform
 
@@ -38,10 +39,20 @@ _SHARE_DECIMALS = 9
 
 
 class Matching(NamedTuple):
-    """The id of each new outline, shape (n,), and `tables.RECORD_TABLES["lineage"]` without numbers."""
+    """What `match_outlines` found.
+
+    ids
+        The id of each new outline, shape (n,).
+    lineage
+        `tables.RECORD_TABLES["lineage"]` without numbers.
+    offset_ft
+        How far the new layer as a whole lies off the old one, ground feet to true east and north, shape
+        (2,); zero where it does not.
+    """
 
     ids: pd.Series
     lineage: pd.DataFrame
+    offset_ft: FloatArray
 
 
 class _Links(NamedTuple):
@@ -91,6 +102,8 @@ def match_outlines(
     nowhere in the record keeps the id that the file gives it; where another building has or had that id it
     gets a number. An outline that had gone and is drawn just as it was is the building that it was.
 
+    A layer that lies off the record as a whole, see `shift`, is matched as if it did not.
+
     Parameters
     ----------
     old
@@ -99,7 +112,8 @@ def match_outlines(
         `building_id` (the file's own ids, unique), `geometry` (polygons) in the same CRS; n rows in any
         order.
     rules
-        `record.same_share`, `record.part_share`, `record.least_share`, `outline.duplicate_iou`.
+        `record.same_share`, `record.part_share`, `record.least_share`, `outline.duplicate_iou`, and those of
+        `shift.common_offset`.
     release
         What the new layer is called in the lineage.
 
@@ -107,7 +121,8 @@ def match_outlines(
     -------
     Matching
         `ids` has the index of `new`. One row of `lineage` for each new outline and one for each old one
-        that has none of its own; `share` is the intersection over union of the two outlines.
+        that has none of its own; `share` is the intersection over union of the two outlines, the offset of
+        the layer taken off.
 
     Raises
     ------
@@ -134,6 +149,13 @@ def match_outlines(
     before, after = _shapes(stands), _shapes(new)
     old_ids = stands["building_id"].to_numpy(dtype=object)
     place = _places(after, own)
+    offset = np.zeros(2)
+    if len(before):
+        offset = common_offset(before, after, new.crs, rules)
+    offset_ft = np.zeros(2)
+    if offset.any():
+        offset_ft = feet_of_offset(offset, after, new.crs, rules)
+        after = np.asarray(shapely.transform(after, lambda places: places - offset), dtype=object)
     links = _believed(_links(before, after, place, rules), before, after, rules)
     old_of, new_of = _keepers(links, len(before), len(after))
     # The first link of each is its closest: parts have a parent, absorbed buildings an heir.
@@ -183,7 +205,7 @@ def match_outlines(
         "new_id": [*ids, *ids[heir[absorbed]], *[None] * gone.size],
         "share": [*share, *_iou(before[absorbed], after[heir[absorbed]]), *[np.nan] * gone.size],
     }
-    return Matching(pd.Series(ids, index=new.index, dtype="str"), _lineage(rows, release))
+    return Matching(pd.Series(ids, index=new.index, dtype="str"), _lineage(rows, release), offset_ft)
 
 
 def _lineage(rows: dict[str, list[Any]], release: str) -> pd.DataFrame:
@@ -232,6 +254,10 @@ def _overlap(left: GeometryArray, right: GeometryArray) -> FloatArray:
 def _links(before: GeometryArray, after: GeometryArray, place: IntArray, rules: Rulebook) -> _Links:
     """Find what belongs together, the closest first: the same, then by overlap, share and place."""
     new, old = (side.astype(np.int64) for side in shapely.STRtree(before).query(after, "intersects"))
+    # What both layers draw alike is one building, and the two need no other: most neighbours are ruled out.
+    alike = np.asarray(shapely.equals_identical(before[old], after[new]), dtype=bool)
+    settled = np.isin(old, old[alike]) & np.isin(new, new[alike])
+    new, old = new[alike | ~settled], old[alike | ~settled]
     shared = _overlap(before[old], after[new])
     area_old, area_new = shapely.area(before[old]), shapely.area(after[new])
     iou = _ratio(shared, area_old + area_new - shared)
