@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import datetime
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import geopandas as gpd
+import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner, Result
@@ -240,3 +243,79 @@ def test_only_conflicts_that_the_forms_bring_are_told(town: Path) -> None:
     made = pipeline.survey_in(_district(town), [form], now=NOW)
     assert made.problems.empty
     assert "conflicting_values" in set(pipeline.build(_district(town), out=town / "built").problems["code"])
+
+
+def _with_area(town: Path) -> None:
+    shape = shapely.box(X - 100, Y - 100, X + 400, Y + 100)
+    area = gpd.GeoDataFrame({"name": ["North"]}, geometry=[shape], crs="EPSG:32613")
+    area.to_file(town / "areas.gpkg")
+    with (town / "district.toml").open("a") as stream:
+        stream.write('[areas]\nfile = "areas.gpkg"\n')
+
+
+def test_forms_of_our_own_come_back_empty_and_say_nothing(town: Path) -> None:
+    _with_area(town)
+    forms = pipeline.survey_out(_district(town), area="North", out=town / "built")
+    made = pipeline.survey_in(_district(town), [forms.out / "survey.csv", forms.out / "survey.gpkg"], now=NOW)
+    assert made.rows.empty
+    assert made.problems.empty
+    assert made.forms["rows"].tolist() == [2, 2]
+    assert not made.record.exists()
+
+
+@pytest.mark.parametrize("kind", ["csv", "gpkg"])
+def test_forms_of_our_own_are_read_back_as_they_were_filled_in(town: Path, kind: str) -> None:
+    _with_area(town)
+    forms = pipeline.survey_out(_district(town), area="North", out=town / "built")
+    path = forms.out / f"survey.{kind}"
+    answers = {
+        "roof_family": "panelized_wood",
+        "beam_spacing_ft": 20.0,
+        "sounding_walk_deg": "A",
+        "sounding_spacing_ft": 8.0,
+        "suspended_load": "no",
+        "seen_on": "2026-03-01",
+        "who": "Inspector 1",
+    }
+    is_list = kind == "csv"
+    rows = pd.read_csv(path, dtype="object") if is_list else gpd.read_file(path, layer="buildings")
+    for name, value in answers.items():
+        rows[name] = rows[name].astype("object").mask(rows["building_id"] == "B1", value)
+    # Office and GIS programs save what they have read.
+    path = town / f"edited.{kind}"
+    if is_list:
+        rows.to_csv(path, index=False)
+    else:
+        rows["seen_on"] = pd.to_datetime(rows["seen_on"]).astype("datetime64[ms]")
+        rows["beam_spacing_ft"] = rows["beam_spacing_ft"].astype(float)
+        rows.to_file(path, layer="buildings")
+    made = pipeline.survey_in(_district(town), [path], now=NOW)
+    assert made.problems.empty
+    assert set(made.rows["outcome"]) == {"new"}
+    log = {field: value for _, field, value in _log(town)}
+    assert log.pop("sounding_walk_deg").startswith(("90", "89", "91"))
+    assert log == {
+        "roof_family": "panelized_wood",
+        "beam_spacing_ft": "20",
+        "sounding_spacing_ft": "8",
+        "suspended_load": "false",
+    }
+
+
+def test_two_people_who_bring_the_same_form_at_once_log_it_once(town: Path) -> None:
+    rows = [f"x,B{n},panelized_wood,,20,8,,,,Inspector {n},2026-03-0{n}," for n in (1, 2)]
+    both = _form(town, *rows)
+    start = "from roofplat.cli.main import main; main()"
+    command = [sys.executable, "-c", start, "survey", "in", str(town / "district.toml"), str(both)]
+    runs = [subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) for _ in range(2)]
+    said = [run.communicate()[1] for run in runs]
+    assert [run.returncode for run in runs] == [0, 0], said
+    assert sorted(_log(town)) == sorted(
+        (f"B{n}", field, value)
+        for n in (1, 2)
+        for field, value in (
+            ("roof_family", "panelized_wood"),
+            ("beam_spacing_ft", "20"),
+            ("purlin_spacing_ft", "8"),
+        )
+    )

@@ -6,13 +6,16 @@ Out: one row a section whose beams a note lets run another way.
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from roofplat.district import AttributeSource
 from roofplat.framing.soundings import check_soundings, sounding_notes
+from roofplat.intake import AttributeRecords
 from roofplat.rules import load_rulebook
 
 RULES = load_rulebook()
@@ -97,3 +100,22 @@ def test_halves_are_put_together_by_source_day_and_order() -> None:
     ]
     assert np.isnat(notes["date"].to_numpy()[2])
     assert sounding_notes(facts.iloc[:0], ()).empty
+
+
+def test_a_log_says_which_section_was_walked() -> None:
+    facts = pd.DataFrame(columns=["building_id", "field", "value", "date", "source"])
+    rows = pd.DataFrame(
+        {
+            "record": ["1", "2", "3", "4", "5"],
+            "key": "B1",
+            "section_id": ["B1/2", "B1/2", None, None, "B1/3"],
+            "date": DAYS[0],
+            "basis": "surveyed",
+            "sounding_walk_deg": [10.0, np.nan, 77.0, np.nan, 5.0],
+            "sounding_spacing_ft": [np.nan, 8.0, np.nan, 9.0, np.nan],
+        }
+    )
+    source = AttributeSource(name="survey log", how="key", basis="surveyed", file=Path("log"))
+    notes = sounding_notes(facts, (AttributeRecords(source, rows, log=True),))
+    # What is said of the whole building is among the facts; half a note is none.
+    assert notes[["section_id", "walk_deg", "felt_ft"]].to_numpy().tolist() == [["B1/2", 10.0, 8.0]]
