@@ -1114,7 +1114,7 @@ def draw_plans(
     """
     say = report or _silent
     say(f"Framing {len(inventory.roofs)} sections")
-    framing = frame_roofs(inventory.roofs, inputs.streets, rules, ground)
+    framing = frame_roofs(inventory.roofs, inputs.streets, rules, ground, inputs.walls)
     say("Placing")
     direction, basis = _wind(district, rules, wind_from_deg)
     plan = place_plans(

@@ -28,6 +28,7 @@ from roofplat.framing.spacings import Spacings, by_family, spacings_of
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
+    drawn_kinds,
     side_letters,
     straight_walls,
     street_direction_deg,
@@ -82,7 +83,11 @@ class Framing:
 
 @steady_memory()
 def frame_roofs(
-    roofs: gpd.GeoDataFrame, streets: gpd.GeoDataFrame, rules: Rulebook, ground: Ground
+    roofs: gpd.GeoDataFrame,
+    streets: gpd.GeoDataFrame,
+    rules: Rulebook,
+    ground: Ground,
+    drawn_walls: gpd.GeoDataFrame | None = None,
 ) -> Framing:
     """Lay out walls, axis and members for every section.
 
@@ -96,6 +101,8 @@ def frame_roofs(
         The rulebook in force.
     ground
         Foot and elevation.
+    drawn_walls
+        `kind`, `basis` and lines along outlines that somebody drew, working CRS.
 
     Returns
     -------
@@ -148,6 +155,8 @@ def frame_roofs(
         rules,
     )
     _mark_eaves(kind, kind_basis, walls, pitched, roofs["bearing_walls"].notna().to_numpy(dtype=bool))
+    if drawn_walls is not None:
+        kind, kind_basis = drawn_kinds(walls, outlines, drawn_walls, kind, kind_basis, rules)
     kind[surroundings.party] = WALL_KINDS.index("party")
     kind_basis[surroundings.party] = BASES.index("inferred")
 

@@ -23,7 +23,7 @@ from roofplat.tables import BASES, SIDES, WALL_KINDS
 # Streets this near a building are tried one by one.
 _STREET_FT = 150.0
 
-__all__ = ["Walls", "bearing_kinds", "side_letters", "straight_walls", "street_direction_deg"]
+__all__ = ["Walls", "bearing_kinds", "drawn_kinds", "side_letters", "straight_walls", "street_direction_deg"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,6 +370,68 @@ def bearing_kinds(
         kind = np.where(says[owner], stated_kind, kind)
         code = pd.Index(BASES).get_indexer(pd.Index(stated_basis.fillna("assumed")))
         basis = np.where(says[owner], code[owner], basis)
+    return kind, basis
+
+
+def drawn_kinds(
+    walls: Walls,
+    outlines: Outlines,
+    drawn: gpd.GeoDataFrame,
+    kind: IntArray,
+    basis: IntArray,
+    rules: Rulebook,
+) -> tuple[IntArray, IntArray]:
+    """What each wall does where somebody drew it, party walls aside.
+
+    Parameters
+    ----------
+    walls, outlines
+        Walls of n sections and the outlines that they are of.
+    drawn
+        `kind`, `basis` and lines along the outlines, in the working CRS; may be empty.
+    kind, basis
+        As `bearing_kinds` returns them, shape (w,).
+    rules
+        `outline.jog_ft`, `record.along_share`.
+
+    Returns
+    -------
+    kind, basis
+        That of the drawing which runs along most of the wall, and along enough of it, where its basis is no
+        worse; then of the better basis, then the first in `tables.WALL_KINDS`. Else as given.
+    """
+    if drawn.empty or not walls.section.size:
+        return kind, basis
+    planes = outlines.planes
+    ends = np.stack(
+        [
+            np.stack(planes.crs(east, north, walls.section), axis=1)
+            for east, north in ((walls.east0, walls.north0), (walls.east1, walls.north1))
+        ],
+        axis=1,
+    )
+    runs: Any = shapely.linestrings(ends)
+    lines = np.asarray(drawn.geometry.array, dtype=object)
+    near = rules.positive("outline.jog_ft") / np.sqrt(planes.area_ft2_per_unit2())[walls.section]
+    line, wall = shapely.STRtree(runs).query(lines, predicate="dwithin", distance=float(near.max()))
+    strip = shapely.buffer(runs[wall], near[wall], cap_style="flat")
+    along = shapely.length(shapely.intersection(lines[line], strip)) / shapely.length(runs[wall])
+    said = pd.Index(WALL_KINDS).get_indexer(pd.Index(drawn["kind"]))[line]
+    how = pd.Index(BASES).get_indexer(pd.Index(drawn["basis"]))[line]
+    said, how = np.where(said < 0, WALL_KINDS.index("unknown"), said), np.where(how < 0, len(BASES) - 1, how)
+    # One wall may be drawn in pieces, and by several hands.
+    group = (wall * len(WALL_KINDS) + said) * len(BASES) + how
+    groups, place = np.unique(group, return_inverse=True)
+    share = np.round(np.bincount(place.reshape(-1), weights=along), 6)
+    of_wall = groups // (len(WALL_KINDS) * len(BASES))
+    said, how = groups // len(BASES) % len(WALL_KINDS), groups % len(BASES)
+    counts = (share >= rules.share("record.along_share")) & (how <= basis[of_wall])
+    order = np.lexsort((said, how, -share, of_wall))
+    order = order[counts[order]]
+    first = order[np.r_[True, of_wall[order][1:] != of_wall[order][:-1]][: order.size]]
+    kind, basis = kind.copy(), basis.copy()
+    kind[of_wall[first]] = said[first]
+    basis[of_wall[first]] = how[first]
     return kind, basis
 
 

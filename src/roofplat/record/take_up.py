@@ -75,7 +75,7 @@ def with_record(inputs: Inputs, record: RecordTables, rules: Rulebook) -> Inputs
     problems.append(_standing_though_gone(record.current, inputs.footprints))
     counts = [_count(SURVEY_LOG, len(said), len(log.frame))]
     layers: dict[str, gpd.GeoDataFrame] = {}
-    for name in (*_DIVIDING, "obstacles"):
+    for name in (*_DIVIDING, "obstacles", "walls"):
         rows = drawn[drawn["layer"] == name].reset_index(drop=True)
         counts.append(_count(f"{_DRAWN} {name}", len(rows), len(rows)))
         layers[name] = _below(getattr(inputs, name), _features(name, rows, rules, problems))
@@ -219,6 +219,9 @@ def _features(
             found = typed(said[field], field, rules)
             problems += _faults(f"{_DRAWN} {name}", labels, field, said[field], found)
             columns[field] = found.cells
+    if name == "walls":
+        word = said["kind"] if "kind" in said else pd.Series(None, index=rows.index, dtype=object)
+        columns = {"kind": word.astype("str").fillna("unknown"), "basis": rows["basis"]}
     if name == "obstacles":
         word = said["kind"] if "kind" in said else pd.Series(None, index=rows.index, dtype=object)
         kind = word.astype("str")
