@@ -288,6 +288,16 @@ def test_footprints_that_lie_off_are_told_of(rules: Rulebook) -> None:
     assert "lie 10.0 ft east and 5.0 ft south of those" in inputs.problems["message"].iloc[0]
 
 
+def test_a_building_seen_demolished_leaves_no_survey_behind(rules: Rulebook) -> None:
+    rows = log({}, {"field": "gone", "value": "yes"})
+    rebuilt = inputs_of({"77": shapely.box(0, 0, 95, 20)})
+    inputs, *_ = on_footprints(rebuilt, record_of({"B1": HALL}, rows), rules)
+    assert inputs.footprints["building_id"].tolist() == ["77"]
+    stands = log({}, {"field": "gone", "value": "yes"}, {"field": "gone", "value": "no"})
+    inputs, *_ = on_footprints(rebuilt, record_of({"B1": HALL}, stands), rules)
+    assert inputs.footprints["building_id"].tolist() == ["B1"], "a later row says that it stands"
+
+
 def test_a_release_that_was_kept_is_told_of_no_more(rules: Rulebook) -> None:
     kept = replace(record_of({"B1": WEST, "B1.2": EAST}, log({})), lineage=SPLIT)
     inputs, record, _ = on_footprints(inputs_of({"77": WEST, "78": EAST}), kept, rules)

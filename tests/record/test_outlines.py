@@ -148,6 +148,17 @@ def test_houses_on_the_site_of_a_hall_are_no_parts_of_it() -> None:
     assert found.lineage["event"].tolist() == ["gone"] + ["new"] * 4
 
 
+def test_what_is_built_where_a_building_was_torn_down_is_new() -> None:
+    old = kept({"B1": HOUSE, "B2": translate(HOUSE, 50, 0)})
+    new = layer({"B1": shapely.box(0, 0, 12, 9), "B2": translate(HOUSE, 50, 0)})
+    found = match_outlines(old, new, RULES, demolished=["B1", "B2"])
+    assert events(found) == [("gone", "B1", None), ("same", "B2", "B2"), ("new", None, "B1-2")], (
+        "the county still draws B2 as it was"
+    )
+    ended = kept({"B1": HOUSE}, to_date=["2025-06-01"])
+    assert match_outlines(ended, layer({"7": HOUSE}), RULES, demolished=["B1"]).ids.tolist() == ["7"]
+
+
 def test_row_houses_drawn_a_third_of_a_house_off_keep_their_ids() -> None:
     row = {f"B{n}": translate(HOUSE, 12 * n, 0) for n in range(6)}
     shifted = {f"{n}": translate(HOUSE, 12 * n + 4, 1) for n in range(6)}

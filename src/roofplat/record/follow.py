@@ -16,6 +16,7 @@ import pandas as pd
 
 from roofplat.intake import AttributeRecords, Inputs
 from roofplat.intake.keys import NONE, find_keys
+from roofplat.intake.values import booleans
 from roofplat.record.keep import matching_problems
 from roofplat.record.log import current_values
 from roofplat.record.outlines import match_outlines
@@ -119,7 +120,13 @@ def on_footprints(
         # Nothing was written down yet: the file's ids are those of the record.
         first = match_outlines(record.outlines, footprints, rules, release=inputs.release).lineage
         return replace(inputs, footprints=_with_ids(footprints, own)), record, first
-    ids, lineage, offset_ft = match_outlines(record.outlines, footprints, rules, release=inputs.release)
+    ids, lineage, offset_ft = match_outlines(
+        record.outlines,
+        footprints,
+        rules,
+        release=inputs.release,
+        demolished=_demolished(_as_of_today(record, record.lineage).current),
+    )
     changed = pd.concat([record.lineage, lineage], ignore_index=True) if len(record.lineage) else lineage
     problems = [inputs.problems, matching_problems(own, ids, lineage, record.lineage, offset_ft)]
     attributes = tuple(_keyed(source, own, ids, problems) for source in inputs.attributes)
@@ -185,6 +192,13 @@ def _as_of_today(record: RecordTables, lineage: pd.DataFrame) -> RecordTables:
         drawn=follow_drawn(record.drawn, lineage),
         current=current_values(observations),
     )
+
+
+def _demolished(current: pd.DataFrame) -> list[str]:
+    said = current[current["field"] == "gone"]
+    yes, _ = booleans(said["value"])
+    ids: list[str] = said.loc[yes.fillna(False).astype(bool), "building_id"].tolist()
+    return ids
 
 
 def _with_ids(footprints: gpd.GeoDataFrame, ids: pd.Series) -> gpd.GeoDataFrame:

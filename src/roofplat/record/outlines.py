@@ -93,6 +93,7 @@ def match_outlines(
     rules: Rulebook,
     *,
     release: str = "footprints",
+    demolished: Collection[str] = (),
 ) -> Matching:
     """Give the outlines of a new footprint layer the ids of the buildings they are.
 
@@ -116,6 +117,9 @@ def match_outlines(
         `shift.common_offset`.
     release
         What the new layer is called in the lineage.
+    demolished
+        Ids of buildings that somebody saw demolished. One that is still drawn as it was stays; whatever else
+        stands there is new, and inherits nothing.
 
     Returns
     -------
@@ -156,7 +160,10 @@ def match_outlines(
     if offset.any():
         offset_ft = feet_of_offset(offset, after, new.crs, rules)
         after = np.asarray(shapely.transform(after, lambda places: places - offset), dtype=object)
-    links = _believed(_links(before, after, place, rules), before, after, rules)
+    links = _links(before, after, place, rules)
+    torn_down = np.isin(links.old, np.flatnonzero(np.isin(old_ids, list(demolished))))
+    as_drawn = links.iou >= rules.number("outline.duplicate_iou")
+    links = _believed(_chosen(links, as_drawn | ~torn_down), before, after, rules)
     old_of, new_of = _keepers(links, len(before), len(after))
     # The first link of each is its closest: parts have a parent, absorbed buildings an heir.
     parent = _closest(links.new, links.old, len(after))
@@ -171,7 +178,7 @@ def match_outlines(
     absorbed = np.flatnonzero((new_of == _NONE) & (heir != _NONE))
     gone = np.flatnonzero(heir == _NONE)
     fresh = np.flatnonzero(parent == _NONE)
-    back, as_before, alike = _returned(old, set(old_ids), after, fresh, place, rules)
+    back, as_before, alike = _returned(old, {*old_ids, *demolished}, after, fresh, place, rules)
     share[back] = alike
     fresh = np.setdiff1d(fresh, back)
 
@@ -286,7 +293,11 @@ def _believed(links: _Links, before: GeometryArray, after: GeometryArray, rules:
     rest = np.maximum(total - shared, shared)
     least = rules.number("record.least_share")
     believed = (links.iou >= least) | (_ratio(shared, rest)[case[links.old]] >= least)
-    return _Links(links.old[believed], links.new[believed], links.iou[believed])
+    return _chosen(links, believed)
+
+
+def _chosen(links: _Links, which: BoolArray) -> _Links:
+    return _Links(links.old[which], links.new[which], links.iou[which])
 
 
 def _keepers(links: _Links, count_old: int, count_new: int) -> tuple[IntArray, IntArray]:
@@ -323,14 +334,14 @@ def _closest(group: IntArray, partner: IntArray, count: int) -> IntArray:
 
 def _returned(
     old: gpd.GeoDataFrame,
-    stands: Collection[str],
+    never: Collection[str],
     after: GeometryArray,
     fresh: IntArray,
     place: IntArray,
     rules: Rulebook,
 ) -> tuple[IntArray, npt.NDArray[np.object_], FloatArray]:
     """Find outlines that had gone from the layer and are drawn again just as they were."""
-    ended = old[~old["building_id"].isin(list(stands))]
+    ended = old[~old["building_id"].isin(list(never))]
     ended = ended.sort_values(["to_date", "building_id"], kind="stable").drop_duplicates(
         "building_id", keep="last"
     )
