@@ -20,7 +20,7 @@ from roofplat.publish.sheet.sketch import Sketch, draw_things, looks_of
 from roofplat.publish.sheet.view import find_view
 from roofplat.rules import Rulebook
 
-__all__ = ["DrawnPlan", "draw_plan", "plan_scale"]
+__all__ = ["DrawnPlan", "draw_plan", "paint_label", "paint_leader", "plan_scale"]
 
 # The drawing keeps this share of the box, however long its key.
 _LEAST_DRAWING = 0.5
@@ -80,9 +80,9 @@ def draw_plan(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper, rules: Ruleboo
         if placed.label.subject in sketch.when_placed:
             sketch.when_placed[placed.label.subject](placed)
     for placed in placement.placed:
-        _paint_leader(canvas, placed)
+        paint_leader(canvas, placed)
     for placed in placement.placed:
-        _paint_label(canvas, placed)
+        paint_label(canvas, placed)
     canvas.restoreState()
     canvas.setDash([])
     canvas.setStrokeGray(0.0)
@@ -126,7 +126,7 @@ def _wind(leaf: Leaf) -> tuple[float | None, str]:
     return float(row["wind_from_deg"]), str(row["wind_basis"])
 
 
-def _paint_leader(canvas: Any, placed: Placed) -> None:
+def paint_leader(canvas: Any, placed: Placed) -> None:
     """Draw the thin line from a text to what it speaks of, with a dot at that end."""
     if placed.leader is None:
         return
@@ -141,7 +141,7 @@ def _paint_leader(canvas: Any, placed: Placed) -> None:
     canvas.circle(x1, y1, 1.1, stroke=0, fill=1)
 
 
-def _paint_label(canvas: Any, placed: Placed) -> None:
+def paint_label(canvas: Any, placed: Placed) -> None:
     """Draw a text on white, with its badge before it."""
     label = placed.label
     wide, high = label.extent

@@ -37,7 +37,7 @@ from roofplat.publish.sheet.looks import (
 from roofplat.publish.sheet.view import View
 from roofplat.rules import Rulebook
 
-__all__ = ["Sketch", "draw_things", "looks_of"]
+__all__ = ["Sketch", "beside", "draw_things", "looks_of"]
 
 _FOOT_M = 0.3048
 # Trusses nearer to each other than this lie under the deck like joists, and are drawn like them.
@@ -247,7 +247,7 @@ def _draw_surroundings(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> Non
         longest = max(
             (run for piece in seen for run in _lines_in(piece)), key=lambda run: round(run.length, 3)
         )
-        spots = _beside(longest, (words,), offsets=(7.5, -7.5, 12.0, -12.0))
+        spots = beside(longest, (words,), offsets=(7.5, -7.5, 12.0, -12.0))
         point = longest.interpolate(0.5, normalized=True)
         sketch.ask(_RANKS["zone"], Label((words,), (point.x, point.y), spots))
 
@@ -270,7 +270,7 @@ def _draw_streets(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> None:
         sketch.line("streets/street", shapes)
         if name:
             spots = tuple(
-                spot for run in runs[:2] for spot in _beside(run, (name,), offsets=(0.0, 7.0, -7.0), size=8.5)
+                spot for run in runs[:2] for spot in beside(run, (name,), offsets=(0.0, 7.0, -7.0), size=8.5)
             )
             middle = runs[0].interpolate(0.5, normalized=True)
             label = Label((name,), (middle.x, middle.y), spots, f"street: {name}", size=8.5, bold=True)
@@ -455,7 +455,7 @@ def _draw_cutting(sketch: Sketch) -> None:
         words = f"trench {sketch.length(width_ft)} wide, {sketch.length(length_ft, whole=True)} long"
         axis = _long_axis(shape)
         offset = sketch.view.points_per_foot * width_ft / 2 + 7.5
-        spots = _beside(axis, (words,), offsets=(offset, -offset))
+        spots = beside(axis, (words,), offsets=(offset, -offset))
         middle = axis.interpolate(0.5, normalized=True)
         sketch.ask(_RANKS["trench"], Label((words,), (middle.x, middle.y), spots, own=own))
     owners: dict[tuple[Any, Any], Any] = {}
@@ -490,7 +490,7 @@ def _draw_cuts(sketch: Sketch, owners: dict[tuple[Any, Any], Any]) -> None:
             left_out = True
             continue
         words = f"cut {seq}"
-        spots = tuple(spot for line in lines for spot in _beside(line, (words,), offsets=(6.5, -6.5)))
+        spots = tuple(spot for line in lines for spot in beside(line, (words,), offsets=(6.5, -6.5)))
         middle = lines[0].interpolate(0.5, normalized=True)
         own = frozenset(k for k, held in enumerate(sketch.hard) if held is owner)
         label = Label(
@@ -536,7 +536,7 @@ def _draw_walls(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> None:
             unwritten += 1
             continue
         out = _unit(sketch.view.page_deg(outward_deg))
-        spots = _beside(shape, (words,), offsets=(7.6, 12.0, 17.0, 23.0), out=out)
+        spots = beside(shape, (words,), offsets=(7.6, 12.0, 17.0, 23.0), out=out)
         middle = shape.interpolate(0.5, normalized=True)
         sketch.ask(
             _RANKS["wall"],
@@ -549,7 +549,7 @@ def _draw_walls(sketch: Sketch, outlines: npt.NDArray[np.object_]) -> None:
         if not _is_number(rows[k][4]):
             continue
         out = _unit(sketch.view.page_deg(rows[k][4]))
-        spots = _beside(
+        spots = beside(
             rows[k][-1],
             (side,),
             offsets=(24.0, 30.0, 18.0, 13.5, 38.0, -17.0),
@@ -605,7 +605,7 @@ def _draw_paths(sketch: Sketch) -> None:
         sketch.keep(*_pieces(shape, 2.6))
         words = f"path {rank}: {sketch.length(length_ft, whole=True)}"
         middle = shape.interpolate(0.5, normalized=True)
-        spots = _beside(shape, (words,), offsets=(9.0, -9.0, 14.0, -14.0))
+        spots = beside(shape, (words,), offsets=(9.0, -9.0, 14.0, -14.0))
         sketch.ask(_RANKS["path"], Label((words,), (middle.x, middle.y), spots))
 
 
@@ -684,11 +684,11 @@ def _draw_overhead(sketch: Sketch) -> None:
         if run is None:
             continue
         middle = run.interpolate(0.5, normalized=True)
-        spots = _beside(run, (words,), offsets=(8.0, -8.0, 13.0, -13.0))
+        spots = beside(run, (words,), offsets=(8.0, -8.0, 13.0, -13.0))
         sketch.ask(_RANKS["overhead"], Label((words,), (middle.x, middle.y), spots))
 
 
-def _beside(
+def beside(
     line: Any,
     lines: tuple[str, ...],
     *,
@@ -698,9 +698,29 @@ def _beside(
     bold: bool = False,
     level: bool = False,
 ) -> tuple[Spot, ...]:
-    """Places along a line, turned with it unless `level`, beside it at some offsets.
+    """Find places along a line for a text that is turned with it unless `level`.
 
-    With `out` offsets count in that direction; else to the left of the line as it is read.
+    Parameters
+    ----------
+    line
+        In points.
+    lines
+        The text.
+    offsets
+        Distances of the middle of the text from the line: in the direction `out`, a vector; without it
+        to the left of the line as it is read.
+    size, bold
+        Type.
+
+    Returns
+    -------
+    tuple of Spot
+        The best first: the middle of the line, the first offset.
+
+    Examples
+    --------
+    >>> beside(shapely.LineString([(0, 0), (100, 0)]), ("A",), offsets=(8.0,))[0]
+    Spot(x=50.0, y=8.0, turn_deg=0.0, cost=0.0, line=None)
     """
     wide, high = Label(lines, (0.0, 0.0), (), size=size, bold=bold).extent
     spots = []

@@ -6,6 +6,7 @@ Out: strokes and words on a canvas; how far its dots stand apart, in words.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -15,10 +16,13 @@ import pandas as pd
 import shapely
 
 from roofplat.publish.sheet.building import Leaf
-from roofplat.publish.sheet.fonts import BOLD, FONT, shown, width_pt
+from roofplat.publish.sheet.fonts import FONT, shown, width_pt
 from roofplat.publish.sheet.furniture import paint_strip, strip_height_pt
+from roofplat.publish.sheet.labels import LEAST_SIZE, Label, Spot, place_labels
 from roofplat.publish.sheet.looks import GUESSED
 from roofplat.publish.sheet.paper import Box, Paper
+from roofplat.publish.sheet.plan import paint_label, paint_leader
+from roofplat.publish.sheet.sketch import beside
 from roofplat.publish.sheet.view import View, find_view
 
 __all__ = ["draw_outline"]
@@ -28,11 +32,12 @@ Shapes = npt.NDArray[np.object_]
 # Dots stand no nearer than this, a round number of feet apart.
 _GRID_PT = 9.0
 _STEPS_FT = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
-_LETTER_PT, _SMALL_PT, _LETTER_OFF = 10.0, 6.5, 9.0
+_LETTER_PT, _OUTLINE_PT = 11.0, 1.6
 # A wall shorter than this on the page has no letter of its own.
 _LETTERED_PT = 22.0
 _POINT_PT = 2.0
-_ON_OUTLINE_FT = 1.0
+# A wall is a straight run, and may cut the corners of its outline by this much.
+_ON_OUTLINE_FT = 2.0
 
 
 def draw_outline(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper) -> str:
@@ -55,7 +60,7 @@ def draw_outline(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper) -> str:
     Returns
     -------
     str
-        How far the dots stand apart, in words.
+        How far the dots stand apart, and what has a number on the drawing because its words found no room.
     """
     strip = strip_height_pt(paper)
     drawing = Box(box.x, box.y + strip, box.width, box.height - strip)
@@ -69,13 +74,14 @@ def draw_outline(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper) -> str:
     canvas.clipPath(frame, stroke=0, fill=0)
     _draw_around(canvas, view, leaf)
     _draw_grid(canvas, view, step_ft)
-    _draw_things(canvas, view, leaf.frames["obstacles"])
+    things = _draw_things(canvas, view, leaf.frames["obstacles"])
     _draw_sections(canvas, view, leaf.frames["roofs"])
-    canvas.setDash([])
+    outline = view.shapes(leaf.frames["buildings"]["geometry"].tolist())
     canvas.setStrokeGray(0.0)
-    canvas.setLineWidth(1.6)
-    _draw_paths(canvas, view.shapes(leaf.frames["buildings"]["geometry"].tolist()), fill=False)
-    _draw_letters(canvas, view, leaf)
+    canvas.setLineWidth(_OUTLINE_PT)
+    _draw_paths(canvas, outline, fill=False)
+    walls = [shape.boundary.buffer(_OUTLINE_PT) for shape in outline]
+    unsaid = _draw_words(canvas, view, leaf, walls, things)
     canvas.restoreState()
     canvas.setDash([])
     canvas.setStrokeGray(0.0)
@@ -83,7 +89,7 @@ def draw_outline(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper) -> str:
     canvas.rect(drawing.x, drawing.y, drawing.width, drawing.height, stroke=1, fill=0)
     below = Box(box.x, box.y, box.width, strip)
     paint_strip(canvas, view, below, paper=paper, wind_from_deg=None, wind_basis="")
-    return f"Dots every {step_ft:g} ft."
+    return " ".join([f"Dots every {step_ft:g} ft.", *unsaid])
 
 
 def _draw_around(canvas: Any, view: View, leaf: Leaf) -> None:
@@ -92,21 +98,8 @@ def _draw_around(canvas: Any, view: View, leaf: Leaf) -> None:
     canvas.setFillGray(0.93)
     canvas.setLineWidth(0.5)
     _draw_paths(canvas, _seen(view, leaf.frames["neighbours"]["geometry"]), fill=True)
-    streets = leaf.frames["streets"]
-    lines = _seen(view, streets["geometry"])
     canvas.setLineWidth(1.0)
-    _draw_paths(canvas, lines, fill=False)
-    canvas.setFillGray(0.35)
-    canvas.setFont(FONT, _SMALL_PT)
-    said: set[str] = set()
-    for name, line in zip(streets["name"], lines, strict=True):
-        words = shown(name, most=40)
-        if not words or words in said or shapely.is_empty(line) or line.length < width_pt(words, FONT, 7.0):
-            continue
-        said.add(words)
-        longest = max(shapely.get_parts(line), key=lambda part: part.length)
-        middle = longest.interpolate(0.5, normalized=True)
-        canvas.drawCentredString(middle.x, middle.y + 2.0, words)
+    _draw_paths(canvas, _seen(view, leaf.frames["streets"]["geometry"]), fill=False)
 
 
 def _draw_grid(canvas: Any, view: View, step_ft: float) -> None:
@@ -123,8 +116,8 @@ def _draw_grid(canvas: Any, view: View, step_ft: float) -> None:
     canvas.setDash([])
 
 
-def _draw_things(canvas: Any, view: View, obstacles: pd.DataFrame) -> None:
-    """What is on record on the roof or over it; a guess is broken."""
+def _draw_things(canvas: Any, view: View, obstacles: pd.DataFrame) -> Shapes:
+    """What is on record on the roof or over it, a guess broken; return the shapes."""
     shapes = _seen(view, obstacles["geometry"])
     dots = shapely.get_dimensions(shapes) == 0
     shapes[dots] = shapely.buffer(shapes[dots], _POINT_PT)
@@ -135,69 +128,118 @@ def _draw_things(canvas: Any, view: View, obstacles: pd.DataFrame) -> None:
         canvas.setDash([3.0, 2.0] if broken else [])
         _draw_paths(canvas, shapes[guessed == broken], fill=False)
     canvas.setDash([])
-    canvas.setFillGray(0.25)
-    canvas.setFont(FONT, _SMALL_PT - 1.0)
-    for kind, shape in zip(obstacles["kind"], shapes, strict=True):
-        words = shown(str(kind).replace("_", " "), most=20)
-        if shapely.area(shape) and shape.bounds[2] - shape.bounds[0] > width_pt(words, FONT, _SMALL_PT - 1.0):
-            spot = shape.representative_point()
-            canvas.drawCentredString(spot.x, spot.y - 2.0, words)
+    return shapes
 
 
 def _draw_sections(canvas: Any, view: View, roofs: pd.DataFrame) -> None:
-    """Lines between the sections, and the number of each."""
+    """Lines between the sections."""
     if len(roofs) < 2:
         return
-    shapes = view.shapes(roofs["geometry"].tolist())
     canvas.setStrokeGray(0.2)
     canvas.setLineWidth(0.7)
-    _draw_paths(canvas, shapes, fill=False)
-    for part, shape in zip(roofs["part"], shapes, strict=True):
-        spot = shape.representative_point()
-        words = f"section {int(part)}"
-        wide = width_pt(words, BOLD, 7.0)
-        canvas.setFillGray(1.0)
-        canvas.rect(spot.x - wide / 2 - 1.5, spot.y - 4.0, wide + 3.0, 9.0, stroke=0, fill=1)
-        canvas.setFillGray(0.2)
-        canvas.setFont(BOLD, 7.0)
-        canvas.drawCentredString(spot.x, spot.y - 2.0, words)
+    _draw_paths(canvas, view.shapes(roofs["geometry"].tolist()), fill=False)
 
 
-def _draw_letters(canvas: Any, view: View, leaf: Leaf) -> None:
-    """The letter of its side outside each outer wall, and its length where there is room for it."""
-    rows = leaf.frames["walls"].dropna(subset=["side", "outward_deg", "length_ft"])
-    rows = rows.sort_values(["length_ft", "wall"], ascending=[False, True], kind="stable")
+def _draw_words(canvas: Any, view: View, leaf: Leaf, walls: Sequence[Any], things: Shapes) -> list[str]:
+    """Write the letters of the sides and the numbers of sections, then the rest where there is room.
+
+    Returns what found no room and has a number on the drawing instead.
+    """
+    box = view.box.inset(1.5)
+    sides, lengths = _wall_labels(view, leaf)
+    needed = place_labels(
+        [*sides, *_section_labels(view, leaf.frames["roofs"])], hard=walls, soft=list(things), box=box
+    )
+    kinds = _kind_labels(leaf.frames["obstacles"], things)
+    others = [*lengths, *kinds, *_street_labels(view, leaf.frames["streets"])]
+    taken = [*walls, *(placed.outline for placed in needed.placed)]
+    found = place_labels(others, hard=taken, soft=[], box=box).placed
+    # What is only good to know is left out where there is no room for it.
+    wished = [placed for placed in found if any(placed.label is label for label in others)]
+    for placed in needed.placed:
+        paint_leader(canvas, placed)
+    for placed in (*wished, *needed.placed):
+        paint_label(canvas, placed)
+    return [f"[{text.number}] {text.text}." for text in needed.references]
+
+
+def _wall_labels(view: View, leaf: Leaf) -> tuple[list[Label], list[Label]]:
+    """The letter of each side at its longest wall, and letters and lengths of all walls.
+
+    Between two sections of one roof no side has a letter: of a wall, only what is on the outline counts.
+    """
+    rows = leaf.frames["walls"].dropna(subset=["side", "outward_deg"])
     outline = shapely.union_all(leaf.frames["buildings"]["geometry"].to_numpy())
-    middles = shapely.line_interpolate_point(rows["geometry"].to_numpy(), 0.5, normalized=True)
-    # Between two sections of one roof no side has a letter.
-    outer = shapely.distance(middles, shapely.boundary(outline)) < _ON_OUTLINE_FT
-    rows = rows[outer]
-    longest = ~rows["side"].duplicated().to_numpy()
-    shapes = view.shapes(rows["geometry"].tolist())
-    for row, first, line in zip(rows.to_dict("records"), longest, shapes, strict=True):
-        if not first and line.length < _LETTERED_PT:
+    edge = shapely.buffer(shapely.boundary(outline), _ON_OUTLINE_FT)
+    walls = rows["geometry"].to_numpy(dtype=object)
+    parts, owner = shapely.get_parts(shapely.intersection(walls, edge), return_index=True)
+    feet = shapely.length(parts)
+    # A wall that only ends at the outline touches it for a few feet.
+    kept = (feet > shapely.length(walls)[owner] / 2) | (feet > 4 * _ON_OUTLINE_FT)
+    parts, owner, feet = parts[kept], owner[kept], feet[kept]
+    sides = rows["side"].astype(str).to_numpy()[owner]
+    outward = np.radians([view.page_deg(turn) for turn in rows["outward_deg"].to_numpy(dtype=float)[owner]])
+    lines = view.shapes(parts.tolist())
+    letters: dict[str, Label] = {}
+    others: list[Label] = []
+    for place in np.lexsort((owner, -np.round(feet, 3))).tolist():
+        side, line = str(sides[place]), lines[place]
+        if line.length == 0.0:
             continue
-        out = np.radians(view.page_deg(float(row["outward_deg"])))
+        out = np.array([np.cos(outward[place]), np.sin(outward[place])])
         middle = line.interpolate(0.5, normalized=True)
-        # Along the wall, and never upside down.
-        turn = (np.degrees(out) + 90.0) % 180.0
-        turn = turn - 180.0 if turn > 90.0 + 1e-6 else turn
-        letter, length = str(row["side"]), f"{float(row['length_ft']):,.0f} ft"
-        wide = width_pt(letter, BOLD, _LETTER_PT)
-        whole = wide + 3.0 + width_pt(length, FONT, _SMALL_PT)
-        if whole > line.length:
-            length, whole = "", wide
-        canvas.saveState()
-        canvas.translate(middle.x + _LETTER_OFF * np.cos(out), middle.y + _LETTER_OFF * np.sin(out))
-        canvas.rotate(turn)
-        canvas.setFillGray(1.0)
-        canvas.rect(-whole / 2 - 1.0, -4.5, whole + 2.0, 9.0, stroke=0, fill=1)
-        canvas.setFillGray(0.0)
-        canvas.setFont(BOLD, _LETTER_PT)
-        canvas.drawString(-whole / 2, -3.6, letter)
-        canvas.setFont(FONT, _SMALL_PT)
-        canvas.drawString(-whole / 2 + wide + 3.0, -3.2, length)
-        canvas.restoreState()
+        anchor = (middle.x, middle.y)
+        big: dict[str, Any] = {"size": _LETTER_PT, "bold": True}
+        spots = beside(line, (side,), offsets=(9.0, 14.0, 20.0), out=out, level=True, **big)
+        label = Label((side,), anchor, spots, f"side {side}", roams=side not in letters, **big)
+        if side not in letters:
+            letters[side] = label
+        elif line.length > _LETTERED_PT:
+            others.append(label)
+        words = f"{feet[place]:,.0f} ft"
+        if line.length > width_pt(words, FONT, LEAST_SIZE) + 2.0:
+            spots = beside(line, (words,), offsets=(7.6, 12.0, 17.0), out=out)
+            others.append(Label((words,), anchor, spots, roams=False))
+    return [letters[side] for side in sorted(letters)], others
+
+
+def _section_labels(view: View, roofs: pd.DataFrame) -> list[Label]:
+    """The number of each section of a roof in several."""
+    if len(roofs) < 2:
+        return []
+    labels = []
+    for part, shape in zip(roofs["part"], view.shapes(roofs["geometry"].tolist()), strict=True):
+        spot = shape.representative_point()
+        places = tuple(Spot(spot.x, spot.y + off) for off in (0.0, 10.0, -10.0, 20.0, -20.0))
+        labels.append(Label((f"section {int(part)}",), (spot.x, spot.y), places, bold=True))
+    return labels
+
+
+def _kind_labels(obstacles: pd.DataFrame, shapes: Shapes) -> list[Label]:
+    """What stands on the roof, in it where there is room."""
+    labels = []
+    for kind, shape in zip(obstacles["kind"], shapes, strict=True):
+        label = Label((shown(str(kind).replace("_", " "), most=20),), (0.0, 0.0), (), roams=False)
+        west, south, east, north = shapely.bounds(shape).tolist()
+        wide, high = label.extent
+        if shapely.area(shape) and east - west > wide and north - south > high:
+            spot = shape.representative_point()
+            labels.append(replace(label, spots=(Spot(spot.x, spot.y),)))
+    return labels
+
+
+def _street_labels(view: View, streets: pd.DataFrame) -> list[Label]:
+    """The name of each street on the longest piece that is seen."""
+    longest: dict[str, Any] = {}
+    for name, line in zip(streets["name"], _seen(view, streets["geometry"]), strict=True):
+        words = shown(name, most=40)
+        for part in shapely.get_parts(line) if words else ():
+            if part.length > max(_LETTERED_PT, longest[words].length if words in longest else 0.0):
+                longest[words] = part
+    return [
+        Label((words,), (0.0, 0.0), beside(line, (words,), offsets=(0.0, 7.0, -7.0)), roams=False)
+        for words, line in longest.items()
+    ]
 
 
 def _seen(view: View, geometry: pd.Series) -> Shapes:

@@ -34,7 +34,7 @@ __all__ = ["survey_pdf"]
 
 _NAME_PT, _LINE_PT, _WORDS_PT = 13.0, 8.0, 7.0
 _HEAD_ROW, _ROW, _AFTER = 10.5, 11.5, 3.0
-_RECORD_PT, _RECORD_ROW, _BESIDE_PT, _MOST_RECORD = 6.5, 8.2, 6.0, 160
+_RECORD_PT, _RECORD_ROW, _BESIDE_PT, _MOST_RECORD = 7.0, 8.6, 5.0, 160
 _BOX_PT, _GAP_PT = 6.5, 12.0
 _COLUMNS, _FINE_PT = 3, 0.5
 _SPACE_PT = 6.0
@@ -202,7 +202,7 @@ def _draw_head(canvas: Any, row: Mapping[str, Any], paper: Paper, *, said: str, 
 
 def _draw_foot(canvas: Any, left: float, width: float, bottom: float) -> float:
     """Draw the caution, and above it the blanks for who, when and notes; return the height above."""
-    caution = Paragraph(markup(CAUTION), ParagraphStyle("caution", fontName=BOLD, fontSize=6.8, leading=8.2))
+    caution = Paragraph(markup(CAUTION), ParagraphStyle("caution", fontName=BOLD, fontSize=7.0, leading=8.6))
     _, tall = caution.wrap(width, 200.0)
     caution.drawOn(canvas, left, bottom)
     y = bottom + tall + 4.0

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from roofplat.intake.values import limits
+from roofplat.ranking.explain import occupancy_groups
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, SIDES
 
@@ -32,6 +33,7 @@ _OCCUPANCIES: Mapping[str, str] = {
     "I": "institution",
     "M": "shop",
     "R": "residence",
+    "R-3": "house of one or two dwellings",
     "S": "storage",
     "U": "utility",
 }
@@ -213,7 +215,10 @@ def survey_questions(rules: Rulebook, as_of: datetime.date) -> tuple[Question, .
                     "occupancy",
                     "group",
                     "The group of the building code that most of it is used as.",
-                    {name: f"{name} {words}" for name, words in _OCCUPANCIES.items()},
+                    {
+                        name: f"{name} {_OCCUPANCIES.get(name, '')}".strip()
+                        for name in occupancy_groups(rules)
+                    },
                 ),
             ),
         ),
