@@ -57,6 +57,7 @@ def test_working_days_are_in_order_and_none_is_before_the_first(start: datetime.
         ({"days": 1000}, "at most 366"),
         ({"inspectors": 0}, "0 inspectors can visit nothing"),
         ({"inspectors": -1}, "-1 inspectors"),
+        ({"inspectors": 1_000_000}, "3 days of 1000000 inspectors are more than one plan holds"),
         ({"hours": 0.0}, "0 hours a day"),
         ({"hours": -2.0}, "-2 hours a day"),
         ({"hours": 25.0}, "25 hours a day"),

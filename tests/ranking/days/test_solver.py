@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.ranking.days.brute import best_outcome, keeps_every_limit, proven_value, random_case
 
-from roofplat.errors import DistrictFileError
+from roofplat.errors import DistrictFileError, RuleError
 from roofplat.ranking.days.case import Case, Outcome, outcome
 from roofplat.ranking.days.greedy import filled_routes, greedy_routes
 from roofplat.ranking.days.order import ordered_routes
@@ -153,6 +153,13 @@ def test_a_large_case_has_fewer_rounds_and_none_too_many() -> None:
 def test_nothing_to_visit_is_no_fault() -> None:
     case = random_case(0, visits=0, days=2, inspectors=1)
     assert solved_routes(case, greedy_routes(case), rounds=100) == [[], []]
+
+
+def test_values_beyond_all_measure_are_one_sentence() -> None:
+    case = replace(random_case(0, visits=3, days=1, inspectors=1), value=np.array([2**50, 5, 5]))
+    with pytest.raises(RuleError, match="too large for the solver") as caught:
+        solved_routes(case, greedy_routes(case), rounds=1)
+    assert "\n" not in str(caught.value)
 
 
 def test_without_the_solver_there_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -135,8 +135,17 @@ def test_candidates_are_musts_then_value_and_value_for_time_in_turn() -> None:
     # The best for its time is b003, a short visit.
     assert weighed(2) == ["b000", "b003"]
     assert weighed(1, "b005") == ["b005"]
-    assert weighed(1, "b005", "b004") == ["b004", "b005"]
+    assert weighed(2, "b005", "b004") == ["b004", "b005"]
+    with pytest.raises(DistrictFileError, match="2 buildings must be visited, but one plan weighs 1"):
+        weighed(1, "b005", "b004")
     assert weighed(300) == [f"b00{n}" for n in range(6)]
+
+
+def test_what_must_be_visited_is_weighed_though_the_days_are_few() -> None:
+    rules = load_rulebook({"days.candidates_per_day": 1})
+    one = time_frame(rules, start_on=datetime.date(2026, 6, 1), days=1, inspectors=1, hours=8)
+    found = worth_of_visits(town(row_of(4)), rules, one, must=("b001", "b003"))
+    assert found.loc[candidates(found, rules, one), "building_id"].tolist() == ["b001", "b003"]
 
 
 def test_candidates_are_counted_by_inspectors_and_days() -> None:

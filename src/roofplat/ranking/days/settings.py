@@ -20,6 +20,7 @@ _MIN_AN_HOUR = 60
 _S_A_MIN = 60
 _HOURS_A_DAY = 24
 _MOST_DAYS = 366
+_MOST_ROUTES = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +113,11 @@ def time_frame(
         raise DistrictFileError(f"{days} days are more than one plan holds; give at most {_MOST_DAYS}.")
     if inspectors < 1:
         raise DistrictFileError(f"{inspectors} inspectors can visit nothing; give one inspector or more.")
+    if days * inspectors > _MOST_ROUTES:
+        raise DistrictFileError(
+            f"{days} days of {inspectors} inspectors are more than one plan holds; give at most "
+            f"{_MOST_ROUTES:,} inspectors' days at a time."
+        )
     if hours is not None and not (math.isfinite(hours) and 0 < hours <= _HOURS_A_DAY):
         raise DistrictFileError(
             f"An inspector with {hours:g} hours a day cannot be planned; "

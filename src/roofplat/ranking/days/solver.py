@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from roofplat.errors import DistrictFileError
+from roofplat.errors import DistrictFileError, RuleError
 from roofplat.ranking.days.case import Case, Routes, outcome
 from roofplat.ranking.days.greedy import filled_routes
 
@@ -26,6 +26,8 @@ _SHAKEN = 1.0
 # A case so small that more rounds find nothing new.
 _MOST_ROUNDS = 500
 _VISITS_OF_THE_RULE = 100
+# Half of what the solver's whole numbers hold.
+_WEIGHT_LIMIT = 2**62
 
 
 def rounds_for(case: Case, rounds: float) -> int:
@@ -81,6 +83,8 @@ def solved_routes(case: Case, begin: Routes, *, rounds: int) -> Routes:
     ------
     DistrictFileError
         OR-Tools is not there.
+    RuleError
+        The values are too large to be added up.
     """
     solver = _solver()
     if not len(case.value):
@@ -139,6 +143,11 @@ class _Search:
         # One hundredth of a point outweighs all the way there can be, and one must all points.
         point = case.work_s * case.routes + 1
         must = point * (int(case.value.sum()) + 1)
+        if must * (int(case.must.sum()) + 1) > _WEIGHT_LIMIT:
+            raise RuleError(
+                "The values of the visits are too large for the solver to add up; lower "
+                "days.overdue_value_most, days.due_value or days.never_inspected_value."
+            )
         for visit in range(len(case.value)):
             index = self._manager.NodeToIndex(visit + 1)
             weight = point * int(case.value[visit]) + must * int(case.must[visit])

@@ -152,15 +152,24 @@ def candidates(worth: pd.DataFrame, rules: Rulebook, frame: Frame) -> pd.Series:
     -------
     Series of bool
         On the index of `worth`.
+
+    Raises
+    ------
+    DistrictFileError
+        More must be visited than one plan weighs.
     """
-    most = min(
-        int(positive(rules, "days.candidates_per_day", least=1.0)) * frame.routes,
-        int(positive(rules, "days.candidates_most", least=1.0)),
-    )
+    per_day = int(positive(rules, "days.candidates_per_day", least=1.0))
+    ever = int(positive(rules, "days.candidates_most", least=1.0))
+    most, musts = min(per_day * frame.routes, ever), int(worth["must"].sum())
+    if musts > ever:
+        raise DistrictFileError(
+            f"{musts:,} buildings must be visited, but one plan weighs {ever:,} at most "
+            "(days.candidates_most); ask for fewer at a time."
+        )
     value = worth["value"].to_numpy(dtype=float)
     # Rows are in order of building_id, and the sorts are stable.
     places = [np.argsort(np.argsort(-key, kind="stable")) for key in (value, value / worth["visit_s"])]
     order = np.lexsort((places[1], places[0], np.minimum(*places), ~worth["must"]))
     chosen = np.zeros(len(worth), dtype=bool)
-    chosen[order[: max(most, int(worth["must"].sum()))]] = True
+    chosen[order[: max(most, musts)]] = True
     return pd.Series(chosen, index=worth.index)
