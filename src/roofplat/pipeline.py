@@ -5,7 +5,7 @@ Out: `Built`: the tables, the counts, the problems and the files written; `Drawn
     `Ranked`: the ranking alone; `Scheduled`: days of inspection; `TakenIn`: forms of a survey;
     `DrawnIn`: roofs drawn by hand; `Fed`: permits and the assessor's changes;
     `KeptFootprints`: outlines for the record;
-    `SurveyForms`: forms to take along.
+    `SurveyForms`: forms to take along; `Changed`: what is not as it was.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ from roofplat.placing import audit_solar, place_plans
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
 from roofplat.ranking import Apart, rank_buildings, survey_next, take_apart
+from roofplat.ranking.changes import compare_states
 from roofplat.ranking.days import DayPlan, plan_days
 from roofplat.record import RecordTables, append, open_record, read_record, with_record
 from roofplat.record.answers import AXIS_FIELDS, check_answers, values_in_force
@@ -47,6 +48,7 @@ from roofplat.tables import conform, empty, problem_rows
 
 __all__ = [
     "Built",
+    "Changed",
     "Drawn",
     "DrawnIn",
     "Fed",
@@ -56,6 +58,8 @@ __all__ = [
     "SurveyForms",
     "TakenIn",
     "build",
+    "changes_of_builds",
+    "changes_since",
     "draw_plans",
     "draw_sheets",
     "gather",
@@ -275,6 +279,29 @@ class SurveyForms:
     rows: pd.DataFrame
     of: int
     problems: pd.DataFrame
+    out: Path
+    files: list[Path]
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """What a comparison of two states found.
+
+    rows
+        `tables.CHANGE_TABLES["changes"]`.
+    counts
+        By kind, in words: `what`, `changes`, `buildings`.
+    before, after, notes
+        What the two states are called, and what else is to be known of them, as sentences.
+    out, files
+        The folder of the comparison, and the files in it.
+    """
+
+    rows: gpd.GeoDataFrame
+    counts: pd.DataFrame
+    before: str
+    after: str
+    notes: list[str]
     out: Path
     files: list[Path]
 
@@ -1082,6 +1109,139 @@ def survey_out(
     )
     return SurveyForms(
         rows=rows, of=len(planned.wanted), problems=planned.problems, out=files[0].parent, files=files
+    )
+
+
+def changes_since(
+    district: District,
+    *,
+    since: datetime.date,
+    until: datetime.date | None = None,
+    out: str | Path | None = None,
+    workers: int = 1,
+    report: Callable[[str], None] | None = None,
+) -> Changed:
+    """Tell what changed between two days of the record of surveys.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    since, until
+        The record as it was at the end of these days; without `until` all of it, and today. The layers of the
+        district file are as they are. Ages are counted on the later day in both states, so that what is
+        listed came with the record and not with time.
+    out
+        As in `build`; the comparison goes to `changes/` in it.
+    workers, report
+        As in `build`.
+
+    Returns
+    -------
+    Changed
+
+    Raises
+    ------
+    RoofplatError
+        There is no record, the days are not in order, or the district cannot be read; nothing is written.
+    """
+    # Here and not above: a build does not wait for what compares.
+    from roofplat.publish.changes import State
+
+    say = report or _silent
+    day = until or datetime.date.today()
+    if since > day:
+        raise DistrictFileError(f"{since} is later than {day}; give the earlier day as --since.")
+    if not district.record_file.exists():
+        raise DistrictFileError(
+            f"There is no record of surveys ({district.record_file}); bring one in, or compare two builds."
+        )
+    states = {}
+    for known_on in (since, until):
+        say(f"The record as of {known_on or day}")
+        states[known_on] = _plan(
+            district, area=None, wind_from_deg=None, workers=workers, day=day, as_of=known_on, say=say
+        )
+    was, now = (State(f"the record as of {known_on or day}", one.tables) for known_on, one in states.items())
+    note = f"The layers of the district file are as they are, and ages are counted on {day} in both states."
+    planned = states[until]
+    return _compared(
+        was, now, [note], district.name, planned.rules, planned.ground, _folder(district, out), say
+    )
+
+
+def changes_of_builds(
+    before: Path,
+    after: Path,
+    *,
+    district: District | None = None,
+    out: str | Path | None = None,
+    report: Callable[[str], None] | None = None,
+) -> Changed:
+    """Tell what changed between two builds.
+
+    Parameters
+    ----------
+    before, after
+        Folders of builds.
+    district
+        For its overrides of `changes.*` and its mean elevation; the rulebook as it comes without it.
+    out
+        The folder that `changes/` is made in; else that of the later build.
+    report
+        As in `build`.
+
+    Returns
+    -------
+    Changed
+
+    Raises
+    ------
+    RoofplatError
+        One of the folders holds no build, or they are of different dispatch areas; nothing is written then.
+    """
+    # Here and not above: a build does not wait for what compares.
+    from roofplat.publish.changes import in_common, of_themselves, read_build
+
+    say = report or _silent
+    rules = load_rulebook(district.rules, district.families) if district else load_rulebook()
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft if district else None)
+    say("Reading the builds")
+    was, now, area = in_common(read_build(before), read_build(after))
+    notes = of_themselves(was, now)
+    if area is not None:
+        notes = [f"One of the builds is of the dispatch area {area} alone; no other is compared.", *notes]
+    name = district.name if district else str(now.told.get("district") or "The district")
+    return _compared(was, now, notes, name, rules, ground, Path(out) if out else after, say)
+
+
+def _compared(
+    was: Any,
+    now: Any,
+    notes: list[str],
+    name: str,
+    rules: Rulebook,
+    ground: Ground,
+    folder: Path,
+    say: Callable[[str], None],
+) -> Changed:
+    """Compare two states and write what differs."""
+    from roofplat.publish.changes import kind_counts, write_changes
+
+    say("Comparing")
+    changes = compare_states(was.tables, now.tables, rules, ground)
+    say(f"Writing {folder}")
+    files = write_changes(
+        changes, was, now, district=name, notes=notes, rules=rules, ground=ground, out=folder
+    )
+    return Changed(
+        rows=changes.rows,
+        counts=kind_counts(changes.rows),
+        before=was.label,
+        after=now.label,
+        notes=notes,
+        out=files[0].parent,
+        files=files,
     )
 
 

@@ -10,6 +10,7 @@ import click
 
 from roofplat import __version__
 from roofplat.cli.build import build
+from roofplat.cli.changes import changes
 from roofplat.cli.check import check
 from roofplat.cli.inspect import inspect
 from roofplat.cli.manners import CAUTION, Commands
@@ -28,5 +29,5 @@ def main() -> None:
     """Roof inventory and standing plans for a fire district."""
 
 
-for _command in (start, check, build, sheet, rank, inspect, survey, rules):
+for _command in (start, check, build, sheet, rank, inspect, survey, changes, rules):
     main.add_command(_command)

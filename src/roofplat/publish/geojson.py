@@ -21,7 +21,7 @@ from roofplat.publish.files import CAUTION, NO_AREA, area_files, whole_file
 from roofplat.publish.overrides import override_records
 from roofplat.rules import Rulebook
 
-__all__ = ["PLAN_LAYERS", "area_names", "write_area_layers"]
+__all__ = ["PLAN_LAYERS", "area_names", "write_area_layers", "write_collection"]
 
 PLAN_LAYERS = (
     "sections",
@@ -103,10 +103,35 @@ def write_area_layers(
         parts = {layer: frame.loc[areas[layer] == name] for layer, frame in layers.items()}
         if _GROUND in tables:
             parts[_GROUND] = _ground_in(tables, name)
-        with whole_file(path) as beside, beside.open("w", encoding="utf-8", newline="\n") as stream:
-            _write_collection({"name": name, **head}, parts, stream)
-        written.append(path)
+        written.append(write_collection({"name": name, **head}, parts, path))
     return written
+
+
+def write_collection(head: Mapping[str, Any], parts: Mapping[str, gpd.GeoDataFrame], path: Path) -> Path:
+    """Write some layers as one FeatureCollection.
+
+    Parameters
+    ----------
+    head
+        Members of the collection beside its features.
+    parts
+        Layer to rows, any CRS; a feature's property `layer` names its own. Empty ones are left out.
+    path
+        The file to write.
+
+    Returns
+    -------
+    Path
+        `path`.
+
+    Raises
+    ------
+    DistrictFileError
+        The file cannot be written.
+    """
+    with whole_file(path) as beside, beside.open("w", encoding="utf-8", newline="\n") as stream:
+        _write_features(head, parts, stream)
+    return path
 
 
 def _ground_in(tables: Mapping[str, Any], name: str) -> gpd.GeoDataFrame:
@@ -121,7 +146,7 @@ def _ground_in(tables: Mapping[str, Any], name: str) -> gpd.GeoDataFrame:
     return ground[~meets if name == NO_AREA else meets]
 
 
-def _write_collection(head: Mapping[str, Any], parts: Mapping[str, gpd.GeoDataFrame], stream: TextIO) -> None:
+def _write_features(head: Mapping[str, Any], parts: Mapping[str, gpd.GeoDataFrame], stream: TextIO) -> None:
     """Write layer after layer: the text of a whole area would be many times its tables."""
     members = {"type": "FeatureCollection", **head}
     stream.write(json.dumps(members, ensure_ascii=False)[:-1] + ', "features": [')
