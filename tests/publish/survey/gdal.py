@@ -18,9 +18,9 @@ from typing import Any
 
 import pyogrio
 
-__all__ = ["Fields", "read_fields"]
+__all__ = ["Fields", "read_fields", "run_sql"]
 
-_VECTOR = 0x04
+_VECTOR, _UPDATE = 0x04, 0x01
 _CODED, _RANGE = 0, 1
 _INTEGER, _REAL, _LONG = 0, 2, 12
 
@@ -64,6 +64,11 @@ def _library() -> Any:
         ("GDALDatasetGetLayer", c_void_p, (c_void_p, c_int)),
         ("GDALDatasetGetFieldDomainNames", POINTER(c_char_p), (c_void_p, c_void_p)),
         ("GDALDatasetGetFieldDomain", c_void_p, (c_void_p, c_char_p)),
+        ("GDALDatasetExecuteSQL", c_void_p, (c_void_p, c_char_p, c_void_p, c_char_p)),
+        ("GDALDatasetReleaseResultSet", None, (c_void_p, c_void_p)),
+        ("CPLErrorReset", None, ()),
+        ("CPLGetLastErrorNo", c_int, ()),
+        ("CPLGetLastErrorMsg", c_char_p, ()),
         ("OGR_L_GetName", c_char_p, (c_void_p,)),
         ("OGR_L_GetLayerDefn", c_void_p, (c_void_p,)),
         ("OGR_FD_GetFieldCount", c_int, (c_void_p,)),
@@ -80,6 +85,21 @@ def _library() -> Any:
         function = getattr(gdal, name)
         function.restype, function.argtypes = result, arguments
     return gdal
+
+
+def run_sql(path: Path, statement: str) -> None:
+    """Change a dataset in place, as a GIS does that saves an edit."""
+    gdal = _library()
+    gdal.CPLErrorReset()
+    dataset = gdal.GDALOpenEx(str(path).encode(), _VECTOR | _UPDATE, None, None, None)
+    assert dataset, f"GDAL does not open {path}"
+    try:
+        layer = gdal.GDALDatasetExecuteSQL(dataset, statement.encode(), None, None)
+        if layer:
+            gdal.GDALDatasetReleaseResultSet(dataset, layer)
+        assert not gdal.CPLGetLastErrorNo(), gdal.CPLGetLastErrorMsg()
+    finally:
+        gdal.GDALClose(dataset)
 
 
 def read_fields(path: Path) -> Fields:

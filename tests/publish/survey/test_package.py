@@ -6,6 +6,7 @@ Out: the domains that GDAL reads are the rules; what they allow is what an impor
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import xml.etree.ElementTree as ET
 from pathlib import Path
@@ -22,10 +23,11 @@ from roofplat.intake.values import limits
 from roofplat.publish.files import CAUTION
 from roofplat.publish.survey.questions import survey_questions
 from roofplat.publish.survey.rows import ENDS, LOOKED
-from roofplat.tables import ATTRIBUTES
+from roofplat.record.answers import check_answers
+from roofplat.tables import ATTRIBUTES, empty
 
 from .conftest import AS_OF, Forms
-from .gdal import Fields, read_fields
+from .gdal import Fields, read_fields, run_sql
 
 SLD = "{http://www.opengis.net/sld}"
 OGC = "{http://www.opengis.net/ogc}"
@@ -81,13 +83,22 @@ def test_gdal_reads_the_lists_of_allowed_values(forms: Forms, fields: Fields) ->
 
 def test_gdal_reads_the_ranges_of_the_rules(forms: Forms, fields: Fields) -> None:
     for name, (low, high, least, most) in fields.ranges.items():
-        wanted = limits(name, forms.rules)
+        ranges = [limits(name, forms.rules)]
+        if (rule := f"record.plausible.{name}") in forms.rules.rules:
+            ranges.append(tuple(forms.rules.numbers(rule)))
+        wanted = [max(own[0] for own in ranges), min(own[1] for own in ranges)]
         if name == "year_built":
-            wanted = (wanted[0], AS_OF.year + 1)
-        assert (low, high) == wanted, name
+            wanted[1] = AS_OF.year + 1
+        assert [low, high] == wanted, name
         assert least, name
         assert most, name
-    assert fields.ranges["beam_spacing_ft"][:2] == (0.5, 60.0)
+    assert fields.ranges["sounding_spacing_ft"][:2] == (0.5, 60.0)
+    assert set(fields.ranges) == {
+        answer.field
+        for question in survey_questions(forms.rules, AS_OF)
+        for answer in question.answers
+        if answer.number and answer.field != "sounding_walk_deg"
+    }
 
 
 @pytest.mark.parametrize("layer", ["buildings", "sections"])
@@ -151,13 +162,48 @@ def test_every_value_of_a_list_is_understood_when_it_comes_back(
 def test_a_range_ends_where_an_import_refuses(
     forms: Forms, package: Path, fields: Fields, tmp_path: Path
 ) -> None:
+    sections = forms.tables["sections"].assign(part=1)
+    # Of a roof that nobody knows, no family makes an odd figure likely.
+    roofs = sections[["building_id", "section_id", "part"]].assign(roof_family="unknown")
+    known = pd.DataFrame(columns=["building_id", "section_id", "field", "value", "basis", "date"])
     for name, (low, high, _, _) in fields.ranges.items():
         values = [low, high, low - 1, high + 1]
         path = save_again(package, tmp_path / f"{name}.gpkg", {name: values})
-        found = read_forms([path], forms.rules).answers
+        found = read_forms([path], forms.rules)
+        log = empty("observations")
+        checked = check_answers(found, roofs, known.astype("str").assign(date=pd.NaT), log, forms.rules)
+        outcomes = checked.rows["outcome"].eq("refused").tolist()
         # The year's own end is next year as the clock has it; ours is that of the forms.
         late = name == "year_built" and high + 1 <= pd.Timestamp.now().year + 1
-        assert found["refused"].isna().tolist() == [True, True, False, late], name
+        # Half of a sounding note says nothing, whatever its figure.
+        half = name == "sounding_spacing_ft"
+        assert outcomes == [half, half, True, not late], (name, checked.rows["reason"].tolist())
+        if half:
+            assert found.answers["refused"].isna().tolist() == [True, True, False, False]
+
+
+def test_a_gis_may_save_its_edits_in_place(forms: Forms, package: Path, tmp_path: Path) -> None:
+    """GDAL changes cells of both layers in the package itself, and the import finds these and no others."""
+    path = tmp_path / "survey.gpkg"
+    shutil.copy(package, path)
+    first = forms.ids[0]
+    run_sql(
+        path,
+        f"UPDATE buildings SET roof_family = 'lamella', seen_on = '2026-01-05' WHERE building_id = '{first}'",
+    )
+    sections = gpd.read_file(path, layer="sections")
+    section, owner = sections.loc[0, ["section_id", "building_id"]]
+    run_sql(
+        path,
+        f"UPDATE sections SET framing_axis_deg = 12.5, who = 'Inspector 1' WHERE section_id = '{section}'",
+    )
+    found = read_forms([path], forms.rules).answers
+    rows = found[["building_id", "section_id", "field", "value", "who"]].astype("str").fillna("")
+    assert rows.values.tolist() == [
+        [first, "", "roof_family", "lamella", ""],
+        [owner, section, "framing_axis_deg", "12.5", "Inspector 1"],
+    ]
+    assert found["seen_on"].dt.strftime("%Y-%m-%d").fillna("").tolist() == ["2026-01-05", ""]
 
 
 def test_a_letter_stands_for_the_wall_that_was_walked(forms: Forms, package: Path, tmp_path: Path) -> None:

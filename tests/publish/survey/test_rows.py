@@ -158,8 +158,8 @@ def test_every_answer_is_an_attribute_once_and_every_column_is_explained(forms: 
     columns = pd.read_csv(forms.folder / "survey.csv", nrows=0).columns
     assert listed["column"].tolist()[: len(columns)] == list(columns)
     assert (listed["meaning"] != "").all()
-    spacing = listed.set_index("column").loc["beam_spacing_ft"]
-    assert spacing.tolist() == ["From the middle of one to the middle of the next.", "ft", "0.5 to 60"]
+    spacing = listed.set_index("column").loc["sounding_spacing_ft"]
+    assert spacing.tolist() == ["What was felt underfoot on that walk.", "ft", "0.5 to 60"]
     with pytest.raises(KeyError):
         help_rows(QUESTIONS, ["no such column"])
 

@@ -108,7 +108,7 @@ def survey_questions(rules: Rulebook, as_of: datetime.date) -> tuple[Question, .
     Parameters
     ----------
     rules
-        The roof families, and `intake.range.*` for the figures.
+        The roof families, and `intake.range.*` and `record.plausible.*` for the figures.
     as_of
         No building is newer than the year after it.
 
@@ -131,6 +131,13 @@ def survey_questions(rules: Rulebook, as_of: datetime.date) -> tuple[Question, .
 
     def number(name: str, words: str, help_: str) -> Answer:
         low, high = limits(name, rules)
+        plausible = f"record.plausible.{name}"
+        if plausible in rules.rules:
+            # A bare number beyond is refused when it comes back.
+            least, most = rules.numbers(plausible)
+            low, high = max(low, least), min(high, most)
+            if ATTRIBUTES[name].unit:
+                help_ += " A figure beyond the range is for the list, with its unit."
         if name == "year_built":
             high = min(high, as_of.year + 1.0)
         return Answer(name, words, help_, low=low, high=high)
