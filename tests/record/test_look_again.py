@@ -7,8 +7,10 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 from roofplat import pipeline
+from roofplat.cli.main import main
 from roofplat.district import District
 from roofplat.inventory.buildings import ALERT_LENGTH, alert_lines, open_marks
 from roofplat.record import append, open_record
@@ -71,6 +73,30 @@ def test_it_is_among_the_words_of_the_factor(town: District, rules: Rulebook) ->
     assert why == "look again: reroof 2026-03"
     # What it may be is laid open again.
     assert len(apart.odds)
+
+
+def test_the_command_says_how_far_the_old_survey_is_trusted(town: District, rules: Rulebook) -> None:
+    log(town, rules, survey("2025-05-17"), permit("2026-03-14"))
+    done = CliRunner().invoke(main, ["rank", str(town.folder / "district.toml"), "--explain", "B1"])
+    assert done.exit_code == 0, done.output
+    said = " ".join(done.output.split())
+    trust = f"{rules.number('odds.trust.recorded'):.0%}"
+    assert f"The family was surveyed before a change, reroof 2026-03: it has {trust} of the chance" in said
+    assert "look again: reroof 2026-03" in said
+
+
+@pytest.mark.parametrize("letter", ["A", "S", "R-3"])
+def test_a_fact_told_of_a_marked_roof_does_what_was_foretold(
+    town: District, rules: Rulebook, letter: str
+) -> None:
+    """The copies that try an answer out must not count as roofs that were surveyed."""
+    log(town, rules, survey("2025-05-17"), permit("2026-03-14"))
+    apart = pipeline.rank(town, explain="B1", as_of=TODAY).apart
+    assert apart is not None
+    foretold = apart.answers.set_index(["fact", "answer"]).loc[("occupancy", letter), "score"]
+    told = {"field": "occupancy", "value": letter, "basis": "recorded", "seen_on": "2026-04-01"}
+    log(town, rules, told)
+    assert ranked(town)[1]["score"] == pytest.approx(foretold, abs=1e-9)
 
 
 def test_a_later_survey_lifts_the_mark_and_an_earlier_one_does_not(town: District, rules: Rulebook) -> None:

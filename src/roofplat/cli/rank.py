@@ -180,10 +180,14 @@ def _say_odds(ranked: Ranked, apart: Apart) -> None:
     known = {0: "no roof of it is", 1: "1 roof of it is"}.get(seen, f"{seen:,} roofs of it are")
     _say_wrapped(f"Kind of building: {printable(apart.building['stratum'])}; {known} surveyed.")
     if apart.row["roof_family"] != "unknown":
-        trust = ranked.rules.number(f"odds.trust.{apart.row['family_basis']}")
+        basis, how = apart.row["family_basis"], f"is {apart.row['family_basis']}, not surveyed"
+        if basis == "surveyed":
+            # Before a change of the roof: it counts as recorded.
+            basis, how = "recorded", f"was surveyed before a change, {apart.building['look_again']}"
+        trust = ranked.rules.number(f"odds.trust.{basis}")
         _say_wrapped(
-            f"The family is {apart.row['family_basis']}, not surveyed: it has {trust:.0%} of the chance, and "
-            "the odds of the kind share the rest."
+            f"The family {printable(how)}: it has {trust:.0%} of the chance, and the odds of the kind share "
+            "the rest."
         )
     if note := _NOTE.search(str(apart.building["odds"])):
         _say_wrapped(f"About the odds: {note[1]}.")

@@ -116,7 +116,9 @@ def estimate_odds(
     keys = stratum_keys(levels, strata)
 
     family = pd.Index(families).get_indexer(pd.Index(frame["roof_family"]))
-    seen = (family >= 0) & (frame["family_basis"] == "surveyed").to_numpy(dtype=bool, na_value=False)
+    # Of a roof that was changed since nobody knows what it is now: it counts as recorded.
+    seen = (frame["family_basis"] == "surveyed") & frame["look_again"].isna()
+    seen = (family >= 0) & seen.to_numpy(dtype=bool, na_value=False)
     surveyed = np.zeros(prior.shape)
     np.add.at(surveyed, (stratum[seen], family[seen]), 1.0)
     prior_count = prior * rules.positive("odds.prior_roofs")
