@@ -119,6 +119,20 @@ def test_an_area_without_buildings_is_said(district: Path, tmp_path: Path) -> No
     assert "No building lies in the area 'Moor'" in result.stderr
 
 
+def test_ids_that_look_like_formulas_come_back_as_they_were(district: Path, tmp_path: Path) -> None:
+    """The list puts an apostrophe before them, so that no spreadsheet reckons them out."""
+    roofs = gpd.read_file(district.parent / "roofs.gpkg")
+    roofs["building_id"] = ["-7", "=1+1", "00417", "b4"]
+    roofs.to_file(district.parent / "roofs.gpkg", driver="GPKG")
+    assert run("out", district, "--area", "Mill", "--out", tmp_path / "maps").exit_code == 0
+    form = pd.read_csv(tmp_path / "maps" / "survey" / "mill" / "survey.csv", dtype="str")
+    assert set(form["building_id"]) == {"'-7", "'=1+1", "00417"}
+    form.assign(deck="plywood", seen_on="2026-01-05").to_csv(tmp_path / "back.csv", index=False)
+    result = run("in", district, tmp_path / "back.csv", "--dry-run")
+    assert result.exit_code == 0, result.output
+    assert "Answers: 3 new" in result.stdout
+
+
 def test_help_loads_none_of_the_rooms_and_carries_the_caution() -> None:
     result = CliRunner().invoke(main, ["survey", "--help"])
     assert result.exit_code == 0

@@ -58,6 +58,8 @@ _ALSO: Mapping[str, tuple[str, ...]] = {
     "gone": ("demolished",),
 }
 _HEADING_UNITS = ("ft", "in", "m", "deg")
+# Lists put an apostrophe before a text that a spreadsheet would reckon out.
+_KEPT_FROM_FORMULA = r"^'(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])"
 _SIDE = r"^(?:side\s*|wall\s*|along\s*)*([A-D])(?:\s*(?:side|wall))?$"
 
 
@@ -213,8 +215,8 @@ def _read_rows(
     ours = any(_plain(str(name)) == FORM_MARK for name in rows.columns)
     if ours:
         passed_over = [name for name in passed_over if _plain(name) not in _TOLD]
-    ids = clean_keys(cells["building_id"])
-    section = clean_keys(cells["section_id"]) if "section_id" in cells else nobody
+    ids = _own_keys(cells["building_id"])
+    section = _own_keys(cells["section_id"]) if "section_id" in cells else nobody
     day, day_faults = written_dates(cells.get("seen_on", nobody))
     own_day = day.notna().to_numpy()
     if seen_on is not None:
@@ -302,6 +304,11 @@ def _read_rows(
         "answers": len(answers),
     }
     return answers, problems, size
+
+
+def _own_keys(cells: pd.Series[Any]) -> pd.Series[Any]:
+    """Ids as they were before a list kept them from being read as formulas."""
+    return clean_keys(cells).str.replace(_KEPT_FROM_FORMULA, "", regex=True)
 
 
 def _question(
