@@ -112,6 +112,18 @@ def test_a_place_near_a_building_is_that_building_and_far_from_all_is_none(find)
     assert far.problems["feature"].tolist() == ["row 1", "row 2"]
 
 
+def test_an_id_is_that_of_the_footprint_file_and_then_that_of_the_record(build, rules, ground):
+    footprints = build.footprints({name: shapely.box(X + far, Y, X + far + 20, Y + 20)
+                                   for name, far in (("B1", 0), ("B2", 100), ("B3", 200))})  # fmt: skip
+    # The file calls the first one B2, which is another one in the record.
+    footprints["file_id"] = ["B2", "N7", "N8"]
+    rows = pd.DataFrame({"record": ["1", "2", "3"], "key": ["B2", "n7", "B3"], "address": None})
+    rows = rows.assign(lon=float("nan"), lat=float("nan")).astype({"address": "str"})
+    nothing = pd.DataFrame({"building_id": [], "address": []}, dtype="str")
+    found = find_buildings(footprints, nothing, rows, "permits.csv", rules, ground)
+    assert found.pairs["building_id"].tolist() == ["B1", "B2", "B3"]
+
+
 def test_nothing_asked_nothing_found(find):
     found = find()
     assert found.pairs.empty

@@ -147,6 +147,20 @@ def test_sections_meet_without_gap_or_overlap_and_a_real_overlap_is_reported(des
     assert "overlaps drawing 1 in" in late.problems["message"].iloc[-1]
 
 
+def test_a_drawing_that_names_no_building_is_a_neighbour_where_it_lies(desk: Desk) -> None:
+    """So are drawings of a building that was split since."""
+    desk.keep("sections", (shapely.box(X, Y, X + 25, Y + 20), {}))
+    kept = read_record(desk.record, crs=desk.inputs.working_crs).drawn.assign(building_id=None)
+    kept["building_id"] = kept["building_id"].astype("str")
+    file = desk.file(
+        (shapely.box(X + 25.4, Y, X + 40, Y + 20), {}), (shapely.box(X + 20, Y + 1.5, X + 39, Y + 20), {})
+    )
+    taken = take_drawn(file, "sections", desk.inputs, kept, desk.rules, desk.ground)
+    assert taken.rows.geometry.iloc[0].bounds[0] == pytest.approx(X + 25, abs=1e-6)
+    over = taken.problems.loc[taken.problems["code"] == "sections_overlap", "message"]
+    assert over.str.contains("overlaps drawing 1 in").sum() == 1
+
+
 def test_the_same_file_twice_adds_nothing(desk: Desk) -> None:
     drawing = (shapely.box(X, Y, X + 25, Y + 20), {"deck": "plywood"})
     desk.keep("sections", drawing)

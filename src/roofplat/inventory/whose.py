@@ -104,7 +104,8 @@ def find_buildings(
     Parameters
     ----------
     footprints
-        `building_id` (unique), `geometry` in the working CRS.
+        `building_id` (unique), `geometry` in the working CRS; `file_id` where the footprint file has other
+        ids: an id means the building that the file calls so, else the one that the record calls so.
     addresses
         `building_id`, `address`: every address that any source gives a building.
     rows
@@ -125,6 +126,10 @@ def find_buildings(
     problems: list[pd.DataFrame] = []
 
     found, _ = find_keys(ids, rows["key"].astype("str"))
+    if "file_id" in footprints:
+        # Other lists speak of a building as the footprint file does, not as the record does.
+        of_file, _ = find_keys(footprints["file_id"].astype("str"), rows["key"].astype("str"))
+        found = np.where(of_file == NONE, found, of_file)
     by_id = np.flatnonzero(found != NONE)
     stranger = (rows["key"].notna() & (found == NONE)).to_numpy(dtype=bool)
     pairs = [

@@ -152,7 +152,7 @@ def take_drawn(
     problems = [read.problems]
     home, named = _homes(features, footprints, ft, layer, rules, name, problems)
     before = standing(drawn)
-    before = before[before["layer"] == layer].reset_index(drop=True)
+    before = _at_home(before[before["layer"] == layer].reset_index(drop=True), footprints)
     reach = rules.positive("record.snap_ft") / np.where(home == NONE, np.median(ft), ft[np.maximum(home, 0)])
     shapes = np.asarray(features.geometry.array, dtype=object)
     ids = pd.Series(footprints["building_id"].to_numpy(dtype=object), dtype="str")
@@ -231,6 +231,22 @@ def _feet_per_unit(outlines: ShapeArray, inputs: Inputs, ground: Ground) -> Floa
     centre = shapely.centroid(outlines)
     planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), inputs.working_crs, ground)
     return np.asarray(np.sqrt(planes.area_ft2_per_unit2()))
+
+
+def _at_home(before: gpd.GeoDataFrame, footprints: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Drawings that name no building, as those of one that was split, under the one that they lie in."""
+    lost = np.flatnonzero(before["building_id"].isna().to_numpy(dtype=bool))
+    if not lost.size:
+        return before
+    spots = shapely.point_on_surface(np.asarray(before.geometry.array, dtype=object)[lost])
+    tree = shapely.STRtree(np.asarray(footprints.geometry.array, dtype=object))
+    row, building = tree.query(spots, predicate="intersects")
+    names = before["building_id"].to_numpy(dtype=object).copy()
+    ids = footprints["building_id"].to_numpy(dtype=object)
+    # Of outlines that overlap the smallest id has the last word.
+    order = np.argsort(ids[building], kind="stable")[::-1]
+    names[lost[row[order]]] = ids[building[order]]
+    return before.assign(building_id=pd.Series(names, index=before.index, dtype="str"))
 
 
 def _homes(
