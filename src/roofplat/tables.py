@@ -213,6 +213,7 @@ _BUILDINGS = Table(
     ("Polygon", "MultiPolygon"),
     {
         **_ids(section=False),
+        "file_id": Column("str", "id in the footprint file, where it is another"),
         "name": ATTRIBUTES["name"],
         "address": ATTRIBUTES["address"],
         "occupancy": ATTRIBUTES["occupancy"],

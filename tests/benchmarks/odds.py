@@ -60,7 +60,8 @@ class Seen:
 
 def frame_of(rows: pd.DataFrame) -> gpd.GeoDataFrame:
     """Buildings as the inventory has them before their odds."""
-    nothing = ("name", "address", "dispatch_area", "alert", "inspection_class", "sprinklered", "look_again")
+    nothing = ("file_id", "name", "address", "dispatch_area", "alert", "inspection_class", "sprinklered")
+    nothing = (*nothing, "look_again")
     dates = ("surveyed_on", "inspected_on", "inspect_by")
     frame = rows.reset_index(drop=True).assign(
         building_id=[f"B{i:06d}" for i in range(len(rows))],

@@ -102,6 +102,12 @@ def test_a_survey_outlives_a_county_that_numbers_anew(town: Path) -> None:
         "changed": 1, "split": 2, "new": 1, "gone": 1,
     }  # fmt: skip
     assert (kept.events, kept.outlines, kept.marks) == (5, 7, 3)
+    assert buildings["file_id"].astype(object).where(buildings["file_id"].notna(), None).to_dict() == {
+        "904": None,
+        "B1": "902",
+        "B1.2": "901",
+        "B2": "903",
+    }
     assert families(district) == wanted, "and the same ids once it is"
     told = pipeline.rank(district).problems
     assert not told["code"].str.startswith("outline_").any()

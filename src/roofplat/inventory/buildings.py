@@ -55,7 +55,7 @@ def make_buildings(
     Parameters
     ----------
     footprints
-        `building_id`, `geometry`; n rows.
+        `building_id`, `geometry`; `file_id` where the record gives the ids; n rows.
     known
         As `facts.known_values` returns them, n rows.
     roofs, section_owner
@@ -77,6 +77,8 @@ def make_buildings(
         `TABLES["buildings"]` without what `odds.estimate_odds` fills in, in the order of `footprints`.
     """
     frame = pd.DataFrame({"building_id": footprints["building_id"].to_numpy(dtype=object)})
+    own = footprints["file_id" if "file_id" in footprints else "building_id"].reset_index(drop=True)
+    frame["file_id"] = own.where(own != frame["building_id"])
     said = ("name", "address", "occupancy", "year_built", "storeys", "sprinklered")
     for field in (*said, "inspected_on", "inspection_class", "inspect_by"):
         frame[field] = known[field]
