@@ -20,7 +20,7 @@ from roofplat.ground import Ground
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.record import RecordTables, append, current_values, open_record, read_record, with_record
 from roofplat.rules import Rulebook
-from roofplat.tables import BASES, RECORD_TABLES, conform, empty
+from roofplat.tables import RECORD_TABLES, conform, empty
 
 X, Y = 500_000.0, 4_400_000.0
 MARCH = datetime.datetime(2026, 3, 1, 9, 30, tzinfo=datetime.UTC)
@@ -126,13 +126,15 @@ SAID = st.lists(
     st.fixed_dictionaries(
         {
             "building_id": st.sampled_from(["B1", "B2"]),
-            "field": st.sampled_from(["deck", "beam_spacing_ft", "suspended_load"]),
+            "field": st.sampled_from(["deck", "beam_spacing_ft"]),
             "value": st.sampled_from(["1", "12", "20"]),
-            "basis": st.sampled_from(list(BASES)),
+            # Few words, so that rows are often alike in all but what they say.
+            "basis": st.sampled_from(["surveyed", "drawn"]),
             "seen_on": st.sampled_from([None, "2024-01-01", "2025-06-30"]),
         }
     ),
-    max_size=15,
+    min_size=1,
+    max_size=20,
 )
 
 
@@ -142,8 +144,6 @@ def test_what_is_in_force_is_what_the_log_says(
     town: District, rules: Rulebook, rows: list[dict[str, Any]]
 ) -> None:
     """The reduction of the inventory and that of the record are two pieces of code; they may not differ."""
-    for row in rows:
-        row["value"] = {"suspended_load": "true"}.get(row["field"], row["value"])
     log = pd.DataFrame(rows, columns=list(RECORD_TABLES["observations"].columns))
     log["number"] = range(1, len(rows) + 1)
     log["seen_on"] = pd.to_datetime(log["seen_on"])
