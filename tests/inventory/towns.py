@@ -20,7 +20,8 @@ def town(build, rows):
         "file_id": None, "name": None, "address": None, "occupancy": None, "year_built": None,
         "storeys": None, "height_ft": 20.0, "height_basis": "assumed", "sprinklered": None,
         "area_ft2": 10_000.0, "dispatch_area": None, "roof_family": "unknown", "family_basis": None,
-        "surveyed_on": None, "look_again": None, "inspected_on": None, "inspection_class": None, "inspect_by": None, "alert": None,
+        "surveyed_on": None, "look_again": None, "inspected_on": None, "inspection_class": None,
+        "inspect_by": None, "alert": None,
     }  # fmt: skip
     frame = pd.DataFrame([{"building_id": f"B{i:03d}"} | base | row for i, row in enumerate(rows)])
     for name in ("year_built", "storeys"):
