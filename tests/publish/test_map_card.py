@@ -303,6 +303,31 @@ def test_an_inspection_says_what_its_date_goes_by(
     assert re.search(r"Rank \d of 900; \d to \d in 80% of the draws", words)
 
 
+def test_a_roof_that_was_changed_is_to_be_looked_at_again(
+    browser: Any, mixed: dict[str, Any], tmp_path: Path
+) -> None:
+    buildings = mixed["buildings"].copy()
+    why = pd.Series([f"reroof 2026-03, {TEXTS['markup']}", None, None, None], dtype="str")
+    buildings["look_again"] = why
+    # The odds that the inventory gives a roof that was surveyed before the change.
+    odds = "panelized_wood 95 %, steel_joist_steel_deck 5 %"
+    buildings.loc[buildings.index[0], ["family_basis", "odds"]] = ["surveyed", odds]
+    first, other = buildings["building_id"].iloc[[0, 1]]
+    write_maps({**mixed, "buildings": buildings}, title="Invented", rules=load_rulebook(), ground=GROUND,
+               wind=None, out=tmp_path, ranked=4)  # fmt: skip
+    page = browser.new_page()
+    page.goto((tmp_path / "map.html").as_uri() + f"#{first}")
+    page.wait_for_selector("#card:not([hidden])")
+    assert f"Look again: reroof 2026-03, {TEXTS['markup']}." in card_words(page)
+    assert page.evaluate("window.hacked") is None
+    assert "Odds of the family, not seen since the change" in card_words(page)
+    page.goto((tmp_path / "map.html").as_uri() + f"#{other}")
+    page.wait_for_selector("#card:not([hidden])")
+    page.wait_for_function("location.hash.length > 1")
+    assert "Look again" not in card_words(page)
+    page.close()
+
+
 def test_the_ways_up_and_the_openings_carry_sizes_and_grid_strings(
     visit: Callable[..., Any], odd: Any
 ) -> None:

@@ -378,7 +378,7 @@ var roofplatCard = (function () {
     const pairs = listed.split(", ").map((entry) => /^(.*) (\d+) %$/.exec(entry)).filter(Boolean).map(([, key, percent]) => [key, Number(percent)]);
     if (!pairs.length) return;
     const shown = pairs.slice(0, MOST_ODDS), rest = 100 - shown.reduce((sum, [, percent]) => sum + percent, 0), local = get("local_roofs") || 0;
-    card.heading("Odds of the family, not seen", 4);
+    card.heading(`Odds of the family, not seen${get("family_basis") === "surveyed" ? " since the change" : ""}`, 4);
     card.facts([...shown.map(([key, percent]) => [familyOf(key).label, `${percent}%`]), ["Others", rest > 0 ? `${rest}%` : null]]);
     const behind = local ? `${thousands(local)} surveyed ${local === 1 ? "roof" : "roofs"} like it` : "no surveyed roof like it";
     const said = get("roof_family") === "unknown" ? "" : `the ${get("family_basis") || "assumed"} family, `;
