@@ -10,11 +10,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["NONE", "find_keys"]
+__all__ = ["NONE", "find_keys", "nearest_keys"]
 
 IntArray = npt.NDArray[np.int64]
 
 NONE = -1
+# Ids named where one does not exist, and how like it they must be.
+_CLOSE_COUNT, _CLOSE_SHARE = 3, 0.5
 
 
 def _clean_keys(keys: pd.Series) -> pd.Series:
@@ -66,3 +68,57 @@ def find_keys(ids: pd.Series, keys: pd.Series) -> tuple[IntArray, npt.NDArray[np
     found[usable] = position[by_clean[usable]]
     ambiguous = (found == NONE) & clean.isin(clean_ids[shared].dropna()).to_numpy()
     return found, ambiguous
+
+
+def nearest_keys(ids: pd.Series, key: str) -> list[str]:
+    """Name the ids that are most like one that does not exist.
+
+    Letters that stand in the same place count, from the front or from the back; or what two ids begin and
+    end with alike, so that a letter too many does not hide the rest. One pass over whole arrays: a form of
+    the wrong district holds hundreds of strange ids.
+
+    Parameters
+    ----------
+    ids
+        Texts, shape (n,).
+    key
+        What somebody wrote.
+
+    Returns
+    -------
+    list of str
+        The most alike first, then in the order of the text; empty where none is half alike.
+
+    Examples
+    --------
+    >>> nearest_keys(pd.Series(["MB-0012", "MB-0021", "K-7", "MB-0412"]), "MB-012")
+    ['MB-0012', 'MB-0412', 'MB-0021']
+    """
+    if ids.empty or not key.strip():
+        return []
+    names = ids.to_numpy(dtype="U")
+    plain = np.strings.lower(names)
+    word = key.strip().lower()
+    width = max(plain.dtype.itemsize // 4, len(word), 1)
+    length = np.strings.str_len(plain)
+    alike = np.zeros(len(names), dtype=np.int64)
+    ends = np.zeros(len(names), dtype=np.int64)
+    for turn in (1, -1):
+        # Padding differs from side to side, so that it is never alike.
+        rows = _letters(plain, width, turn)
+        same = rows == _letters(np.array([word]), width, turn)
+        same &= np.arange(width) < np.minimum(length, len(word))[:, None]
+        alike = np.maximum(alike, same.sum(axis=1))
+        ends += np.minimum.accumulate(same, axis=1).sum(axis=1)
+    alike = np.maximum(alike, np.minimum(ends, np.minimum(length, len(word))))
+    share = alike / np.maximum(np.maximum(length, len(word)), 1)
+    near = np.flatnonzero(share >= _CLOSE_SHARE)
+    order = np.lexsort((names[near], -share[near]))
+    return [str(name) for name in names[near[order[:_CLOSE_COUNT]]]]
+
+
+def _letters(words: npt.NDArray[np.str_], width: int, turn: int) -> npt.NDArray[np.uint32]:
+    """The letters of each word as numbers, from the front or from the back, shape (n, width)."""
+    if turn < 0:
+        words = np.strings.rjust(words, width)
+    return words.astype(f"U{width}").view(np.uint32).reshape(len(words), width)[:, ::turn]

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -21,7 +20,7 @@ import pandas as pd
 
 from roofplat.errors import RuleError
 from roofplat.intake.forms import Forms
-from roofplat.intake.keys import NONE, find_keys
+from roofplat.intake.keys import NONE, find_keys, nearest_keys
 from roofplat.intake.values import as_str
 from roofplat.intake.written import as_text
 from roofplat.rules import Rulebook
@@ -67,7 +66,6 @@ _TURNS_DEG = {
 _NEVER_CONFIRMED = ("name", "address")
 _SOUNDING = ("sounding_walk_deg", "sounding_spacing_ft")
 _KEY = ("building_id", "section_id", "field", "value", "basis", "who", "seen_on", "note")
-_CLOSE_IDS, _CLOSE_SHARE = 3, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,10 +292,9 @@ def _name_buildings(rows: pd.DataFrame, roofs: pd.DataFrame) -> pd.DataFrame:
     ids = roofs["building_id"].drop_duplicates().reset_index(drop=True).astype("str")
     found, ambiguous = find_keys(ids, rows["building_id"].astype("str"))
     lost = (found == NONE) & rows["building_id"].notna().to_numpy()
-    names = ids.tolist()
     hints = {}
     for name in rows["building_id"][lost & ~ambiguous].unique():
-        near = get_close_matches(name, names, n=_CLOSE_IDS, cutoff=_CLOSE_SHARE)
+        near = nearest_keys(ids, name)
         hints[name] = f"; the nearest are {', '.join(near)}" if near else ""
     rows = _refuse(
         rows,
