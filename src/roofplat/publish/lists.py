@@ -51,7 +51,7 @@ def solar_list(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     return audit.reset_index(drop=True)
 
 
-def write_list(table: pd.DataFrame, path: Path) -> Path:
+def write_list(table: pd.DataFrame, path: Path, *, marked: bool = False) -> Path:
     """Write a table as CSV, without its geometry.
 
     Parameters
@@ -60,6 +60,8 @@ def write_list(table: pd.DataFrame, path: Path) -> Path:
         One of the tables; dates are written as YYYY-MM-DD, missing values as nothing.
     path
         The file to write.
+    marked
+        Begin with a byte order mark: a spreadsheet that knows the text as UTF-8 saves it as UTF-8 again.
 
     Returns
     -------
@@ -91,6 +93,10 @@ def write_list(table: pd.DataFrame, path: Path) -> Path:
             safe[str(name)] = column.round(_DECIMALS)
     with whole_file(path) as beside:
         plain.assign(**safe).to_csv(
-            beside, index=False, encoding="utf-8", date_format="%Y-%m-%d", lineterminator=_LINE_END
+            beside,
+            index=False,
+            encoding="utf-8-sig" if marked else "utf-8",
+            date_format="%Y-%m-%d",
+            lineterminator=_LINE_END,
         )
     return path

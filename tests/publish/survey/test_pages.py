@@ -303,6 +303,12 @@ def test_a_long_record_is_never_cut_off_before_its_basis(mixed: dict[str, Any], 
     assert f"on record: {words} (inferred 2020-05)" in said
 
 
+def test_a_spreadsheet_is_told_that_the_lists_are_utf_8(forms: Forms) -> None:
+    """Without the mark a spreadsheet may save the list in another encoding, which an import refuses."""
+    for name in ("survey.csv", "help.csv"):
+        assert (forms.folder / name).read_bytes().startswith(b"\xef\xbb\xbf"), name
+
+
 def test_the_readme_says_how_and_carries_the_caution(forms: Forms) -> None:
     text = (forms.folder / "README.txt").read_text("utf-8")
     assert CAUTION in " ".join(text.split())

@@ -22,9 +22,9 @@ from roofplat.publish.survey.rows import (
     known_facts,
     survey_order,
 )
-from roofplat.ranking import rank_buildings, score_moves
+from roofplat.ranking import rank_buildings, score_moves, survey_next
 from roofplat.rules import load_rulebook
-from roofplat.tables import ATTRIBUTES
+from roofplat.tables import ATTRIBUTES, TABLES
 
 from .conftest import AS_OF, Forms
 
@@ -191,13 +191,29 @@ def test_what_is_known_is_said_with_its_basis(forms: Forms) -> None:
     assert (forms.made.rows.loc[forms.made.rows["looked"] == "surveyed", "odds"].isna()).all()
 
 
-def test_a_mark_to_look_again_is_the_first_word(forms: Forms) -> None:
-    name = forms.ids[0]
+def test_a_roof_that_was_changed_is_asked_for_as_a_whole(forms: Forms) -> None:
+    """A surveyed roof with a mark comes among those to survey, and what was surveyed is asked again."""
+    rows = forms.made.rows
+    name = str(rows.loc[rows["looked"] == "surveyed", "building_id"].iloc[0])
     buildings = forms.tables["buildings"].copy()
-    buildings["look_again"] = None
-    buildings.loc[buildings["building_id"] == name, "look_again"] = "reroof 2026-03"
-    tables = {**forms.tables, "buildings": buildings}
-    nothing = pd.DataFrame({"building_id": [], "key": [], "place": [], "moves": []}, dtype="str")
+    buildings.loc[buildings["building_id"] == name, "look_again"] = "reroof 2025-03"
+    sections = forms.tables["sections"]
+    made_up = {column: None for column in TABLES["roofs"].columns if column not in sections}
+    tables = {**forms.tables, "buildings": buildings, "roofs": sections.assign(**made_up | {"part": 1})}
+    for field in ROOF_FIELDS:
+        tables["roofs"][f"{field}_basis"] = "surveyed"
+    tables["ranking"] = rank_buildings(tables, RULES, as_of=AS_OF)
+    tables["survey_next"] = survey_next(tables, RULES)
+    plenty = load_rulebook({"record.asked_count": 50})
+    asked_for = asked_of(forms.ids, tables, QUESTIONS, plenty)
+    keys = set(asked_for.loc[asked_for["building_id"] == name, "key"])
+    assert {"roof_family", "suspended_load", "deck", "bearing_walls", "parapet_ft", "height_ft"} <= keys
+    assert "storeys" not in keys
     known = known_facts([name], forms.tables["facts"], QUESTIONS, RULES)
-    row = form_rows([name], tables, QUESTIONS, nothing, known, RULES).iloc[0]
-    assert row["why"].startswith("Look again: reroof 2026-03. A survey would move it ")
+    row = form_rows([name], tables, QUESTIONS, asked_for, known, RULES).iloc[0]
+    assert row["looked"] == "again"
+    assert "look again: reroof 2025-03" in row["why"]
+    # It stands before every roof whose survey still holds.
+    order = survey_order(tables, forms.ids)
+    still = rows.loc[(rows["looked"] == "surveyed") & (rows["building_id"] != name), "building_id"]
+    assert order.index(name) < min(order.index(other) for other in still)

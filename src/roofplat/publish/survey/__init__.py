@@ -143,8 +143,8 @@ def write_survey(
     meaning = dict(zip(help_["column"], help_["meaning"], strict=True))
     files = [
         write_package(layers, questions, meaning, survey_styles(questions, meaning), folder / "survey.gpkg"),
-        write_list(rows, folder / "survey.csv"),
-        write_list(help_, folder / "help.csv"),
+        write_list(rows, folder / "survey.csv", marked=True),
+        write_list(help_, folder / "help.csv", marked=True),
     ]
     keys = {str(name): own.tolist() for name, own in asked.groupby("building_id", sort=False)["key"]}
     records = {

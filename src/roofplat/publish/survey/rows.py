@@ -16,6 +16,7 @@ import pandas as pd
 from roofplat.publish.survey.questions import Question, senseless
 from roofplat.publish.wording import odds_words
 from roofplat.ranking import score_moves
+from roofplat.ranking.outlook import to_look_again
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, BASES
 
@@ -42,6 +43,7 @@ ENDS: Mapping[str, str] = {
 
 LOOKED: Mapping[str, str] = {
     "nobody": "nobody has looked",
+    "again": "changed since: look again",
     "reported": "somebody says, not surveyed",
     "surveyed": "surveyed",
 }
@@ -342,11 +344,15 @@ def _open(
     buildings = pd.DataFrame(tables["buildings"]).drop_duplicates("building_id").set_index("building_id")
     own = buildings.reindex(list(places))
     without = senseless(rules)
+    # Of a roof that was changed since it was seen nothing is sure any more.
+    again = to_look_again(own)[owner]
     found = np.zeros((len(places), len(questions)), dtype=bool)
     # The family, the sprinklers and the like are asked for by how they move the score alone.
     moving = ("roof_family", "suspended_load", "sprinklered", "occupancy", "year_built")
     for column, question in enumerate(questions):
+        of_roof = question.key in ROOF_FIELDS
         if question.key in moving:
+            found[owner[again & of_roof], column] = True
             continue
         sense = ~roofs["roof_family"].map(
             {name: question.key in keys for name, keys in without.items()}
@@ -362,8 +368,8 @@ def _open(
         if question.key == "sounding_walk_deg":
             # Who knows the axis need not sound.
             axis = roofs["framing_axis_deg"].notna() & roofs["framing_axis_deg_basis"].isin(_SURE)
-            lacking &= ~axis.to_numpy(dtype=bool)
-        found[owner[lacking & sense], column] = True
+            lacking &= ~axis.to_numpy(dtype=bool) | again
+        found[owner[(lacking | (again & of_roof)) & sense], column] = True
         if question.key == "storeys":
             found[:, column] = own["storeys"].isna().to_numpy()
     return found
@@ -377,7 +383,9 @@ def _looked(own: pd.DataFrame) -> pd.Series:
     known = (own["roof_family"] != "unknown").to_numpy(dtype=bool)
     surveyed = known & (own["family_basis"] == "surveyed").to_numpy(dtype=bool, na_value=False)
     said = known & own["family_basis"].isin(_SURE).to_numpy(dtype=bool)
-    words = np.select([surveyed, said], ["surveyed", "reported"], "nobody")
+    words = np.select(
+        [known & to_look_again(own), surveyed, said], ["again", "surveyed", "reported"], "nobody"
+    )
     return pd.Series(words, dtype="str")
 
 
@@ -398,9 +406,6 @@ def _why(ids: Sequence[str], tables: Mapping[str, Any], own: pd.DataFrame) -> pd
     reasons = tables["survey_next"].set_index("building_id")["reason"].reindex(list(ids))
     day = own["surveyed_on"].dt.strftime("%Y-%m-%d").astype("str").fillna("a day that nobody has noted")
     words = reasons.astype("str").where(reasons.notna().array, "The roof was surveyed, on " + day.array + ".")
-    if "look_again" in own:
-        again = _text(own["look_again"])
-        words = np.where(again == "", "", "Look again: " + again + ". ") + words
     return pd.Series(words.to_numpy(dtype=object), dtype="str")
 
 

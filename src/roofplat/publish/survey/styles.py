@@ -20,6 +20,7 @@ __all__ = ["Style", "survey_styles"]
 # By `rows.LOOKED`: fill and edge, each red, green, blue.
 _LOOKS: Mapping[str, tuple[str, str]] = {
     "nobody": ("#e8a33d", "#5a3a06"),
+    "again": ("#d9603b", "#4a1505"),
     "reported": ("#f3e3b3", "#5a4a1c"),
     "surveyed": ("#c9d6d3", "#31504a"),
 }
