@@ -18,6 +18,7 @@ from roofplat.district import District
 
 __all__ = ["take_drawings"]
 
+_LISTED = 50
 _ADDED = ("new", "replaces", "takes away")
 
 
@@ -41,7 +42,8 @@ def take_drawings(
     changes = made.changes
     counts = changes["then"].value_counts()
     say("Drawings: " + (", ".join(f"{many:,} {name}" for name, many in counts.items()) or "none"))
-    shown = changes[changes["then"] != "same"]
+    listed = changes[changes["then"] != "same"]
+    shown = listed.head(_LISTED)
     if len(shown):
         say_table(
             pd.DataFrame(
@@ -55,8 +57,14 @@ def take_drawings(
                 }
             )
         )
+    if len(listed) > len(shown):
+        say(f"  and {len(listed) - len(shown):,} more")
     if len(made.problems):
-        say_problems(made.problems, every=True)
+        # What was refused and what overlaps is named one by one; notes are counted.
+        notes = made.problems["severity"] == "info"
+        say_problems(made.problems[~notes], every=True)
+        for code, many in made.problems.loc[notes, "code"].value_counts().items():
+            say(f"  note: {code}, {many:,} {'time' if many == 1 else 'times'}")
     if dry_run:
         would = int(changes["then"].isin(_ADDED).sum())
         say(f"Dry run: {would:,} drawings would go into {made.record}. Nothing was written.")
