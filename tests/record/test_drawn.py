@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -159,6 +160,23 @@ def test_a_drawing_that_names_no_building_is_a_neighbour_where_it_lies(desk: Des
     assert taken.rows.geometry.iloc[0].bounds[0] == pytest.approx(X + 25, abs=1e-6)
     over = taken.problems.loc[taken.problems["code"] == "sections_overlap", "message"]
     assert over.str.contains("overlaps drawing 1 in").sum() == 1
+
+
+def test_the_sections_of_the_district_file_are_neighbours_too(desk: Desk) -> None:
+    west = gpd.GeoDataFrame(
+        {"building_id": pd.Series([None], dtype="str"), "basis": ["drawn"]},
+        geometry=[shapely.box(X, Y, X + 25, Y + 20)], crs="EPSG:32613",
+    )  # fmt: skip
+    desk.inputs = replace(desk.inputs, sections=west)
+    met = desk.take("sections", (shapely.box(X + 25.4, Y, X + 40, Y + 20), {}))
+    assert met.rows.geometry.iloc[0].bounds[0] == pytest.approx(X + 25, abs=1e-6)
+    assert codes(met, "warning") == []
+    # One that is drawn over it follows the hand, and is told of: the layer is not the record's to change.
+    over = desk.take("sections", (shapely.box(X, Y, X + 24.5, Y + 20), {}))
+    assert over.changes["then"].tolist() == ["new"]
+    assert over.rows.geometry.iloc[0].bounds[2] == pytest.approx(X + 24.5, abs=1e-6)
+    (message,) = over.problems.loc[over.problems["code"] == "sections_overlap", "message"]
+    assert "overlaps a section of the district's own layer in" in message
 
 
 def test_the_same_file_twice_adds_nothing(desk: Desk) -> None:

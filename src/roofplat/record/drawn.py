@@ -36,6 +36,7 @@ ShapeArray = npt.NDArray[np.object_]
 
 # Of what was read, what is a column of the record; the rest are its properties.
 _OWN = ("feature", "building_id", "note", "seen_on", "gone", "geometry")
+_OF_LAYER = "a section of the district's own layer"
 _ONE = {
     "sections": "section",
     "fire_walls": "fire wall",
@@ -158,7 +159,8 @@ def take_drawn(
     ids = pd.Series(footprints["building_id"].to_numpy(dtype=object), dtype="str")
     building_id = ids.reindex(home).reset_index(drop=True)
     redrawn_share = rules.share("record.redrawn_share")
-    laid = _lay(features, shapes, home, outlines, before, ids, reach, layer, redrawn_share)
+    around = _around(before, inputs) if layer == "sections" else before
+    laid = _lay(features, shapes, home, outlines, around, ids, reach, layer, redrawn_share)
     moved_ft = _moved_ft(shapes, laid, home, ft)
     laid, outside, refused = _check(
         features, shapes, laid, home, named, outlines, ids, ft, layer, rules, name, problems
@@ -200,7 +202,7 @@ def take_drawn(
     if layer == "sections":
         problems.append(
             _overlaps(
-                rows, features["feature"], ~refused & ~same & ~gone, before, partner, ft, ids, rules, name
+                rows, features["feature"], ~refused & ~same & ~gone, around, partner, ft, ids, rules, name
             )
         )
     then = np.select(
@@ -247,6 +249,20 @@ def _at_home(before: gpd.GeoDataFrame, footprints: gpd.GeoDataFrame) -> gpd.GeoD
     order = np.argsort(ids[building], kind="stable")[::-1]
     names[lost[row[order]]] = ids[building[order]]
     return before.assign(building_id=pd.Series(names, index=before.index, dtype="str"))
+
+
+def _around(before: gpd.GeoDataFrame, inputs: Inputs) -> gpd.GeoDataFrame:
+    """The sections that stand: the record's, and those of the district's own layer, without a number."""
+    own = inputs.sections
+    if own.empty:
+        return before
+    known = own["building_id"].where(own["building_id"].isin(inputs.footprints["building_id"]))
+    own = _at_home(own[["geometry"]].assign(building_id=known.astype("str")), inputs.footprints)
+    own = own.assign(number=pd.Series(pd.NA, index=own.index, dtype="Int64"))
+    if before.empty:
+        return own
+    both = pd.concat([before[["number", "building_id", "geometry"]], own], ignore_index=True)
+    return gpd.GeoDataFrame(both, geometry="geometry", crs=own.crs)
 
 
 def _homes(
@@ -628,7 +644,7 @@ def _overlaps(
     called = np.concatenate(
         [
             label.to_numpy(dtype=object)[mine],
-            ("drawing " + kept["number"].astype("str")).to_numpy(dtype=object),
+            np.where(kept["number"].isna(), _OF_LAYER, "drawing " + kept["number"].astype("str")),
         ]
     )
     i, j = shapely.STRtree(shapes).query(new, predicate="intersects")
