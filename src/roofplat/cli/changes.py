@@ -10,7 +10,6 @@ import datetime
 from pathlib import Path
 
 import click
-import pandas as pd
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, say, say_table
@@ -88,8 +87,8 @@ def changes(
         say_table(made.counts)
         say(f"The first of {len(rows):,} changes:" if len(rows) > _LISTED else "Each of them:")
         # What was found on a roof first: the scores and ranks that follow from it are many.
-        late = rows["what"].isin(("score", "rank"))
-        say_table(pd.concat([rows[~late], rows[late]]).head(_LISTED)[_COLUMNS])
+        late = rows["what"].map({"score": 1, "rank": 2}).fillna(0)
+        say_table(rows.iloc[late.argsort(kind="stable")].head(_LISTED)[_COLUMNS])
     for note in made.notes:
         say(f"Note: {note}")
     say(f"Wrote {len(made.files)} files to {made.out}:")

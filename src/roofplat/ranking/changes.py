@@ -31,6 +31,7 @@ _SPACINGS = ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
 _ROW = ["building_id", "section_id", "spot", "what", "before", "before_basis", "after", "after_basis", "by",
         "unit", "why"]  # fmt: skip
 _SPOT = ["section_id", "rank"]
+_DECIMALS = 2
 # Shown with four decimals.
 _LEAST_PART = 0.00005
 _PASSED = "Its own score is as it was; others moved past it."
@@ -148,8 +149,9 @@ def _basis(pair: pd.DataFrame, name: str, was: pd.Series, now: pd.Series) -> tup
 
 
 def _said(values: pd.Series, unit: str) -> pd.Series:
-    """Figures as texts."""
-    return values.map(lambda value: "" if np.isnan(value) else f"{value:.6g} {unit}").astype("str")
+    """Figures as texts, to a hundredth."""
+    rounded = values.round(_DECIMALS) + 0.0
+    return rounded.map(lambda value: "" if np.isnan(value) else f"{value:.12g} {unit}").astype("str")
 
 
 def _in_both(pair: pd.DataFrame) -> pd.DataFrame:

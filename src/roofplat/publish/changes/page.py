@@ -14,7 +14,7 @@ import geopandas as gpd
 import pandas as pd
 
 from roofplat.publish.changes.drawing import ChangeMap
-from roofplat.publish.changes.summary import KIND_WORDS, STATE_WORDS, kind_counts
+from roofplat.publish.changes.summary import KIND_WORDS, STATE_WORDS, STATES, kind_counts
 from roofplat.publish.files import CAUTION, asset
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import fill, html_page
@@ -26,6 +26,13 @@ __all__ = ["changes_page"]
 _MOST_ROWS = 300
 _RULES = "changes."
 _SCORES = ("score", "rank")
+_NUMBERS: Mapping[str, str] = {
+    "new": "New buildings",
+    "gone": "Buildings gone",
+    "roof": "Roof or plan not as it was",
+    "score": "Score moved, roof and plan did not",
+    "rank": "Rank alone moved",
+}
 # A lone code, and nothing else.
 _CODE = re.compile(r"[a-z_]+")
 
@@ -66,6 +73,8 @@ def changes_page(
     """
     roofs = rows[~rows["what"].isin(_SCORES)]
     scores = buildings[buildings[["score_after", "rank_after"]].notna().any(axis=1)]
+    # Whose own score moved first: ranks that follow are many.
+    scores = scores.iloc[scores["score_after"].isna().argsort(kind="stable")]
     why = rows[rows["what"].isin(_SCORES) & rows["why"].notna()].drop_duplicates("building_id")
     reasons = why.set_index("building_id")["why"]
     states = buildings["state"].value_counts()
@@ -79,10 +88,7 @@ def changes_page(
         notes=list(notes),
         numbers=[
             ("Buildings with a change", f"{len(buildings):,}"),
-            *(
-                (words[0].upper() + words[1:], f"{states.get(state, 0):,}")
-                for state, words in STATE_WORDS.items()
-            ),
+            *((_NUMBERS[state], f"{states.get(state, 0):,}") for state in STATES),
         ],
         kinds=[
             {"word": row["what"], "rows": f"{row['changes']:,}", "buildings": f"{row['buildings']:,}"}
