@@ -25,6 +25,7 @@ UTM = CRS.from_epsg(32613)
 RULES = load_rulebook({"record.wait_s": 0.2})
 MARCH = datetime.datetime(2026, 3, 1, 9, 30, tzinfo=datetime.UTC)
 MAY = datetime.datetime(2026, 5, 1, 9, 30, tzinfo=datetime.UTC)
+JUNE = datetime.datetime(2026, 6, 1, 9, 30, tzinfo=datetime.UTC)
 
 
 def seen(*rows: dict[str, object]) -> pd.DataFrame:
@@ -101,6 +102,24 @@ def test_current_is_written_with_the_log(record: Record) -> None:
         ("name", "Shed", 2, "2026-03-01T09:30:00Z"),
     ]
     assert read_record(record).current["value"].tolist() == ["steel", "Shed"]
+
+
+def test_current_speaks_of_the_buildings_of_today(record: Record) -> None:
+    append(record, observations=seen({}, {"building_id": "B2", "value": "steel"}), now=MARCH)
+    events = pd.DataFrame({"release": ["r2"] * 2, "event": ["split"] * 2, "old_id": ["B1"] * 2,
+                           "new_id": ["B1", "B1.2"], "share": [0.6, 0.4]})  # fmt: skip
+    append(record, lineage=events, now=MAY)
+    with sqlite3.connect(record.path) as connection:
+        written = connection.execute("SELECT building_id, value, number FROM current").fetchall()
+    assert written == [("B1", "plywood", 1), ("B1.2", "plywood", 1), ("B2", "steel", 2)]
+    assert read_record(record).current["building_id"].tolist() == ["B1", "B1.2", "B2"]
+    assert read_record(record, MARCH.date()).current["building_id"].tolist() == ["B1", "B2"]
+    append(
+        record,
+        observations=seen({"building_id": "B1.2", "value": "steel", "seen_on": "2026-05-02"}),
+        now=JUNE,
+    )
+    assert read_record(record).current["value"].tolist() == ["plywood", "steel", "steel"]
 
 
 def test_any_past_day_can_be_read(record: Record) -> None:

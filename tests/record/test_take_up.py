@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from roofplat import pipeline
 from roofplat.district import District
 from roofplat.ground import Ground
+from roofplat.intake import Inputs
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.record import RecordTables, append, current_values, open_record, read_record, with_record
 from roofplat.rules import Rulebook
@@ -138,10 +139,15 @@ SAID = st.lists(
 )
 
 
+@pytest.fixture
+def bare(town: District, rules: Rulebook) -> Inputs:
+    return pipeline.gather(town, rules)
+
+
 @given(SAID)
 @settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_what_is_in_force_is_what_the_log_says(
-    town: District, rules: Rulebook, rows: list[dict[str, Any]]
+    bare: Inputs, rules: Rulebook, rows: list[dict[str, Any]]
 ) -> None:
     """The reduction of the inventory and that of the record are two pieces of code; they may not differ."""
     log = pd.DataFrame(rows, columns=list(RECORD_TABLES["observations"].columns))
@@ -152,7 +158,7 @@ def test_what_is_in_force_is_what_the_log_says(
     nothing = {name: empty(name, "EPSG:32613") for name in ("outlines", "lineage", "drawn")}
     current = current_values(log)
     tables = RecordTables(observations=log, current=current, **nothing)
-    inputs = with_record(pipeline.gather(town, rules), tables, rules)
+    inputs = with_record(bare, tables, rules)
     facts = take_inventory(inputs, rules, Ground(rules.number("ground.foot_m"), None), region="west").facts
     found = facts[facts["current"]].sort_values(["building_id", "field"])
     for name in ("building_id", "field", "value", "basis"):

@@ -239,7 +239,7 @@ def read_record(
     -------
     RecordTables
         Numbers ascending; `outlines` by building and `from_date`, with those that ended later than `as_of`
-        still standing; `current` derived from the observations.
+        still standing; `current` derived from the observations, under the ids of that day.
 
     Raises
     ------
@@ -255,6 +255,7 @@ def read_record(
         for name in _STORED_KIND:
             frames[name] = _moved(frames[name], CRS.from_user_input(crs))
     observations = known_on(frames["observations"], as_of)
+    lineage = known_on(frames["lineage"], as_of)
     outlines = frames["outlines"]
     if as_of is not None:
         day = pd.Timestamp(as_of)
@@ -263,9 +264,9 @@ def read_record(
     return RecordTables(
         observations=observations,
         outlines=outlines,
-        lineage=known_on(frames["lineage"], as_of),
+        lineage=lineage,
         drawn=gpd.GeoDataFrame(known_on(frames["drawn"], as_of), crs=frames["drawn"].crs),
-        current=current_values(observations),
+        current=_in_force(observations, lineage),
     )
 
 
@@ -545,8 +546,18 @@ def _read(connection: sqlite3.Connection, name: str, crs: CRS) -> Any:
     return conform(name, frame, geometry=gpd.array.from_shapely(_shapes(list(blobs)), crs=crs), crs=crs)
 
 
+def _in_force(observations: pd.DataFrame, lineage: pd.DataFrame) -> pd.DataFrame:
+    """The values in force, under the ids that the buildings have after the lineage."""
+    # Here and not above: what follows the buildings reads the tables that this file names.
+    from roofplat.record.follow import follow
+
+    return current_values(follow(observations, lineage))
+
+
 def _rewrite_current(connection: sqlite3.Connection, logged_at: str) -> None:
-    current = current_values(_read(connection, "observations", CRS.from_epsg(4326)))
+    any_crs = CRS.from_epsg(4326)
+    log, lineage = (_read(connection, name, any_crs) for name in ("observations", "lineage"))
+    current = _in_force(log, lineage)
     connection.execute("DELETE FROM current")
     columns = _columns("current")
     connection.executemany(
