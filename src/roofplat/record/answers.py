@@ -519,7 +519,7 @@ def _weigh(rows: pd.DataFrame, known: pd.DataFrame, log: pd.DataFrame) -> pd.Dat
         [
             rows["refused"].fillna("").to_numpy(dtype=object),
             "it is in the record already",
-            "it says what is known, and not when it was seen",
+            "it says what is known",
             "what is in force is better known or later",
         ],
         "",
