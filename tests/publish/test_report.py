@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import itertools
+import re
 from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -131,6 +132,18 @@ def many_areas(tables: dict[str, Any], number: int) -> dict[str, Any]:
 
 def number(cell: str) -> int:
     return int(cell.replace(",", ""))
+
+
+def test_roofs_to_look_at_again_are_counted_where_there_are_any(
+    report: Callable[..., Any], tables: dict[str, Any]
+) -> None:
+    def counted(made: dict[str, Any]) -> list[str]:
+        return re.findall("<dt>Roofs to look at again</dt><dd>(.*)</dd>", report(made)[0].read_text("utf-8"))
+
+    assert counted(tables) == []
+    why = pd.Series(None, index=tables["buildings"].index, dtype="str")
+    why.iloc[:2] = "reroof 2026-03"
+    assert counted({**tables, "buildings": tables["buildings"].assign(look_again=why)}) == ["2"]
 
 
 def test_every_plot_has_its_numbers_beside_it(report: Callable[..., Any], tables: dict[str, Any]) -> None:

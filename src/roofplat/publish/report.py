@@ -170,6 +170,8 @@ def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
         ("Roofs nobody has surveyed", f"{(~seen).sum():,}"),
         ("Roof family unknown", f"{(buildings['roof_family'] == 'unknown').sum():,}"),
     ]
+    if again := int(buildings["look_again"].notna().sum()):
+        found.insert(4, ("Roofs to look at again", f"{again:,}"))
     if "sections" in tables:
         found.append(("Roof sections", f"{len(tables['sections']):,}"))
     if "ladders" in tables:
