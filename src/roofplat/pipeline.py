@@ -42,7 +42,7 @@ from roofplat.record.answers import AXIS_FIELDS, check_answers, values_in_force
 from roofplat.record.drawn import take_drawn
 from roofplat.record.feed import DateOrder, observe_marks, read_feed
 from roofplat.record.follow import on_footprints
-from roofplat.record.keep import FOOTPRINT_CODES, check_gone, event_counts, keep_rows
+from roofplat.record.keep import FOOTPRINT_CODES, check_gone, event_counts, keep_new, keep_rows
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform, empty, problem_rows
 
@@ -725,7 +725,7 @@ def survey_in(
     file = district.record_file
     if len(fresh) and not dry_run:
         say(f"Writing {file.name}")
-        first = _first_outlines(layers, tables, rules, now)
+        first = _first_outlines(layers, tables, rules, now, fresh["building_id"])
         appended = append(open_record(file, layers.working_crs, rules), observations=fresh, now=now, **first)
         added, known = appended.added["observations"], appended.already_known["observations"]
         tables = _record_tables(district, layers, rules)
@@ -807,7 +807,7 @@ def survey_drawn(
         known += int(taken.changes["then"].eq("same").sum())
         if len(taken.rows) and not dry_run:
             say(f"Writing {district.record_file.name}")
-            first = _first_outlines(layers, tables, rules, now)
+            first = _first_outlines(layers, tables, rules, now, taken.rows["building_id"])
             record = open_record(district.record_file, layers.working_crs, rules)
             appended = append(record, drawn=taken.rows, now=now, **first)
             added += appended.added["drawn"]
@@ -877,7 +877,7 @@ def survey_feed(
     added = known = 0
     if len(fresh) and not dry_run:
         say(f"Writing {district.record_file.name}")
-        first = _first_outlines(layers, tables, rules, now)
+        first = _first_outlines(layers, tables, rules, now, fresh["building_id"])
         record = open_record(district.record_file, layers.working_crs, rules)
         appended = append(record, observations=fresh, now=now, **first)
         added, known = appended.added["observations"], appended.already_known["observations"]
@@ -968,14 +968,16 @@ def survey_keep(
 
 
 def _first_outlines(
-    layers: Inputs, tables: RecordTables, rules: Rulebook, now: datetime.datetime | None
+    layers: Inputs, tables: RecordTables, rules: Rulebook, now: datetime.datetime | None, names: pd.Series
 ) -> dict[str, Any]:
-    """The outlines that the first rows of a record speak of; nothing where it has outlines."""
-    if len(tables.outlines):
-        return {}
+    """The outlines that rows of the record speak of, as far as it has none of them yet."""
     moment = now or datetime.datetime.now(datetime.UTC)
+    day = moment.astimezone(datetime.UTC).date()
     inputs, _, lineage = on_footprints(layers, tables, rules)
-    kept = keep_rows(inputs.footprints, tables, lineage, day=moment.astimezone(datetime.UTC).date())
+    if len(tables.outlines):
+        kept = keep_new(inputs.footprints, lineage, names, day=day)
+    else:
+        kept = keep_rows(inputs.footprints, tables, lineage, day=day)
     return {"outlines": kept.outlines, "lineage": kept.lineage}
 
 

@@ -154,6 +154,27 @@ def test_the_first_survey_writes_the_outlines_too(town: Path) -> None:
     assert families(district)["B1.2"] == "panelized_wood"
 
 
+def test_a_survey_of_a_new_building_stays_with_it(town: Path) -> None:
+    """It used to go to whatever the next file called so, where nobody had written the layer down between."""
+    district = read_district(town)
+    pipeline.survey_keep(district, now=MARCH)
+    draw(town.parent, {**FIRST, "77": shed(500, 30), "78": shed(600, 30)})
+    form = town.parent / "form.csv"
+    form.write_text("building_id,roof_family\n77,panelized_wood\n")
+    pipeline.survey_in(district, [form], who="Inspector 1", seen_on=datetime.date(2026, 3, 1), now=MAY)
+    draw(town.parent, {**FIRST, "78": shed(500, 30), "77": shed(600, 30)})
+    found = families(district)
+    assert {name: family for name, family in found.items() if name[0] == "7"} == {
+        "77": "panelized_wood", "77-2": "unknown",
+    }  # fmt: skip
+    placed = pipeline.rank(district).tables["buildings"].set_index("building_id").geometry.centroid.x
+    assert placed["77"] == X + 515
+    assert placed["77-2"] == X + 615
+    kept = pipeline.survey_keep(district, now=MAY + datetime.timedelta(days=1))
+    assert kept.counts.set_index("event")["buildings"].to_dict() == {"same": 4, "new": 1}
+    assert families(district) == found
+
+
 def replace_record(district: District, file: Path) -> District:
     made: District = district.model_copy(update={"record": file})
     return made

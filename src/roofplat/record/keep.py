@@ -20,13 +20,22 @@ from roofplat.errors import DistrictFileError
 from roofplat.record.outlines import standing
 from roofplat.record.store import RecordTables
 from roofplat.rules import Rulebook
-from roofplat.tables import LINEAGE_EVENTS, conform, problem_rows
+from roofplat.tables import LINEAGE_EVENTS, conform, empty, problem_rows
 
-__all__ = ["FOOTPRINT_CODES", "Kept", "check_gone", "event_counts", "keep_rows", "matching_problems"]
+__all__ = [
+    "FOOTPRINT_CODES",
+    "Kept",
+    "check_gone",
+    "event_counts",
+    "keep_new",
+    "keep_rows",
+    "matching_problems",
+]
 
 _LAYER = "footprints"
 # Units of the CRS; the rounding of a CRS is far below, and no wall is drawn so exactly.
 _SAME_PLACE = 1e-5
+_IN_PART = " (in part)"
 _AGAIN = re.compile(r" #\d+$")
 # What is said of a building whose outline is not what it was.
 _TOLD = {
@@ -103,6 +112,35 @@ def keep_rows(
         lineage,
         _marks(lineage, release, day),
     )
+
+
+def keep_new(
+    footprints: gpd.GeoDataFrame, lineage: pd.DataFrame, names: pd.Series, *, day: datetime.date
+) -> Kept:
+    """Make the rows that write down those new buildings that something is about to be logged of.
+
+    Without its outline in the record the id of a new building could be that of another one in the next layer,
+    which would inherit what was logged. All else of the layer waits for `keep_rows`.
+
+    Parameters
+    ----------
+    footprints, lineage, day
+        As in `keep_rows`.
+    names
+        Ids of the record that are to be logged of.
+
+    Returns
+    -------
+    Kept
+        No observations; no rows where every building named is in the record, or is a part of one.
+    """
+    new = lineage.loc[(lineage["event"] == "new") & lineage["new_id"].isin(names)]
+    release = new["release"] + _IN_PART
+    drawn = footprints[footprints["building_id"].isin(new["new_id"])].sort_values("building_id")
+    rows = drawn.assign(
+        release=release.iloc[0] if len(new) else "", from_date=pd.Timestamp(day).as_unit("ms"), to_date=pd.NaT
+    )
+    return Kept(conform("outlines", rows), new.assign(release=release), empty("observations"))
 
 
 def check_gone(lineage: pd.DataFrame, outlines: gpd.GeoDataFrame, rules: Rulebook) -> None:
