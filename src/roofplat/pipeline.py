@@ -1317,6 +1317,7 @@ def draw_plans(
         "collapse_zones": plan.collapse_zones,
         "solar_access": solar_access,
         "facts": inventory.facts,
+        "section_facts": inventory.section_facts,
         "family_odds": inventory.family_odds,
         "streets": inputs.streets,
         "areas": inputs.areas,

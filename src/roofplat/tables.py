@@ -559,6 +559,9 @@ _FACTS = Table(
     },
 )
 
+# What is said of one section and of no other; no fact of the building.
+_SECTION_FACTS = Table("section_facts", (), {**_ids(), **_FACTS.columns})
+
 _FAMILY_ODDS = Table(
     "family_odds",
     (),
@@ -861,6 +864,7 @@ TABLES: Mapping[str, Table] = {
         _SOLAR_ACCESS,
         _PROBLEMS,
         _FACTS,
+        _SECTION_FACTS,
         _FAMILY_ODDS,
         _RANKING,
         _SURVEY_NEXT,

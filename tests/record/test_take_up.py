@@ -180,6 +180,12 @@ def test_what_is_said_of_a_section_stays_there(town: District, rules: Rulebook) 
     assert (west["beam_spacing_ft"], west["beam_spacing_ft_basis"]) == (24.0, "recorded")
     assert (east["beam_spacing_ft"], east["beam_spacing_ft_basis"]) == (20.0, "surveyed")
     assert (west["roof_family"], east["roof_family"]) == ("unknown", "panelized_wood")
+    facts = inventory.section_facts
+    assert facts["section_id"].tolist() == ["B1/2", "B1/2"]
+    assert facts["field"].tolist() == ["roof_family", "beam_spacing_ft"]
+    assert facts["date"].tolist() == [pd.Timestamp("2026-04-27"), pd.Timestamp("2026-02-27")]
+    assert facts["current"].all()
+    assert inventory.facts["field"].tolist() == ["name", "beam_spacing_ft"]
     building = inventory.buildings.set_index("building_id").loc["B1"]
     assert (building["roof_family"], building["name"]) == ("panelized_wood", "Kiln 4")
     assert building["surveyed_on"] == pd.Timestamp("2026-04-27")

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from roofplat import tables
 from roofplat.intake.inputs import AttributeRecords
 from roofplat.inventory._shared import IntArray, combine_problems, texts
 from roofplat.inventory.facts import collect_facts, known_values, reduce_facts, survey_dates
@@ -33,10 +34,19 @@ _UNKNOWN = "unknown"
 
 
 class Looked(NamedTuple):
-    """Which sections were surveyed on their own, shape (n,), when last, and problem rows."""
+    """What was said of single sections.
+
+    surveyed, surveyed_on
+        Which sections were surveyed on their own, and when last, shape (n,).
+    facts
+        `TABLES["section_facts"]`.
+    problems
+        Problem rows.
+    """
 
     surveyed: npt.NDArray[np.bool_]
     surveyed_on: npt.NDArray[np.datetime64]
+    facts: pd.DataFrame
     problems: pd.DataFrame
 
 
@@ -140,7 +150,8 @@ def tell_sections(
     count = len(roofs)
     if not any(len(pairs) for pairs in of_sections):
         nothing = np.zeros(count, dtype=bool)
-        return roofs, Looked(nothing, np.full(count, np.datetime64("NaT", "ms")), combine_problems([]))
+        never = np.full(count, np.datetime64("NaT", "ms"))
+        return roofs, Looked(nothing, never, tables.empty("section_facts"), combine_problems([]))
     sections = gpd.GeoDataFrame({"building_id": roofs["section_id"].to_numpy(dtype=object)})
     pairs = [pair.rename(columns={"section_id": "building_id"}) for pair in of_sections]
     loose, impossible = collect_facts(sections, attributes, pairs, rules)
@@ -157,7 +168,18 @@ def tell_sections(
         told[field] = roofs[field].mask(take, known[field])
         told[f"{field}_basis"] = roofs[f"{field}_basis"].mask(take, known[f"{field}_basis"])
     surveyed, surveyed_on = survey_dates(facts, count)
-    return told, Looked(surveyed, surveyed_on, combine_problems([impossible, conflicts]))
+    row = facts["building"].to_numpy()
+    said = facts.assign(
+        building_id=roofs["building_id"].take(row).to_numpy(dtype=object),
+        section_id=roofs["section_id"].take(row).to_numpy(dtype=object),
+        basis=np.array(BASES, dtype=object)[facts["basis"].to_numpy()],
+    )
+    return told, Looked(
+        surveyed,
+        surveyed_on,
+        tables.conform("section_facts", said),
+        combine_problems([impossible, conflicts]),
+    )
 
 
 def latest_of_each(

@@ -42,7 +42,7 @@ __all__ = ["Inventory", "take_inventory"]
 class Inventory:
     """Everything known of the roofs of a district; geometry in the working CRS.
 
-    buildings, roofs, obstacles, ground, facts, family_odds
+    buildings, roofs, obstacles, ground, facts, section_facts, family_odds
         The tables of those names.
     fires
         `building_id`, `geometry` (Point inside the building); one a building.
@@ -60,6 +60,7 @@ class Inventory:
     ground: gpd.GeoDataFrame
     fires: gpd.GeoDataFrame
     facts: pd.DataFrame
+    section_facts: pd.DataFrame
     family_odds: pd.DataFrame
     problems: pd.DataFrame
     counts: pd.DataFrame
@@ -171,6 +172,7 @@ def take_inventory(
         ground=tables.conform("ground", inputs.ground),
         fires=fires,
         facts=tables.conform("facts", facts),
+        section_facts=looked.facts,
         family_odds=family_odds,
         problems=tables.conform("problems", problems),
         counts=_count_frame(counts),

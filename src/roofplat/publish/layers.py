@@ -47,6 +47,7 @@ _DESCRIPTIONS: Mapping[str, str] = {
     "solar_access": "Each solar array against each access rule: wanted, measured, met or not",
     "problems": "Everything refused, repaired, unmatched or in conflict",
     "facts": "Every value by source, date and basis, and which one is in force",
+    "section_facts": "The same for what is said of single roof sections",
     "family_odds": "What an unknown roof may be, by region, period, occupancy and size",
     "ranking": "Which building to visit first, and why",
     "survey_next": "Which roof to survey next: where a look would change most",
