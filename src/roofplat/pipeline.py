@@ -43,6 +43,7 @@ from roofplat.record.drawn import take_drawn
 from roofplat.record.feed import DateOrder, observe_marks, read_feed
 from roofplat.record.follow import on_footprints
 from roofplat.record.keep import FOOTPRINT_CODES, check_gone, event_counts, keep_new, keep_rows
+from roofplat.record.outlines import standing
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform, empty, problem_rows
 
@@ -1023,7 +1024,13 @@ def _axes(
     return axes, check_soundings(notes, new.sections, new.spacings, rules)
 
 
-def gather(district: District, rules: Rulebook, *, as_of: datetime.date | None = None) -> Inputs:
+def gather(
+    district: District,
+    rules: Rulebook,
+    *,
+    as_of: datetime.date | None = None,
+    seen_by: datetime.date | None = None,
+) -> Inputs:
     """Read the layers of a district, and its record of surveys where there is one.
 
     Parameters
@@ -1034,6 +1041,9 @@ def gather(district: District, rules: Rulebook, *, as_of: datetime.date | None =
         The rules in force.
     as_of
         The record as it was at the end of that day; None is all of it. Layers are as they are.
+    seen_by
+        Of that record only what was logged and seen by this earlier day, under the ids that its buildings
+        have on the later one.
 
     Returns
     -------
@@ -1049,7 +1059,11 @@ def gather(district: District, rules: Rulebook, *, as_of: datetime.date | None =
     if not file.exists():
         return inputs
     record = open_record(file, inputs.working_crs, rules)
-    return with_record(inputs, read_record(record, as_of, crs=inputs.working_crs), rules)
+    tables = read_record(record, as_of, crs=inputs.working_crs)
+    if seen_by is not None:
+        then = read_record(record, seen_by, crs=inputs.working_crs)
+        tables = replace(tables, observations=then.observations, drawn=then.drawn, current=then.current)
+    return with_record(inputs, tables, rules)
 
 
 def survey_out(
@@ -1130,9 +1144,10 @@ def changes_since(
     district
         From `read_district`.
     since, until
-        The record as it was at the end of these days; without `until` all of it, and today. The layers of the
-        district file are as they are. Ages are counted on the later day in both states, so that what is
-        listed came with the record and not with time.
+        The record as it was at the end of these days; without `until` all of it, and today. Outlines before
+        are those that the record held then. All other layers of the district file are as they are, buildings
+        have the ids of the later day, and ages are counted on it in both states, so that what is listed came
+        with the record and not with time.
     out
         As in `build`; the comparison goes to `changes/` in it.
     workers, report
@@ -1158,18 +1173,48 @@ def changes_since(
         raise DistrictFileError(
             f"There is no record of surveys ({district.record_file}); bring one in, or compare two builds."
         )
-    states = {}
-    for known_on in (since, until):
-        say(f"The record as of {known_on or day}")
-        states[known_on] = _plan(
-            district, area=None, wind_from_deg=None, workers=workers, day=day, as_of=known_on, say=say
+    labels = [f"the record as of {known_on}" for known_on in (since, day)]
+    states: list[_Planned] = []
+    for label, seen_by in zip(labels, (since, None), strict=True):
+        say(f"Planning {label}")
+        states.append(
+            _plan(
+                district,
+                area=None,
+                wind_from_deg=None,
+                workers=workers,
+                day=day,
+                as_of=until,
+                seen_by=seen_by,
+                say=say,
+            )
         )
-    was, now = (State(f"the record as of {known_on or day}", one.tables) for known_on, one in states.items())
-    note = f"The layers of the district file are as they are, and ages are counted on {day} in both states."
-    planned = states[until]
-    return _compared(
-        was, now, [note], district.name, planned.rules, planned.ground, _folder(district, out), say
+    rules, ground, buildings = states[1].rules, states[1].ground, states[0].tables["buildings"]
+    notes = [
+        f"Layers other than outlines are as the district file has them now, and ages are counted on {day} "
+        "in both states."
+    ]
+    record = open_record(district.record_file, buildings.crs, rules)
+    outlines = standing(read_record(record, since, crs=buildings.crs).outlines)
+    if outlines.empty:
+        notes.append(f"The record held no outlines on {since}: buildings that came or went are not listed.")
+    else:
+        buildings = _as_outlined(buildings, outlines)
+    was, now = (
+        State(label, tables)
+        for label, tables in zip(
+            labels, ({**states[0].tables, "buildings": buildings}, states[1].tables), strict=True
+        )
     )
+    return _compared(was, now, notes, district.name, rules, ground, _folder(district, out), say)
+
+
+def _as_outlined(buildings: gpd.GeoDataFrame, outlines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The buildings that the record had, as it drew them; of those no longer there the id is known alone."""
+    outlines = outlines.sort_values("building_id", kind="stable")
+    known = pd.DataFrame(buildings).drop(columns="geometry")
+    told = pd.DataFrame({"building_id": outlines["building_id"]}).merge(known, on="building_id", how="left")
+    return gpd.GeoDataFrame(told, geometry=outlines.geometry.to_numpy(), crs=buildings.crs)
 
 
 def changes_of_builds(
@@ -1348,17 +1393,19 @@ def _plan(
     day: datetime.date,
     say: Callable[[str], None],
     as_of: datetime.date | None = None,
+    seen_by: datetime.date | None = None,
     fire: tuple[float, float] | None = None,
     ids: Sequence[str] = (),
 ) -> _Planned:
     """Everything up to the writing; a fire spot asked for takes the place of its building's own.
 
-    Ages are counted on `day`; the record is as of `as_of`, all of it where none is asked for.
+    Ages are counted on `day`; the record is as of `as_of`, all of it where none is asked for, and what was
+    seen after `seen_by` is left out of it.
     """
     rules = load_rulebook(district.rules, district.families)
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
     say(f"Reading {district.name}")
-    inputs = gather(district, rules, as_of=as_of)
+    inputs = gather(district, rules, as_of=as_of, seen_by=seen_by)
     _check_area(area, inputs)
     say("Joining")
     inventory = take_inventory(inputs, rules, ground, region=district.region)

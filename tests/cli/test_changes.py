@@ -11,6 +11,7 @@ import pytest
 import shapely
 from click.testing import CliRunner, Result
 
+from roofplat import pipeline
 from roofplat.cli.main import main
 from roofplat.cli.manners import CAUTION
 from roofplat.district import read_district
@@ -150,3 +151,48 @@ def test_a_wrong_command_is_told_in_one_sentence(town: Path, words: tuple[str, .
     assert sentence in " ".join(result.output.split())
     assert "Traceback" not in result.output
     assert not list(town.parent.rglob("changes.csv"))
+
+
+def test_buildings_are_the_same_under_other_ids_of_a_new_layer(town: Path, tmp_path: Path) -> None:
+    """One shed has gone, one has come, and one is drawn 3 m longer; the new file calls them otherwise."""
+    log(town, "framing_axis_deg", "0", "2026-03-01")
+    keep(town, "2026-03-02")
+    sheds = [shapely.box(X + far, Y, X + far + long, Y + 20) for far, long in ((0, 43), (400, 40))]
+    frame = gpd.GeoDataFrame(
+        {"building_id": ["N7", "N8"], "height_ft": [24.0, 24.0]}, geometry=sheds, crs="EPSG:32613"
+    )
+    frame.to_file(town.parent / "roofs.gpkg", layer="roofs")
+    log(town, "framing_axis_deg", "90", "2026-05-01")
+    keep(town, "2026-05-02")
+    out = tmp_path / "maps"
+    result = run("changes", town, "--since", "2026-04-01", "--until", "2026-06-01", "--out", out)
+    assert result.exit_code == 0, result.output
+    rows = changes(out)
+    told = {pair for pair in rows.index if pair[1] not in ("score", "rank")}
+    assert {
+        ("B1", "outline"),
+        ("B1", "framing_axis_deg"),
+        ("B2", "building_gone"),
+        ("N8", "building_new"),
+    } <= told
+    assert {name for name, _ in told} == {"B1", "B2", "N8"}
+    # Three metres of UTM are 9.85 ft on the ground here.
+    assert rows.loc[("B1", "outline"), "by"] == pytest.approx(3 / 0.9996 / 0.3048, abs=0.01)
+    # What is gone is on the map where it stood.
+    drawn = gpd.read_file(out / "changes" / "changes.gpkg", layer="changed_buildings").set_index(
+        "building_id"
+    )
+    assert drawn.loc["B2", "state"] == "gone"
+    assert drawn.geometry["B2"].bounds == pytest.approx((X + 200, Y, X + 240, Y + 20))
+    # Before any outline was written down nobody can tell which came and which went.
+    first = run("changes", town, "--since", "2026-02-01", "--until", "2026-06-01", "--out", out)
+    assert "The record held no outlines on 2026-02-01" in " ".join(first.output.split())
+    kinds = set(changes(out).index.get_level_values("what"))
+    assert "framing_axis_deg" in kinds or "roof_family" in kinds
+    assert not kinds & {"building_new", "building_gone", "outline"}
+
+
+def keep(town: Path, day: str) -> None:
+    """Write the outlines down at noon."""
+    moment = datetime.datetime.fromisoformat(f"{day}T12:00:00+00:00")
+    pipeline.survey_keep(read_district(town), now=moment)

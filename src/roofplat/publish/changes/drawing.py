@@ -82,11 +82,14 @@ def draw_changes(
     lines, _ = page.streets(streets)
     drawn = {}
     for state in STATES:
-        shapes = page.cut(changed.geometry[changed["state"] == state].to_numpy())
+        own = changed[changed["state"] == state]
+        if state in _WITHOUT_DOT:
+            drawn[state] = path_data(page.outlines(own, without=[]))
+            continue
+        shapes = page.cut(own.geometry.to_numpy())
         shapes = shapes[~shapely.is_empty(shapes)]
-        if state not in _WITHOUT_DOT:
-            small = shapely.area(shapes) < _LEAST_AREA
-            shapes[small] = shapely.buffer(shapely.centroid(shapes[small]), _DOT, quad_segs=4)
+        small = shapely.area(shapes) < _LEAST_AREA
+        shapes[small] = shapely.buffer(shapely.centroid(shapes[small]), _DOT, quad_segs=4)
         drawn[state] = path_data(shapely.simplify(shapes, SLACK))
     bar, words = page.bar()
     return ChangeMap(
