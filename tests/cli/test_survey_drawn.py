@@ -7,6 +7,8 @@ Out: lines on the screen, exit codes, rows of the record, and what the next plan
 from __future__ import annotations
 
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +120,21 @@ def test_several_files_follow_each_other(town: Path) -> None:
         assert "Drawings: 2 new" in done.output
         assert "sections_overlap" not in done.output
     assert _count(town, "drawn") == 2
+
+
+def test_two_who_import_the_same_drawings_at_once_put_them_in_once(town: Path) -> None:
+    file = _drawing(town, WEST, EAST)
+    program = [sys.executable, "-c", "from roofplat.cli.main import main; main()"]
+    words = [*program, "survey", "in", town / "district.toml", file]
+    both = [
+        subprocess.Popen([*map(str, words), "--as", "sections"], stdout=subprocess.PIPE, text=True)
+        for _ in range(2)
+    ]
+    said = [one.communicate()[0] for one in both]
+    assert [one.returncode for one in both] == [0, 0], said
+    assert _count(town, "drawn") == 2
+    assert sum("Put 2 drawings into" in one for one in said) == 1
+    assert sum("2 were there already" in one for one in said) == 1
 
 
 def test_permits_mark_roofs_and_a_dry_run_writes_nothing(town: Path) -> None:

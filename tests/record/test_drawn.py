@@ -212,7 +212,7 @@ def test_a_drawing_can_be_taken_away_and_only_where_there_is_one(desk: Desk) -> 
     assert codes(again) == ["nothing_to_take_away"]
     assert len(again.rows) == 0
     unclear = desk.take("sections", (shapely.box(X, Y, X + 25, Y + 20), {"gone": "perhaps"}))
-    assert codes(unclear, "warning") == ["wrong_type"]
+    assert codes(unclear) == ["wrong_type"]
     assert len(unclear.rows) == 0
 
 
@@ -240,8 +240,7 @@ def test_a_wall_runs_along_an_outline_and_says_what_it_does(desk: Desk) -> None:
     assert json.loads(taken.rows["properties"].iloc[0]) == {"kind": "bearing"}
     expected = shapely.LineString([(X, Y), (X + 40, Y)])
     assert taken.rows.geometry.iloc[0].hausdorff_distance(expected) < 1e-6
-    assert sorted(codes(taken)) == ["wall_off_outline"]
-    assert sorted(codes(taken, "warning")) == ["unknown_kind", "unknown_kind"]
+    assert sorted(codes(taken)) == ["unknown_kind", "unknown_kind", "wall_off_outline"]
 
 
 def test_obstacles_keep_their_place_and_parapets_lie_on_the_wall(desk: Desk) -> None:
@@ -287,6 +286,7 @@ def test_no_feature_vanishes(desk: Desk) -> None:
     )
     refused = taken.problems[taken.problems["code"] == "wrong_geometry"]
     assert refused["feature"].tolist() == ["row 2"]
+    assert refused["severity"].tolist() == ["error"]
     told = set(taken.changes["feature"]) | set(refused["feature"])
     assert told == {"row 1", "row 2", "row 3", "row 4"}
     added = taken.changes["then"].isin(["new", "replaces", "takes away"])

@@ -253,7 +253,7 @@ def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: C
     """
     if role not in DRAWN_LAYERS:
         raise ValueError(f"{role!r} is no layer that is drawn.")
-    given = _open(source)
+    given = _open(source, refusal="error")
     if given.layer is None:
         raise given.fault or LayerError(f"{source.file.name}: it cannot be read.")
     layer, said = house_columns(given.layer, source, rules, fields=("note", "date"))
