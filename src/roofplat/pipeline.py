@@ -1069,25 +1069,25 @@ def gather(
 def survey_out(
     district: District,
     *,
-    area: str,
+    area: str | None = None,
     most: int | None = None,
     out: str | Path | None = None,
     workers: int = 1,
     as_of: datetime.date | None = None,
     report: Callable[[str], None] | None = None,
 ) -> SurveyForms:
-    """Write the forms of a survey of one dispatch area.
+    """Write the forms of a survey.
 
     Parameters
     ----------
     district
         From `read_district`.
     area
-        The dispatch area. Ranks are those of the whole district.
+        Buildings of this dispatch area alone. Ranks are those of the whole district.
     most
         No more buildings than this, those first that a survey is worth most; all when not given.
     out
-        As in `build`; the forms go to `survey/<area>/` in it.
+        As in `build`; the forms go to `survey/<area>/` in it, of all areas to `survey/whole-district/`.
     workers, as_of, report
         As in `build`.
 
@@ -1098,7 +1098,7 @@ def survey_out(
     Raises
     ------
     RoofplatError
-        There is no such area, it has no building, or the district cannot be read; nothing is written then.
+        There is no such area, no building in it, or the district cannot be read; nothing is written then.
     """
     # Here and not above: a build does not wait for what draws forms.
     from roofplat.publish.survey import survey_order, write_survey
@@ -1107,13 +1107,15 @@ def survey_out(
     folder = _folder(district, out)
     day = as_of or datetime.date.today()
     planned = _plan(district, area=area, wind_from_deg=None, workers=workers, day=day, say=say)
-    if not planned.wanted:
-        raise DistrictFileError(f"No building lies in the area {area!r}; there is nothing to survey.")
+    wanted = planned.tables["buildings"]["building_id"].tolist() if area is None else planned.wanted
+    if not wanted:
+        where = "There is no building" if area is None else f"No building lies in the area {area!r}"
+        raise DistrictFileError(f"{where}; there is nothing to survey.")
     tables = {**planned.tables, "roofs": planned.inventory.roofs}
     say(f"Writing {folder}")
     rows, files = write_survey(
         tables,
-        survey_order(tables, planned.wanted)[:most],
+        survey_order(tables, wanted)[:most],
         district=district.name,
         area=area,
         areas=planned.inputs.areas["name"].dropna().tolist(),
@@ -1124,7 +1126,7 @@ def survey_out(
         out=folder,
     )
     return SurveyForms(
-        rows=rows, of=len(planned.wanted), problems=planned.problems, out=files[0].parent, files=files
+        rows=rows, of=len(wanted), problems=planned.problems, out=files[0].parent, files=files
     )
 
 

@@ -94,7 +94,6 @@ def test_the_most_asked_for_are_the_first_of_all(district: Path, tmp_path: Path)
     ("words", "said"),
     [
         (["--area", "Harbour"], "There is no dispatch area 'Harbour'; the areas are Mill, Yard."),
-        ([], "Missing option '--area'"),
         (["--area", "Mill", "--most", "0"], "Invalid value for '--most'"),
     ],
 )
@@ -106,6 +105,29 @@ def test_what_cannot_be_is_one_sentence_and_writes_nothing(
     assert result.exit_code == 2
     assert said in result.stderr
     assert not out.exists()
+
+
+def test_without_an_area_all_are_asked(district: Path, tmp_path: Path) -> None:
+    """A district needs no areas, and one that is called like the folder of all has a folder of its own."""
+    result = run("out", district, "--out", tmp_path / "maps")
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("Sedge Flats: 4 of 4 buildings")
+    assert len(pd.read_csv(tmp_path / "maps" / "survey" / "whole-district" / "survey.csv")) == 4
+    bare = district.read_text("utf-8").replace('[areas]\nfile = "areas.gpkg"\n', "")
+    district.write_text(bare, "utf-8")
+    assert run("out", district, "--most", "2", "--out", tmp_path / "bare").exit_code == 0
+    assert len(pd.read_csv(tmp_path / "bare" / "survey" / "whole-district" / "survey.csv")) == 2
+
+
+def test_an_area_named_like_the_folder_of_all_has_its_own(district: Path, tmp_path: Path) -> None:
+    areas = gpd.read_file(district.parent / "areas.gpkg")
+    areas["name"] = ["Whole District", "Yard"]
+    areas.to_file(district.parent / "areas.gpkg", driver="GPKG")
+    out = tmp_path / "maps"
+    assert run("out", district, "--area", "Whole District", "--out", out).exit_code == 0
+    assert run("out", district, "--out", out).exit_code == 0
+    counts = sorted(len(pd.read_csv(path)) for path in (out / "survey").glob("*/survey.csv"))
+    assert counts == [3, 4]
 
 
 def test_an_area_without_buildings_is_said(district: Path, tmp_path: Path) -> None:

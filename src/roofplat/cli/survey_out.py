@@ -1,6 +1,6 @@
-"""`roofplat survey out`: forms of an area, to be filled in on the spot.
+"""`roofplat survey out`: forms to be filled in on the spot.
 
-In: a district file and the name of a dispatch area.
+In: a district file; the name of a dispatch area, and how many buildings at most.
 Out: a folder with the forms, and which roofs come first, on the screen.
 """
 
@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from roofplat.cli import options
-from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
+from roofplat.cli.manners import CAUTION, Progress, exit_code, printable, say, say_problems, say_table
 from roofplat.district import read_district
 
 __all__ = ["survey_out"]
@@ -21,7 +21,7 @@ _LISTED = 10
 
 @click.command("out")
 @options.district
-@click.option("--area", metavar="NAME", required=True, help="Survey buildings of this dispatch area.")
+@click.option("--area", metavar="NAME", help="Survey buildings of this dispatch area. Without it: of all.")
 @click.option(
     "--most",
     type=click.IntRange(min=1),
@@ -31,11 +31,12 @@ _LISTED = 10
 @options.workers
 @click.pass_context
 def survey_out(
-    ctx: click.Context, district: Path, area: str, most: int | None, out: Path | None, workers: int
+    ctx: click.Context, district: Path, area: str | None, most: int | None, out: Path | None, workers: int
 ) -> None:
     """Write the forms of a survey: a GeoPackage, a CSV list and pages to print.
 
-    They go to `survey/<area>/` in the folder of a build. Forms that are there already are written anew.
+    They go to `survey/<area>/` in the folder of a build, those of all areas to `survey/whole-district/`.
+    Forms that are there already are written anew.
     """
     settings = read_district(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
@@ -47,7 +48,8 @@ def survey_out(
     if len(errors):
         say_problems(errors)
     rows = made.rows
-    say(f"{area}: {len(rows):,} of {made.of:,} buildings, those first that a survey is worth most")
+    where = printable(area or settings.name)
+    say(f"{where}: {len(rows):,} of {made.of:,} buildings, those first that a survey is worth most")
     say_table(rows.head(_LISTED)[["order", "building_id", "rank", "asked"]])
     if len(rows) > _LISTED:
         say(f"  and {len(rows) - _LISTED:,} more")

@@ -256,9 +256,16 @@ def test_real_outlines_with_jagged_walls_keep_their_letters_apart(tmp_path: Path
         "utf-8",
     )
     made = pipeline.survey_out(read_district(path), area="Town", out=tmp_path / "out", as_of=AS_OF)
-    pages = read_pages((made.out / "survey.pdf").read_bytes())
-    assert len(pages) == len(outlines)
-    for name, page in zip(made.rows["building_id"], pages, strict=True):
+    content = (made.out / "survey.pdf").read_bytes()
+    names = made.rows["building_id"].tolist()
+    assert len(PdfReader(made.out / "survey.pdf").pages) == len(outlines)
+    corners = dict(zip(outlines["building_id"], outlines.geometry.count_coordinates(), strict=True))
+    # Those with the most corners are the hard ones.
+    hard = sorted(range(len(names)), key=lambda place: (-corners[names[place]], place))[:40]
+    numbers = sorted(place + 1 for place in hard)
+    for number, page in zip(numbers, read_pages(content, pages=numbers), strict=True):
+        name = names[number - 1]
+        assert f"Id {name} " in page.text
         assert page.overlaps() == [], name
         assert list(page.struck()) == [], name
         letters = {run.text for run in page.runs if run.text in set("ABCD") and run.size > 10.5}

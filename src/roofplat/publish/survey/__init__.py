@@ -38,6 +38,7 @@ __all__ = ["SURVEY", "survey_order", "write_survey"]
 SURVEY = "survey"
 """Folder of the surveys in the folder of a build."""
 
+_EVERYWHERE = "Whole district"
 _WALL_COLUMNS = (
     "building_id",
     "section_id",
@@ -83,7 +84,7 @@ def write_survey(
     ids: Sequence[str],
     *,
     district: str,
-    area: str,
+    area: str | None,
     areas: Sequence[str],
     rules: Rulebook,
     ground: Ground,
@@ -101,7 +102,8 @@ def write_survey(
     ids
         The buildings in the order of the survey, from `survey_order`.
     district, area, areas
-        Names of the district, of the area, and of all areas of the district: folders are named by them.
+        Names of the district, of the area (None for all of it), and of all areas of the district: folders are
+        named by them.
     rules, ground
         What the plans were made with.
     as_of
@@ -124,7 +126,8 @@ def write_survey(
         There is no such paper, or the folder cannot be written.
     """
     sheet = find_paper(paper)
-    folder = out / SURVEY / area_files(areas)[area]
+    area = _EVERYWHERE if area is None else area
+    folder = out / SURVEY / area_files([*areas, _EVERYWHERE])[area]
     questions = survey_questions(rules, as_of)
     asked = asked_of(ids, tables, questions, rules)
     known = known_facts(ids, tables["facts"], questions, rules)
