@@ -955,7 +955,9 @@ def survey_keep(
         say(f"Writing {file.name}")
         rows = {"outlines": kept.outlines, "lineage": kept.lineage, "observations": kept.observations}
         written = dict(append(open_record(file, layers.working_crs, rules), now=moment, **rows).added)
-    found = inputs.problems
+    found = inputs.problems[inputs.problems["code"].isin(FOOTPRINT_CODES)]
+    if written:
+        found = found[found["code"] != "footprints_not_kept"]
     return KeptFootprints(
         release=layers.release,
         counts=event_counts(lineage),
@@ -963,7 +965,7 @@ def survey_keep(
         events=written.get("lineage", 0),
         outlines=written.get("outlines", 0),
         marks=written.get("observations", 0),
-        problems=conform("problems", found[found["code"].isin(FOOTPRINT_CODES)].reset_index(drop=True)),
+        problems=conform("problems", found),
         record=file,
     )
 

@@ -102,6 +102,8 @@ def test_a_survey_outlives_a_county_that_numbers_anew(town: Path) -> None:
         "changed": 1, "split": 2, "new": 1, "gone": 1,
     }  # fmt: skip
     assert (kept.events, kept.outlines, kept.marks) == (5, 7, 3)
+    told = kept.problems.groupby("code")["feature"].apply(list).to_dict()
+    assert told == {"outline_changed": ["B2"], "outline_gone": ["B3"], "outline_split": ["B1", "B1.2"]}
     assert buildings["file_id"].astype(object).where(buildings["file_id"].notna(), None).to_dict() == {
         "904": None,
         "B1": "902",
