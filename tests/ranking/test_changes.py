@@ -310,6 +310,64 @@ def test_another_working_crs_is_no_change(before: dict[str, Any], after: dict[st
     assert changed(after, moved).rows.crs == "EPSG:32612"
 
 
+FIELDS: dict[str, tuple[str, st.SearchStrategy[Any]]] = {
+    "roof_family": ("sections", st.sampled_from(["unknown", "heavy_timber", "panelized_wood"])),
+    "family_basis": ("sections", st.sampled_from(["surveyed", "inferred"])),
+    "framing_axis_deg": ("sections", st.sampled_from([np.nan, 0.0, 0.4, 45.0, 179.7])),
+    "axis_basis": ("sections", st.sampled_from(["surveyed", "doubtful"])),
+    "beam_spacing_ft": ("sections", st.sampled_from([np.nan, 20.0, 20.04, 24.0])),
+    "spacing_basis": ("sections", st.sampled_from(["surveyed", "assumed"])),
+    "cut_method": ("sections", st.sampled_from([None, "fold_back", "do_not_cut"])),
+    "score": ("ranking", st.sampled_from([0.3, 0.3004, 0.4])),
+    "rank": ("ranking", st.sampled_from([1, 2, 3])),
+}
+ROWS = st.lists(
+    st.fixed_dictionaries({name: values for name, (_, values) in FIELDS.items()}), min_size=3, max_size=3
+)
+
+
+def plainly(was: dict[str, Any], now: dict[str, Any]) -> set[str]:
+    """What differs between two rows, the plain way."""
+    told = set()
+
+    def off(name: str, basis: str, by: float) -> None:
+        there = [not np.isnan(row[name]) for row in (was, now)]
+        bases = [row[basis] if known else None for row, known in zip((was, now), there, strict=True)]
+        if bases[0] != bases[1] or there[0] != there[1] or (all(there) and by > least[name]):
+            told.add(name)
+
+    least = {"framing_axis_deg": 0.5, "beam_spacing_ft": 0.05}
+    turn = abs(was["framing_axis_deg"] - now["framing_axis_deg"]) % 180
+    off("framing_axis_deg", "axis_basis", min(turn, 180 - turn))
+    off("beam_spacing_ft", "spacing_basis", abs(was["beam_spacing_ft"] - now["beam_spacing_ft"]))
+    families = [(row["roof_family"], row["family_basis"]) for row in (was, now)]
+    families = [("unknown", "") if name == "unknown" else (name, basis) for name, basis in families]
+    told |= {"roof_family"} if families[0] != families[1] else set()
+    told |= {"cut_method"} if was["cut_method"] != now["cut_method"] else set()
+    told |= {"score"} if abs(was["score"] - now["score"]) > 0.0005 else set()
+    told |= {"rank"} if was["rank"] != now["rank"] else set()
+    return told
+
+
+@settings(max_examples=25)
+@given(ROWS, ROWS)
+def test_it_lists_what_a_plain_loop_lists(was: list[dict[str, Any]], now: list[dict[str, Any]]) -> None:
+    before, after = town(), town()
+    for state, rows in ((before, was), (after, now)):
+        for number, row in enumerate(rows):
+            for name, (where, _) in FIELDS.items():
+                put(state, where, number, **{name: row[name]})
+            # Purlins and rafters have the same basis; without a spacing they are no row of their own.
+            put(state, "sections", number, purlin_spacing_ft=np.nan, rafter_spacing_ft=np.nan)
+    listed = set(changed(before, after).rows[["building_id", "what"]].itertuples(index=False, name=None))
+    wanted = {
+        (f"b{number}", what)
+        for number, pair in enumerate(zip(was, now, strict=True), start=1)
+        for what in plainly(*pair)
+    }
+    assert listed == wanted
+
+
 def test_what_an_older_build_does_not_have_is_not_compared(
     before: dict[str, Any], after: dict[str, Any]
 ) -> None:

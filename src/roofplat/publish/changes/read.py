@@ -75,15 +75,17 @@ def read_build(folder: Path) -> State:
     try:
         there = set(pyogrio.list_layers(file)[:, 0])
         tables = {name: pyogrio.read_dataframe(file, layer=name) for name in _LAYERS if name in there}
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
-        raise DistrictFileError(f"{file} cannot be read ({error}); build it again.") from None
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError):
+        raise DistrictFileError(f"{file} cannot be read, it may be damaged; build it again.") from None
     for name, columns in _NEEDED.items():
         lacks = [column for column in columns if name not in tables or column not in tables[name]]
         if lacks:
             raise DistrictFileError(f"{file}, layer {name}: it has no column {lacks[0]}; build it again.")
     told = _told(folder / "build.json")
     as_of = told.get("as_of")
-    label = f"{folder.name}, built as of {as_of}" if as_of else folder.name
+    # A folder may be named by a dot.
+    name = folder.resolve().name
+    label = f"{name}, built as of {as_of}" if as_of else name
     return State(label, tables, told)
 
 
