@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from roofplat import pipeline
-from roofplat.district import District
+from roofplat.district import District, LayerSource
 from roofplat.ground import Ground
 from roofplat.intake import Inputs
 from roofplat.inventory import Inventory, take_inventory
@@ -123,11 +123,38 @@ def test_two_surveys_that_disagree_are_a_conflict(town: District, rules: Ruleboo
     assert roof(inventory)["roof_family"] == "heavy_timber"
 
 
+def test_a_section_in_the_record_takes_the_ground_of_one_in_the_layer(
+    town: District, rules: Rulebook
+) -> None:
+    """The smaller drawing used to win, so that a roof that was drawn anew kept pieces of its old sections."""
+    west = shapely.box(X, Y, X + 10, Y + 20)
+    layer = gpd.GeoDataFrame(
+        {"framing_axis_deg": [45.0, 60.0]},
+        geometry=[west, shapely.box(X + 200, Y, X + 210, Y + 20)],
+        crs="EPSG:32613",
+    )
+    layer.to_file(town.folder / "sections.gpkg")
+    town = town.model_copy(update={"sections": LayerSource(file=town.folder / "sections.gpkg")})
+    log(town, rules, drawn=drawing(
+        ("sections", shapely.box(X, Y, X + 25, Y + 20), {"framing_axis_deg": 10}),
+        ("sections", shapely.box(X + 25, Y, X + 40, Y + 20), {"framing_axis_deg": 100}),
+    ))  # fmt: skip
+    other = ("sections", shapely.box(X + 205, Y, X + 240, Y + 20), {"framing_axis_deg": 20})
+    log(town, rules, drawn=drawing(other, building_id="B2"))
+    found = known(town, rules)
+    axes = found.roofs[["building_id", "framing_axis_deg"]].to_numpy().tolist()
+    assert axes == [["B1", 10.0], ["B1", 100.0], ["B2", 20.0], ["B2", 60.0]]
+    assert found.roofs.geometry.area.round(3).tolist() == [500.0, 300.0, 700.0, 100.0]
+    told = found.problems[found.problems["code"] == "section_taken_over"]
+    assert told["message"].str.contains("nothing of it is left").tolist() == [True, False]
+    assert "sections_overlap" not in set(found.problems["code"])
+
+
 SAID = st.lists(
     st.fixed_dictionaries(
         {
             "building_id": st.sampled_from(["B1", "B2"]),
-            "field": st.sampled_from(["deck", "beam_spacing_ft"]),
+            "field": st.sampled_from(["deck", "beam_spacing_ft", "inspected_on"]),
             "value": st.sampled_from(["1", "12", "20"]),
             # Few words, so that rows are often alike in all but what they say.
             "basis": st.sampled_from(["surveyed", "drawn"]),
@@ -150,7 +177,9 @@ def test_what_is_in_force_is_what_the_log_says(
     bare: Inputs, rules: Rulebook, rows: list[dict[str, Any]]
 ) -> None:
     """The reduction of the inventory and that of the record are two pieces of code; they may not differ."""
+    visits = [row["field"] == "inspected_on" for row in rows]
     log = pd.DataFrame(rows, columns=list(RECORD_TABLES["observations"].columns))
+    log["value"] = log["value"].mask(visits, "2024-02-" + log["value"].str.zfill(2))
     log["number"] = range(1, len(rows) + 1)
     log["seen_on"] = pd.to_datetime(log["seen_on"])
     log["logged_at"] = "2026-03-01T09:30:00Z"

@@ -16,6 +16,8 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
+from pyproj import CRS
 
 from roofplat.district import AttributeSource
 from roofplat.intake import AttributeRecords, Inputs
@@ -78,7 +80,11 @@ def with_record(inputs: Inputs, record: RecordTables, rules: Rulebook) -> Inputs
     for name in (*_DIVIDING, "obstacles", "walls"):
         rows = drawn[drawn["layer"] == name].reset_index(drop=True)
         counts.append(_count(f"{_DRAWN} {name}", len(rows), len(rows)))
-        layers[name] = _below(getattr(inputs, name), _features(name, rows, rules, problems))
+        features = _features(name, rows, rules, problems)
+        layer = getattr(inputs, name)
+        if name == "sections":
+            layer = _uncovered(layer, features, inputs.working_crs, rules, problems)
+        layers[name] = _below(layer, features)
     told = pd.DataFrame([count for count in counts if count["read"]])
     return replace(
         inputs,
@@ -253,6 +259,55 @@ def _features(
 def _properties(text: str) -> Mapping[str, Any]:
     found = json.loads(text) if text else {}
     return found if isinstance(found, dict) else {}
+
+
+def _uncovered(
+    layer: gpd.GeoDataFrame,
+    drawn: gpd.GeoDataFrame,
+    crs: CRS,
+    rules: Rulebook,
+    problems: list[pd.DataFrame],
+) -> gpd.GeoDataFrame:
+    """Sections of the district's own layer without the ground that sections of the record have taken over.
+
+    What is in the record was drawn later. Overlaps smaller than `outline.sliver_ft2` are nobody's intention.
+    """
+    if layer.empty or drawn.empty:
+        return layer
+    shapes = np.asarray(layer.geometry.array, dtype=object)
+    over = np.asarray(drawn.geometry.array, dtype=object)
+    ft_per_unit = crs.axis_info[0].unit_conversion_factor / rules.number("ground.foot_m")
+    least = rules.number("outline.sliver_ft2") / ft_per_unit**2
+    row, other = shapely.STRtree(over).query(shapes, predicate="intersects")
+    real = shapely.area(shapely.intersection(shapes[row], over[other])) >= least
+    row, other = row[real], other[real]
+    touched = np.unique(row)
+    if not touched.size:
+        return layer
+    rest = shapes.copy()
+    rest[touched] = [shapely.union_all(over[other[row == one]]) for one in touched]
+    rest[touched] = shapely.difference(shapes[touched], rest[touched])
+    left = shapely.area(rest) >= least
+    problems.append(
+        problem_rows(
+            "sections",
+            layer.index[touched].astype("str").to_numpy(dtype=object),
+            "section_taken_over",
+            "info",
+            [
+                "A section of the layer gives way to one that was drawn into the record later; "
+                + ("what is left of it stays." if left[one] else "nothing of it is left.")
+                for one in touched
+            ],
+            "Take it out of the layer, or take the drawing out of the record (gone = yes).",
+        )
+    )
+    cut = layer.set_geometry(gpd.array.from_shapely(rest, crs=layer.crs))[
+        left | ~np.isin(np.arange(len(layer)), touched)
+    ]
+    parts: gpd.GeoDataFrame = cut.explode(index_parts=False, ignore_index=True)
+    solid = shapely.get_type_id(np.asarray(parts.geometry.array)) == shapely.GeometryType.POLYGON
+    return parts[solid & (parts.geometry.area.to_numpy() > 0)].reset_index(drop=True)
 
 
 def _below(layer: gpd.GeoDataFrame, drawn: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
