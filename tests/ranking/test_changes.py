@@ -266,6 +266,17 @@ def test_a_score_names_the_part_that_moved_it_most(before: dict[str, Any], after
     assert set(changed(before, after, rank_places=2.0, score_share=0.2).rows["what"]) == set()
 
 
+def test_a_part_that_fell_may_be_the_largest(before: dict[str, Any], after: dict[str, Any]) -> None:
+    put(after, "ranking", 0, score=0.53, part_lightweight=0.23, part_stale_information=0.0)
+    assert changed(before, after).rows["why"].tolist() == ["Most of it by stale_information: -0.1000."]
+
+
+def test_a_basis_without_a_value_says_nothing(before: dict[str, Any], after: dict[str, Any]) -> None:
+    for state, basis in ((before, "assumed"), (after, "surveyed")):
+        put(state, "sections", 0, framing_axis_deg=np.nan, axis_basis=basis)
+    assert len(changed(before, after).rows) == 0
+
+
 def test_buildings_come_and_go_with_one_row_each(before: dict[str, Any], after: dict[str, Any]) -> None:
     before = {name: frame[frame["building_id"] != "b1"] for name, frame in before.items()}
     after = {name: frame[frame["building_id"] != "b3"] for name, frame in after.items()}
