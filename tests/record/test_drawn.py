@@ -171,12 +171,14 @@ def test_the_sections_of_the_district_file_are_neighbours_too(desk: Desk) -> Non
     met = desk.take("sections", (shapely.box(X + 25.4, Y, X + 40, Y + 20), {}))
     assert met.rows.geometry.iloc[0].bounds[0] == pytest.approx(X + 25, abs=1e-6)
     assert codes(met, "warning") == []
-    # One that is drawn over it follows the hand, and is told of: the layer is not the record's to change.
+    # One that is drawn over it follows the hand, and says what it takes.
     over = desk.take("sections", (shapely.box(X, Y, X + 24.5, Y + 20), {}))
     assert over.changes["then"].tolist() == ["new"]
     assert over.rows.geometry.iloc[0].bounds[2] == pytest.approx(X + 24.5, abs=1e-6)
-    (message,) = over.problems.loc[over.problems["code"] == "sections_overlap", "message"]
-    assert "overlaps a section of the district's own layer in" in message
+    assert codes(over, "warning") == []
+    (message,) = over.problems.loc[over.problems["code"] == "section_takes_over", "message"]
+    area_ft2 = 24.5 * 20 / (0.9996 * FT) ** 2
+    assert message.startswith(f"The section takes {area_ft2:,.0f} ft2 of one in the district's own layer")
 
 
 def test_the_same_file_twice_adds_nothing(desk: Desk) -> None:

@@ -36,7 +36,6 @@ ShapeArray = npt.NDArray[np.object_]
 
 # Of what was read, what is a column of the record; the rest are its properties.
 _OWN = ("feature", "building_id", "note", "seen_on", "gone", "geometry")
-_OF_LAYER = "a section of the district's own layer"
 _ONE = {
     "sections": "section",
     "fire_walls": "fire wall",
@@ -644,7 +643,7 @@ def _overlaps(
     called = np.concatenate(
         [
             label.to_numpy(dtype=object)[mine],
-            np.where(kept["number"].isna(), _OF_LAYER, "drawing " + kept["number"].astype("str")),
+            ("drawing " + kept["number"].astype("str")).to_numpy(dtype=object),
         ]
     )
     i, j = shapely.STRtree(shapes).query(new, predicate="intersects")
@@ -655,15 +654,31 @@ def _overlaps(
     area_ft2 = shapely.area(shapely.intersection(shapes[i], shapes[j])) * ft[place] ** 2
     real = area_ft2 >= rules.number("outline.sliver_ft2")
     i, j, area_ft2 = i[real], j[real], area_ft2[real]
-    return problem_rows(
+    # One without a number is of the district's own layer, and gives way.
+    numbered = np.concatenate([np.ones(mine.size, dtype=bool), kept["number"].notna().to_numpy(dtype=bool)])[
+        j
+    ]
+    among = problem_rows(
         name,
-        called[i],
+        called[i[numbered]],
         "sections_overlap",
         "warning",
         [
             f"The section overlaps {other} in {area:,.0f} ft2; the common part goes to the one of better "
             "basis, then to the smaller."
-            for other, area in zip(called[j], area_ft2, strict=True)
+            for other, area in zip(called[j[numbered]], area_ft2[numbered], strict=True)
         ],
         "Redraw the sections so that they meet without overlap.",
     )
+    over = problem_rows(
+        name,
+        called[i[~numbered]],
+        "section_takes_over",
+        "info",
+        [
+            f"The section takes {area:,.0f} ft2 of one in the district's own layer, which gives way."
+            for area in area_ft2[~numbered]
+        ],
+        "Nothing, if that is meant; the layer may then do without the other.",
+    )
+    return pd.concat([among, over], ignore_index=True)
