@@ -98,6 +98,16 @@ def test_the_better_basis_wins_then_the_later_day_then_the_later_row() -> None:
     assert current_values(log_of(rows))["value"].tolist() == ["same day, later row"]
 
 
+def test_an_inspection_is_as_recent_as_the_day_it_names() -> None:
+    said = {"building_id": "B1", "field": "inspected_on", "basis": "recorded"}
+    rows = [
+        said | {"value": "2026-02-01", "seen_on": None},
+        said | {"value": "2025-06-01", "seen_on": datetime.date(2026, 3, 2)},
+        said | {"value": "some day", "seen_on": datetime.date(2026, 4, 1)},
+    ]
+    assert current_values(log_of(rows))["value"].tolist() == ["2026-02-01"]
+
+
 def test_rows_that_are_not_logged_yet_come_last() -> None:
     said = {"building_id": "B1", "field": "deck", "basis": "surveyed", "seen_on": None}
     log = log_of([said | {"value": name} for name in ("old", "new", "newest")])

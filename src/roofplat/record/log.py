@@ -55,7 +55,7 @@ def current_values(observations: pd.DataFrame, as_of: datetime.date | None = Non
     """Reduce the log to the value in force of each building, section and field.
 
     The better basis wins, in the order of `tables.BASES`; then the later day it was seen, where none is
-    the oldest; then the row logged later.
+    the oldest; then the row logged later. The day of an inspection is the one that it names.
 
     Parameters
     ----------
@@ -80,7 +80,12 @@ def current_values(observations: pd.DataFrame, as_of: datetime.date | None = Non
     ['plywood']
     """
     rows = known_on(observations, as_of)
-    seen = rows["seen_on"].to_numpy(dtype="datetime64[ms]").view(np.int64)
+    # A visit is as recent as the day it names, whenever somebody told of it.
+    visit = (rows["field"] == "inspected_on").to_numpy(dtype=bool)
+    named = pd.to_datetime(rows["value"][visit].str[:10], format="%Y-%m-%d", errors="coerce")
+    days = rows["seen_on"].to_numpy(dtype="datetime64[ms]").copy()
+    days[visit] = named.to_numpy(dtype="datetime64[ms]")
+    seen = days.view(np.int64)
     number = rows["number"].astype("Int64").to_numpy(dtype=np.int64, na_value=_NOT_YET)
     keys = [rows[name].fillna("").to_numpy(dtype=object) for name in ("building_id", "section_id", "field")]
     building, section, field = (pd.factorize(key, sort=True)[0] for key in keys)
