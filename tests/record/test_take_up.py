@@ -178,9 +178,7 @@ def test_what_is_in_force_is_what_the_log_says(
 ) -> None:
     """The reduction of the inventory and that of the record are two pieces of code; they may not differ."""
     visits = [row["field"] == "inspected_on" for row in rows]
-    visits = [row["field"] == "inspected_on" for row in rows]
     log = pd.DataFrame(rows, columns=list(RECORD_TABLES["observations"].columns))
-    log["value"] = log["value"].mask(visits, "2024-02-" + log["value"].str.zfill(2))
     log["value"] = log["value"].mask(visits, "2024-02-" + log["value"].str.zfill(2))
     log["number"] = range(1, len(rows) + 1)
     log["seen_on"] = pd.to_datetime(log["seen_on"])
