@@ -593,7 +593,7 @@ RANKING_FORMULAS: Mapping[str, str] = {
     "poor_access": "share of the outer walls, party walls included, without ranking.access_clear_ft of clear "
     "ground; 1 without a ladder spot in reach",
     "stale_information": "years since the last roof survey / ranking.stale_full_years, at most 1; "
-    "1 where there was none",
+    "1 where there was none, or the roof was changed since",
 }
 RANKING_FACTORS = tuple(RANKING_FORMULAS)
 
