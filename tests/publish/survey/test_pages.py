@@ -181,6 +181,25 @@ def test_each_side_has_its_letter_outside_its_longest_wall(forms: Forms, pages: 
     assert held >= 4 * len(pages)
 
 
+def test_a_wall_that_is_outer_in_part_has_the_length_of_that_part(forms: Forms, pages: list[Page]) -> None:
+    """An L in two sections: of the long one's back wall, half is the border to the other."""
+    page = pages[forms.ids.index("MB-0003")]
+    lengths = sorted(run.text for run in page.runs if re.fullmatch(r"[\d,]+ ft", run.text) and run.size > 7.4)
+    ground = sorted(
+        f"{GEOD.geometry_length(side) * (1 + 3910.0 * FOOT_M / 6_371_000.0) / FOOT_M:,.0f} ft"
+        for side in map(
+            shapely.LineString,
+            np.lib.stride_tricks.sliding_window_view(
+                shapely.get_coordinates(on_ground(forms, "MB-0003").exterior), (2, 2)
+            )[:, 0],
+        )
+    )
+    # The outline has six edges; two of them are split where the sections meet.
+    assert "190 ft" in ground
+    assert lengths.count("190 ft") == ground.count("190 ft") == 2
+    assert "380 ft" in lengths
+
+
 def with_roofs(tables: dict[str, Any]) -> Any:
     """The sections as the inventory hands them on, as far as the forms ask for them."""
     sections = tables["sections"].sort_values("section_id", kind="stable")
@@ -320,7 +339,7 @@ def test_the_readme_says_how_and_carries_the_caution(forms: Forms) -> None:
     text = (forms.folder / "README.txt").read_text("utf-8")
     assert CAUTION in " ".join(text.split())
     assert f"Roof survey: {AREA}, Mallow Bench" in text
-    for name in ("survey.pdf", "survey.csv", "survey.gpkg", "help.csv", "--dry-run"):
+    for name in ("survey.pdf", "survey.csv", "survey.gpkg", "help.csv", "--dry-run", "--as obstacles"):
         assert name in text
     assert text.isascii()
 

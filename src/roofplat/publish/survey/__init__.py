@@ -74,6 +74,9 @@ How to fill in
 How to bring it back
   roofplat survey in DISTRICT.toml survey.csv survey.gpkg --dry-run    shows what would change
   roofplat survey in DISTRICT.toml survey.csv survey.gpkg              takes it into the record
+  What was drawn on a page (sections, fire walls, expansion joints, obstacles, walls) is drawn again in a
+  GIS, saved as GeoJSON, and brought back with --as, as in
+  roofplat survey in DISTRICT.toml units.geojson --as obstacles
 
 {caution}
 """

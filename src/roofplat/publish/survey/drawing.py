@@ -38,6 +38,7 @@ _LETTERED_PT = 22.0
 _POINT_PT = 2.0
 # A wall is a straight run, and may cut the corners of its outline by this much.
 _ON_OUTLINE_FT = 2.0
+_SAME_PLACE_FT = 0.01
 
 
 def draw_outline(canvas: Any, leaf: Leaf, box: Box, *, paper: Paper) -> str:
@@ -173,13 +174,20 @@ def _wall_labels(view: View, leaf: Leaf) -> tuple[list[Label], list[Label]]:
     edge = shapely.buffer(shapely.boundary(outline), _ON_OUTLINE_FT)
     walls = rows["geometry"].to_numpy(dtype=object)
     parts, owner = shapely.get_parts(shapely.intersection(walls, edge), return_index=True)
-    feet = shapely.length(parts)
-    # A wall that only ends at the outline touches it for a few feet.
-    kept = (feet > shapely.length(walls)[owner] / 2) | (feet > 4 * _ON_OUTLINE_FT)
-    parts, owner, feet = parts[kept], owner[kept], feet[kept]
+    whole, line = shapely.length(walls)[owner], walls[owner]
+    along = [shapely.line_locate_point(line, shapely.get_point(parts, end)) for end in (0, -1)]
+    ends = np.sort(along, axis=0)
+    # Where the outline turns off, the strip about it reaches on along the wall.
+    start = ends[0] + np.where(ends[0] > _SAME_PLACE_FT, _ON_OUTLINE_FT, 0.0)
+    end = ends[1] - np.where(ends[1] < whole - _SAME_PLACE_FT, _ON_OUTLINE_FT, 0.0)
+    feet = end - start
+    kept = feet > np.minimum(whole / 2, _ON_OUTLINE_FT)
+    owner, feet = owner[kept], feet[kept]
+    first, last = (shapely.line_interpolate_point(line[kept], at[kept]) for at in (start, end))
+    pieces = np.stack([shapely.get_coordinates(first), shapely.get_coordinates(last)], axis=1)
     sides = rows["side"].astype(str).to_numpy()[owner]
     outward = np.radians([view.page_deg(turn) for turn in rows["outward_deg"].to_numpy(dtype=float)[owner]])
-    lines = view.shapes(parts.tolist())
+    lines = view.shapes(list(map(shapely.LineString, pieces)))
     letters: dict[str, Label] = {}
     others: list[Label] = []
     for place in np.lexsort((owner, -np.round(feet, 3))).tolist():
