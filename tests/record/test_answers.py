@@ -163,6 +163,16 @@ def test_ids_are_found_as_people_write_them_and_near_ones_are_named(tmp_path: Pa
     assert "there is no building 'B11'; the nearest are B1" in error["message"]
 
 
+def test_an_id_that_fits_two_buildings_and_neither_as_written_is_refused(tmp_path: Path) -> None:
+    roofs = ROOFS.assign(building_id=["Hall B", "hall b", "hall b"])
+    path = tmp_path / "form.csv"
+    path.write_text("building_id,deck\nhall b,plywood\nHALL B,steel\n", "utf-8")
+    rules = load_rulebook()
+    checked = check_answers(read_forms([path], rules), roofs, _known(), empty("observations"), rules)
+    assert checked.rows["outcome"].tolist() == ["new", "refused"]
+    assert checked.rows["reason"].tolist()[1] == "several buildings have an id like this one"
+
+
 def test_a_section_is_named_by_id_or_number_and_must_be_of_its_building(tmp_path: Path) -> None:
     head = "building_id,section_id,deck,storeys,sprinklered\n"
     text = head + "B2,B2/2,steel,,yes\nB2,1,plywood,,\nB1,B2/1,tile,,\nB2,3,slate,,\n"
@@ -291,6 +301,9 @@ def test_directions_are_the_same_a_half_turn_apart_and_words_whatever_their_case
     one = pd.Series(["180", "180", "Metal  deck", "2", "true", None])
     other = pd.Series(["0", "0", "metal deck", "2.0", "false", None])
     assert says_the_same(field, one, other).tolist() == [True, False, True, True, False, False]
+    lines = pd.Series(["framing_axis_deg", "framing_axis_deg", "downslope_deg", "slope_deg"])
+    one, other = pd.Series(["179.5", "178", "359.6", "179.5"]), pd.Series(["0.4", "1", "0.2", "0.4"])
+    assert says_the_same(lines, one, other, 1.0).tolist() == [True, False, True, False]
 
 
 def _roofs() -> pd.DataFrame:
