@@ -108,6 +108,14 @@ def test_releases_follow_each_other() -> None:
     assert told(follow(rows, both)) == [(1, "B1"), (1, "B1.2"), (2, "B1"), (2, "B1.2")]
 
 
+def test_a_layer_gone_back_to_is_an_event_of_its_own() -> None:
+    """The record knows a layer of that name, and what was split then may be split again now."""
+    now = events(("split", "B1", "B1"), ("split", "B1", "B1.3"), at=None)
+    both = pd.concat([SPLIT, now.assign(number=pd.array([None, None], dtype="Int64"))], ignore_index=True)
+    found = follow(log({"logged_at": MARCH}, {"logged_at": JUNE}), both)
+    assert told(found) == [(1, "B1"), (1, "B1.2"), (1, "B1.3"), (2, "B1"), (2, "B1.3")]
+
+
 def test_a_match_that_is_not_logged_comes_after_all_that_is() -> None:
     now = SPLIT.assign(number=pd.array([None, None], dtype="Int64"), logged_at=None)
     rows = log({"logged_at": JUNE}, {"logged_at": None})
@@ -129,6 +137,8 @@ def test_drawings_of_a_split_building_go_to_the_part_they_lie_in() -> None:
     drawn = conform("drawn", gpd.GeoDataFrame(frame, geometry=[EAST, EAST], crs=UTM))
     assert follow_drawn(drawn, SPLIT)["building_id"].fillna("").tolist() == ["", "B2"]
     assert follow_drawn(drawn, MERGE)["building_id"].tolist() == ["B1", "B1"]
+    shed = events(("same", "B1", "B1"), ("split", "B1", "B1.2"))
+    assert follow_drawn(drawn, shed)["building_id"].tolist() == ["B1", "B2"], "the hall goes on as it was"
 
 
 names = st.sampled_from(["B1", "B2", "B3"])

@@ -180,6 +180,13 @@ def test_the_first_layer_is_all_new() -> None:
     assert found.lineage["release"].tolist() == ["r2", "r2"]
 
 
+def test_of_two_that_cover_it_alike_the_closer_keeps_the_id() -> None:
+    """Two new outlines lie over each other, and both hold the old one whole."""
+    hall = shapely.box(0, 0, 20, 20)
+    found = match({"B1": hall}, {"wide": shapely.box(-20, 0, 30, 20), "close": shapely.box(0, 0, 30, 20)})
+    assert found.ids.tolist() == ["B1.2", "B1"]
+
+
 def test_an_empty_layer_is_all_gone() -> None:
     found = match({"B1": HOUSE}, {})
     assert found.ids.empty

@@ -187,7 +187,7 @@ def match_outlines(
     ids[back] = as_before
     used = set(old["building_id"])
     ids[part] = _part_ids(old_ids[parent[part]], shapely.area(after[part]), place[part], {*used, *own})
-    ids[fresh] = _free_ids(own[fresh], {*used, *ids[part]})
+    ids[fresh] = _free_ids(own[fresh], used)
 
     event = np.full(len(after), "new", dtype=object)
     event[back] = "same"
