@@ -1127,9 +1127,7 @@ def survey_out(
         paper=district.sheets.paper,
         out=folder,
     )
-    return SurveyForms(
-        rows=rows, of=len(wanted), problems=planned.problems, out=files[0].parent, files=files
-    )
+    return SurveyForms(rows=rows, of=len(wanted), problems=planned.problems, out=files[0].parent, files=files)
 
 
 def changes_since(
