@@ -12,7 +12,7 @@ Run it with
     python -m tests.benchmarks.map --n 10000 50000 --explore-most 10000 --json result.json
 
 The district has real-looking outlines (`district.py`), and the map carries every layer the rooms make of
-it: standing plans, ranks, facts, places. `explore()` gets the buildings alone, with eight of the attributes of
+it: standing plans, ranks, facts, places. `explore()` gets the buildings alone, with eight attributes of
 the map's overview; up to 10,000 buildings also all layers on one map, each with the columns the map
 carries, which is the like-for-like comparison.
 
