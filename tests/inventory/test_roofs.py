@@ -18,8 +18,8 @@ from roofplat.tables import conform
 SHED = shapely.box(0, 0, 100, 60)
 
 
-def divide(build, rules, outlines, sections=None, walls=(), joints=()):
-    footprints = build.footprints(outlines)
+def divide(build, rules, outlines, sections=None, walls=(), joints=(), **known_of_buildings):
+    footprints = build.footprints(outlines, **known_of_buildings)
     if sections is None:
         sections = build.layer([], building_id=[], basis=[])
     scale = np.ones(len(footprints))
@@ -148,6 +148,22 @@ def test_a_courtyard_needs_two_fire_walls_and_stays_open(build, rules):
     pieces, roofs = divide(build, rules, {"a": ring}, walls=[one, shapely.LineString([(60, 30), (100, 30)])])
     assert areas(roofs) == {"a/1": 2800.0, "a/2": 2800.0}
     assert pieces.fire_walls_used == 2
+
+
+@pytest.mark.parametrize(
+    ("basis", "axis", "how"),
+    [("surveyed", 90.0, "surveyed"), ("drawn", 0.0, "drawn"), ("inferred", 0.0, "drawn")],
+)
+def test_a_drawing_of_the_whole_roof_gives_way_to_what_is_better_known(build, rules, basis, axis, how):
+    """An axis surveyed for the building once stayed as the district's layer of sections had it."""
+    whole = draw(build, [SHED], framing_axis_deg=[0.0], deck=["plywood"])
+    _, roofs = divide(build, rules, {"a": SHED}, whole, basis=[basis], framing_axis_deg=[90.0])
+    assert roofs[["framing_axis_deg", "framing_axis_deg_basis"]].to_numpy().tolist() == [[axis, how]]
+    assert roofs["deck"].tolist() == ["plywood"]
+    # Of two sections nobody says which one was meant.
+    half = draw(build, [shapely.box(0, 0, 100, 30)], framing_axis_deg=[0.0])
+    _, roofs = divide(build, rules, {"a": SHED}, half, basis=[basis], framing_axis_deg=[90.0])
+    assert sorted(roofs["framing_axis_deg"]) == [0.0, 90.0]
 
 
 def test_a_fire_wall_divides_a_drawn_section_and_both_keep_its_words(build, rules):

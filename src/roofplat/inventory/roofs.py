@@ -41,6 +41,8 @@ ROOF_FIELDS = tuple(field for field in TABLES["roofs"].columns if field in ATTRI
 """The attributes a section carries."""
 
 _UNKNOWN = "unknown"
+# From the best known to the least.
+_RANKS = {basis: rank for rank, basis in enumerate(BASES)}
 # What an overlay leaves by rounding is not a piece of roof.
 _NOISE_FT2 = 0.01
 _NOISE_FT = 0.01
@@ -186,8 +188,8 @@ def make_roofs(
 ) -> tuple[gpd.GeoDataFrame, IntArray]:
     """Give each section its number and what is known of its roof.
 
-    What a drawn section says goes before what is said of its building, with the drawing's basis.
-    Sections are numbered from the largest, then from west to east, then from south to north.
+    What a drawn section says goes before what is said of its building, with the drawing's basis; of a building
+    of one section it does not go before what is better known. Sections are numbered from the largest, then from west to east, then from south to north.
 
     Parameters
     ----------
@@ -236,6 +238,8 @@ def make_roofs(
     }
     has_drawing = drawing >= 0
     row = drawing[has_drawing]
+    # What is said of a building of one section is said of that section.
+    only = pd.Series(count[building] == 1)
     for field in ROOF_FIELDS:
         value = known[field].take(building).reset_index(drop=True)
         basis = known[f"{field}_basis"].take(building).reset_index(drop=True)
@@ -247,6 +251,8 @@ def make_roofs(
                 said = said[said.isin([name for name in rules.families if name != _UNKNOWN])]
             source = sections["basis"].reset_index(drop=True).astype("str").take(row)
             source.index = pd.Index(np.flatnonzero(has_drawing))
+            better = basis.map(_RANKS) < source.fillna("drawn").map(_RANKS).reindex(basis.index)
+            said = said[~(only & better).loc[said.index]]
             value.loc[said.index] = said
             basis.loc[said.index] = source.loc[said.index].fillna("drawn")
         columns[field], columns[f"{field}_basis"] = value, basis
