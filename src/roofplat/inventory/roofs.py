@@ -188,8 +188,9 @@ def make_roofs(
 ) -> tuple[gpd.GeoDataFrame, IntArray]:
     """Give each section its number and what is known of its roof.
 
-    What a drawn section says goes before what is said of its building, with the drawing's basis; of a building
-    of one section it does not go before what is better known. Sections are numbered from the largest, then from west to east, then from south to north.
+    What a drawn section says goes before what is said of its building, with the drawing's basis; of a
+    building of one section it does not go before what is better known. Sections are numbered from the
+    largest, then from west to east, then from south to north.
 
     Parameters
     ----------
