@@ -1,7 +1,8 @@
 """A synthetic district with outlines like real ones, and everything a map shows of it.
 
 In: a number of buildings and a seed.
-Out: every table of a build, by the rooms themselves from roofs made up here; EPSG:32613.
+Out: every table of a build, by the rooms themselves from roofs made up here; or the layers and the district
+    file from which `roofplat build` makes them; EPSG:32613.
 
 Outlines have 8 to 28 vertices, with jogs on all sides, half of them turned; some enclose a courtyard and
 some come in two parts. Six in ten are houses with a pitched roof, the others shops and halls of
@@ -11,12 +12,15 @@ many families; the roof of every seventh nobody knows. Nothing here is a real pl
 from __future__ import annotations
 
 import datetime
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyogrio
 import shapely
 
 from roofplat.framing import frame_roofs
@@ -28,7 +32,7 @@ from roofplat.rules import load_rulebook
 from roofplat.tables import ATTRIBUTES, BASES, TABLES, conform
 from tests.benchmarks.synthetic import CRS
 
-__all__ = ["synthetic_district", "synthetic_outlines"]
+__all__ = ["synthetic_district", "synthetic_outlines", "write_district"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -60,6 +64,69 @@ _FAMILIES = {
 _PITCHED = ("plate_truss_pitched", "sawn_rafter_pitched")
 _FACTS = ("address", "occupancy", "year_built", "storeys", "height_ft", "roof_family")
 _AS_OF = datetime.date(2026, 1, 1)
+_ROLL = ("name", "address", "occupancy", "year_built", "storeys", "height_ft", "sprinklered", "inspected_on")
+_DISTRICT_FILE = """[district]
+name = "{name}"
+working_crs = "{crs}"
+region = "west"
+
+[footprints]
+file = "footprints.gpkg"
+id = "building_id"
+
+[[attributes]]
+name = "county roll"
+file = "roll.csv"
+how = "key"
+id = "building_id"
+date = "2020-01-01"
+columns = {{ {roll} }}
+
+[[attributes]]
+name = "roof surveys"
+file = "surveys.csv"
+how = "key"
+id = "building_id"
+basis = "surveyed"
+date_column = "surveyed_on"
+columns = {{ roof_family = "roof_family", roof_shape = "roof_shape" }}
+
+[streets]
+file = "streets.gpkg"
+
+[areas]
+file = "areas.gpkg"
+
+[stations]
+file = "stations.gpkg"
+
+[[obstacles]]
+file = "obstacles.gpkg"
+
+[[ground]]
+file = "ground.gpkg"
+
+[scenario]
+prevailing_wind_from_deg = 250.0
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A district made up: what there is before anything is planned; working CRS.
+
+    seen
+        A day of each building, shape (n,).
+    """
+
+    buildings: gpd.GeoDataFrame
+    roofs: gpd.GeoDataFrame
+    obstacles: gpd.GeoDataFrame
+    yards: gpd.GeoDataFrame
+    streets: gpd.GeoDataFrame
+    areas: gpd.GeoDataFrame
+    stations: gpd.GeoDataFrame
+    seen: pd.DatetimeIndex
 
 
 def synthetic_outlines(
@@ -143,8 +210,94 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
     dict
         Frames by the names of `tables.TABLES`, and `streets`, `areas`, `stations`.
     """
-    random = np.random.default_rng([seed, 3])
     rules, ground = load_rulebook(), Ground(_FOOT_M)
+    made = _made(count, seed, "S")
+    roofs, streets, obstacles, yards = made.roofs, made.streets, made.obstacles, made.yards
+    buildings, family_odds = estimate_odds(made.buildings, roofs, "west", rules)
+    framing = frame_roofs(roofs, streets, rules, ground)
+    fires = gpd.GeoDataFrame({"building_id": pd.Series([], dtype="str")}, geometry=gpd.GeoSeries([], crs=CRS))
+    plan = place_plans(
+        framing, roofs, obstacles, fires, rules, wind_from_deg=250.0, wind_basis="assumed", streets=streets,
+        ground=yards,
+    )  # fmt: skip
+    audit, _ = audit_solar(
+        plan.sections, buildings, obstacles, framing.planes, framing.members, rules, ground
+    )
+    tables: dict[str, Any] = {
+        "buildings": buildings,
+        "sections": plan.sections,
+        "walls": framing.walls,
+        "planes": framing.planes,
+        "members": framing.members,
+        "obstacles": obstacles,
+        "ground": yards,
+        "ladders": plan.ladders,
+        "paths": plan.paths,
+        "checks": plan.checks,
+        "openings": plan.openings,
+        "cuts": plan.cuts,
+        "trenches": plan.trenches,
+        "collapse_zones": plan.collapse_zones,
+        "solar_access": audit,
+        "facts": _facts(buildings, made.seen),
+        "family_odds": family_odds,
+        "streets": streets,
+        "areas": made.areas,
+        "stations": made.stations,
+    }
+    known = {**tables, "roofs": roofs}
+    tables["ranking"] = rank_buildings(known, rules, as_of=_AS_OF)
+    tables["survey_next"] = survey_next({**known, "ranking": tables["ranking"]}, rules)
+    return tables
+
+
+def write_district(
+    count: int, folder: Path, seed: int = 7, *, prefix: str = "S", name: str = "Synthetic district"
+) -> Path:
+    """Write the layers of a district of some buildings, and the district file that names them.
+
+    Parameters
+    ----------
+    count, seed
+        As for `synthetic_district`.
+    folder
+        Where to; made when it is missing.
+    prefix
+        What the ids of the buildings begin with.
+    name
+        Name of the district.
+
+    Returns
+    -------
+    Path
+        The district file.
+    """
+    made = _made(count, seed, prefix)
+    folder.mkdir(parents=True, exist_ok=True)
+    layers = {
+        "footprints": made.buildings[["building_id", "geometry"]],
+        "streets": made.streets,
+        "areas": made.areas,
+        "stations": made.stations,
+        "obstacles": made.obstacles[["kind", "voltage_kv", "geometry"]],
+        "ground": made.yards[["kind", "geometry"]],
+    }
+    for layer, frame in layers.items():
+        pyogrio.write_dataframe(frame, folder / f"{layer}.gpkg")
+    made.buildings[["building_id", *_ROLL]].to_csv(folder / "roll.csv", index=False)
+    # All roofs whose family is known, so that most of them are opened: the plans that take longest.
+    shapes = made.roofs.loc[made.roofs["part"] == 1, "roof_shape"].to_numpy()
+    surveys = made.buildings[["building_id", "roof_family"]].assign(roof_shape=shapes, surveyed_on=made.seen)
+    surveys[surveys["roof_family"] != "unknown"].to_csv(folder / "surveys.csv", index=False)
+    path = folder / "district.toml"
+    roll = ", ".join(f'{column} = "{column}"' for column in _ROLL)
+    path.write_text(_DISTRICT_FILE.format(name=name, crs=CRS, roll=roll), "utf-8")
+    return path
+
+
+def _made(count: int, seed: int, prefix: str) -> _Made:
+    """Outlines on their plots, what is known of each, and what stands around them."""
+    random = np.random.default_rng([seed, 3])
     columns = max(1, int(np.ceil(np.sqrt(count))))
     row, column = np.divmod(np.arange(count), columns)
     x, y = _ORIGIN_FT[0] + column * _PLOT_FT, _ORIGIN_FT[1] + row * _PLOT_FT
@@ -155,7 +308,7 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
     main, annex = _at(shapes, turn, x, y), _at(annex, turn, x, y)
     outlines = main.copy()
     outlines[two] = shapely.multipolygons(np.stack([main[two], annex[two]], axis=1))
-    ids = np.char.add("S", np.char.zfill(np.arange(count).astype(str), 7))
+    ids = np.char.add(prefix, np.char.zfill(np.arange(count).astype(str), 7))
     surveyed = (family != "unknown") & (random.random(count) < 0.3)
 
     known = pd.DataFrame(dict.fromkeys(TABLES["buildings"].columns, pd.NA), index=np.arange(count))
@@ -184,44 +337,9 @@ def synthetic_district(count: int, seed: int = 7) -> dict[str, Any]:
     buildings = conform("buildings", gpd.GeoDataFrame(known, geometry=outlines, crs=CRS))
 
     roofs = _roofs(buildings, main, annex, two, random)
-    buildings, family_odds = estimate_odds(buildings, roofs, "west", rules)
     streets, areas, stations = _places(row, columns)
     obstacles, yards = _obstacles(main, ids, x, y, random), _yards(x, y, random)
-    framing = frame_roofs(roofs, streets, rules, ground)
-    fires = gpd.GeoDataFrame({"building_id": pd.Series([], dtype="str")}, geometry=gpd.GeoSeries([], crs=CRS))
-    plan = place_plans(
-        framing, roofs, obstacles, fires, rules, wind_from_deg=250.0, wind_basis="assumed", streets=streets,
-        ground=yards,
-    )  # fmt: skip
-    audit, _ = audit_solar(
-        plan.sections, buildings, obstacles, framing.planes, framing.members, rules, ground
-    )
-    tables: dict[str, Any] = {
-        "buildings": buildings,
-        "sections": plan.sections,
-        "walls": framing.walls,
-        "planes": framing.planes,
-        "members": framing.members,
-        "obstacles": obstacles,
-        "ground": yards,
-        "ladders": plan.ladders,
-        "paths": plan.paths,
-        "checks": plan.checks,
-        "openings": plan.openings,
-        "cuts": plan.cuts,
-        "trenches": plan.trenches,
-        "collapse_zones": plan.collapse_zones,
-        "solar_access": audit,
-        "facts": _facts(buildings, seen),
-        "family_odds": family_odds,
-        "streets": streets,
-        "areas": areas,
-        "stations": stations,
-    }
-    known = {**tables, "roofs": roofs}
-    tables["ranking"] = rank_buildings(known, rules, as_of=_AS_OF)
-    tables["survey_next"] = survey_next({**known, "ranking": tables["ranking"]}, rules)
-    return tables
+    return _Made(buildings, roofs, obstacles, yards, streets, areas, stations, seen)
 
 
 def _roofs(
