@@ -22,6 +22,7 @@ from roofplat.district import (
     LayerSource,
     ObstacleSource,
     Scenario,
+    Service,
     Sheets,
 )
 from roofplat.publish import CAUTION
@@ -48,6 +49,7 @@ SETTINGS: tuple[type[BaseModel], ...] = (
     Scenario,
     Sheets,
     Inspect,
+    Service,
 )
 
 
@@ -108,7 +110,7 @@ def test_every_setting_is_documented(model: type[BaseModel]) -> None:
 def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     head = {"footprints", "attributes", "streets", "areas", "stations", "obstacles", "sections"}
     head |= {"fire_walls", "expansion_joints", "ground", "scenario", "sheets", "rules", "families"}
-    head |= {"folder", "inspect"}
+    head |= {"folder", "inspect", "service"}
     assert set(rows("### `[district]`")) == set(District.model_fields) - head
     layers = rows("### Layers")
     own = set(LayerSource.model_fields)
@@ -117,6 +119,7 @@ def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     assert set(rows("### `[scenario]`")) == set(Scenario.model_fields)
     assert set(rows("### `[sheets]`")) == set(Sheets.model_fields)
     assert set(rows("### `[inspect]`")) == set(Inspect.model_fields)
+    assert set(rows("### `[service]`")) == set(Service.model_fields)
 
 
 def test_defaults_are_the_real_ones() -> None:
@@ -127,6 +130,10 @@ def test_defaults_are_the_real_ones() -> None:
     sheets = rows("### `[sheets]`")
     assert sheets["paper"][-1].strip(" |`") == Sheets.model_fields["paper"].default
     assert sheets["with_build"][-1].strip(" |`") == str(Sheets.model_fields["with_build"].default).lower()
+    for name, row in rows("### `[service]`").items():
+        default = Service.model_fields[name].default
+        said = row[-1].strip(" |`")
+        assert said == "none" if default is None else type(default)(said) == default, name
     rules = load_rulebook()
     wind = rows("### `[scenario]`")["prevailing_wind_from_deg"][-1]
     assert f"{rules.number('plan.no_wind_from_deg'):g}" in wind

@@ -11,7 +11,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from roofplat.errors import DistrictFileError
 
@@ -23,6 +23,7 @@ __all__ = [
     "LayerSource",
     "ObstacleSource",
     "Scenario",
+    "Service",
     "Sheets",
     "read_district",
 ]
@@ -120,6 +121,51 @@ class Inspect(_Settings):
     """Ids of buildings that are visited whatever they are worth."""
 
 
+class Service(_Settings):
+    """The service: where it listens, from what it reads, and its bounds."""
+
+    host: str = "127.0.0.1"
+    """The address it listens on; any but this machine's own needs a token file."""
+    port: Annotated[int, Field(ge=0, le=65535)] = 8321
+    """0 takes any that is free."""
+    url: str | None = None
+    """What the outside calls it, as `https://plans.example.org`; else the address it listens on."""
+    token_file: Path | None = None
+    """A file that only its owner can read, with the token that each request must bring."""
+    database: str | None = None
+    """`postgresql://...` to read from; else the files of the build."""
+    workers: Annotated[int, Field(ge=1, le=64)] = 2
+    """Processes that answer."""
+    threads: Annotated[int, Field(ge=1, le=64)] = 8
+    """Requests that each process answers at once."""
+    connections: Annotated[int, Field(ge=10, le=10_000)] = 500
+    """Open connections of each process; more have to wait."""
+    idle_seconds: Annotated[int, Field(ge=1, le=600)] = 30
+    """How long a client may say or take nothing before its connection is closed."""
+    page_items: Annotated[int, Field(ge=1, le=10_000)] = 100
+    """Items of a page where the request does not say."""
+    most_items: Annotated[int, Field(ge=1, le=10_000)] = 1_000
+    """Items of a page at most."""
+    query_seconds: Annotated[float, Field(gt=0, le=600)] = 10.0
+    """How long one look into the data may take."""
+    plan_seconds: Annotated[float, Field(gt=0, le=600)] = 10.0
+    """How long one question waits for its plan."""
+    waiting_plans: Annotated[int, Field(ge=1, le=10_000)] = 64
+    """Questions that wait for a plan in each process; more are turned away."""
+    kept_roofs: Annotated[int, Field(ge=1, le=100_000)] = 256
+    """Framed buildings that each process keeps at hand."""
+    body_bytes: Annotated[int, Field(ge=1_000, le=10_000_000)] = 65_536
+    """Size of a request's body at most."""
+    address_characters: Annotated[int, Field(ge=200, le=100_000)] = 4_000
+    """Length of a request's address, parameters included, at most."""
+
+    @model_validator(mode="after")
+    def _page_fits(self) -> Service:
+        if self.page_items > self.most_items:
+            raise ValueError("page_items is more than most_items")
+        return self
+
+
 class District(_Settings):
     """Everything a build needs to know, with absolute paths."""
 
@@ -145,6 +191,7 @@ class District(_Settings):
     scenario: Scenario = Scenario()
     sheets: Sheets = Sheets()
     inspect: Inspect = Inspect()
+    service: Service = Service()
     rules: dict[str, Any] = {}
     families: dict[str, Any] = {}
     """Roof families of the department's own."""
@@ -255,5 +302,6 @@ def _setting_names() -> list[str]:
         Scenario,
         Sheets,
         Inspect,
+        Service,
     )
     return sorted({name for model in models for name in model.model_fields})
