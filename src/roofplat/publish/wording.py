@@ -21,6 +21,9 @@ __all__ = [
     "interval_words",
     "odds_words",
     "plain_words",
+    "reason_sentence",
+    "reason_words",
+    "rejected_methods",
     "without_code",
 ]
 
@@ -43,6 +46,10 @@ DUE_WORDS: Mapping[str, str] = {
 
 _ODDS = re.compile(r"(.*?)(?: \((.*)\))?", re.DOTALL)
 _CODE = re.compile(r"(?<![.\w])[a-z]+(?:_[a-z]+)+(?![.\w])")
+_METHOD_START = re.compile(rf"(?:^|; )(?=(?:{'|'.join(METHODS)}): )")
+_RULE_ID = re.compile(r"\s*\(([a-z_]+(?:\.\w+)+)\)")
+_FIRST_CODE = re.compile(r"[a-z_]+: ")
+_INNER_CODE = re.compile(r"\b[a-z]+(?:_[a-z]+)+: ")
 
 
 def plain_words(text: str) -> str:
@@ -65,6 +72,51 @@ def without_code(text: str) -> str:
     'nobody has looked at this roof; find out first'
     """
     return plain_words(re.sub(r"^\w+: ", "", text))
+
+
+def reason_words(why: str) -> str:
+    """Say why a roof is opened as it is, or not at all, without the codes that the reason is made from.
+
+    Examples
+    --------
+    >>> reason_words("existing_opening: what is there is used; no deck is cut (no_path: no path leads there)")
+    'what is there is used; no deck is cut (no path leads there)'
+    """
+    _, _, text = why.partition(": ") if _FIRST_CODE.match(why) else ("", "", why)
+    return plain_words(_INNER_CODE.sub("", _RULE_ID.sub("", text)))
+
+
+def reason_sentence(why: str) -> str:
+    """Say the same as a sentence; nothing where there is no reason.
+
+    Examples
+    --------
+    >>> reason_sentence("no_path: no path leads to a clear bay"), reason_sentence("")
+    ('No path leads to a clear bay.', '')
+    """
+    text = reason_words(why).strip()
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+def rejected_methods(text: str) -> list[tuple[str, str, str | None]]:
+    """Take `sections.methods_rejected` apart: each method, why it was rejected, and the rule that did it.
+
+    Examples
+    --------
+    >>> rejected_methods("fold_back: something hangs from the roof (opening.fold_back_under_load)")
+    [('fold_back', 'something hangs from the roof', 'opening.fold_back_under_load')]
+    >>> rejected_methods("do_not_cut: true all the same; glazing: there is none")
+    [('do_not_cut', 'true all the same', None), ('glazing', 'there is none', None)]
+    """
+    found = []
+    for part in _METHOD_START.split(text):
+        method, _, why = part.partition(": ")
+        if why:
+            rules = _RULE_ID.findall(why)
+            found.append((method, plain_words(_RULE_ID.sub("", why)), rules[-1] if rules else None))
+    return found
 
 
 def interval_words(rules: Rulebook) -> str:

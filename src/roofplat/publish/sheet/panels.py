@@ -24,9 +24,11 @@ from roofplat.publish.wording import (
     interval_words,
     odds_words,
     plain_words,
+    reason_words,
+    rejected_methods,
 )
 from roofplat.rules import Rulebook
-from roofplat.tables import ATTRIBUTES, BASES, METHODS
+from roofplat.tables import ATTRIBUTES, BASES
 
 __all__ = ["FOUND_ON_SITE", "Edition", "Heading", "heading_of", "list_block", "text_blocks"]
 
@@ -83,10 +85,6 @@ _FIELDS: Mapping[str, str] = {
     "address": "address",
 }
 _UNITS = {"ft": " ft", "deg": "\u00b0"}
-_METHOD_START = re.compile(rf"(?:^|; )(?=(?:{'|'.join(METHODS)}): )")
-_RULE_ID = re.compile(r"\s*\([a-z_]+(?:\.\w+)+\)")
-_FIRST_CODE = re.compile(r"[a-z_]+: ")
-_INNER_CODE = re.compile(r"\b[a-z]+(?:_[a-z]+)+: ")
 _FIRE_WORDS = {
     "given": "Fire spot as stated for this plan",
     "assumed": "Fire spot assumed: the deepest point of the largest section",
@@ -307,7 +305,7 @@ def _opening_way(sections: Sequence[Row], where: Callable[[Row], str]) -> Block:
         # The scenario says in which section the fire spot is.
         if (method is None and why is None) or (several and str(why).startswith("not_planned")):
             continue
-        reason = _reason(str(why)) if why is not None else ""
+        reason = reason_words(str(why)) if why is not None else ""
         name = METHOD_WORDS.get(str(method), "no cut is drawn") if method is not None else "no cut is drawn"
         rows.append(
             f"<b>{markup(where(section) + _upper(name))}.</b> {markup(_sentence(reason), most=_MOST)}"
@@ -316,21 +314,13 @@ def _opening_way(sections: Sequence[Row], where: Callable[[Row], str]) -> Block:
     return Block(title, tuple(rows), rank=1, least=1, rest="layers.gpkg, layer sections")
 
 
-def _reason(why: str) -> str:
-    """The reason without the codes of methods, reasons and rules that it is made from."""
-    _, _, text = why.partition(": ") if _FIRST_CODE.match(why) else ("", "", why)
-    return plain_words(_INNER_CODE.sub("", _RULE_ID.sub("", text)))
-
-
 def _rejected(sections: Sequence[Row], where: Callable[[Row], str]) -> Iterator[str]:
     for section in sections:
-        for part in _METHOD_START.split(str(section.get("methods_rejected") or "")):
-            method, _, why = part.partition(": ")
-            if why:
-                yield (
-                    f"<b>{markup(where(section) + _upper(METHOD_WORDS.get(method, method)))}:</b> "
-                    f"{markup(_sentence(plain_words(_RULE_ID.sub('', why)), upper=False), most=_MOST)}"
-                )
+        for method, why, _ in rejected_methods(str(section.get("methods_rejected") or "")):
+            yield (
+                f"<b>{markup(where(section) + _upper(METHOD_WORDS.get(method, method)))}:</b> "
+                f"{markup(_sentence(why, upper=False), most=_MOST)}"
+            )
 
 
 def _ladders(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str]) -> Iterator[str]:
