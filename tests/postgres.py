@@ -44,28 +44,29 @@ class PostgresServer:
 
     def run(self, program: str, *words: str) -> str:
         """Run one of its programs; a failure shows what the program said."""
-        done = subprocess.run(
-            [self.programs / program, *words],
-            cwd=self.folder,
-            env={"PATH": os.environ["PATH"], "LC_ALL": "C", "HOME": str(self.folder)},
-            # A pipe would stay open for as long as the server runs.
-            stdout=(log := tempfile.TemporaryFile("w+")),
-            stderr=subprocess.STDOUT,
-            stdin=subprocess.DEVNULL,
-            timeout=120,
-            **self._as,
-        )
-        log.seek(0)
-        said = log.read()
-        log.close()
+        # A file, for a pipe would stay open for as long as the server runs.
+        with tempfile.TemporaryFile("w+") as said:
+            done = subprocess.run(
+                [self.programs / program, *words],
+                cwd=self.folder,
+                env={"PATH": os.environ["PATH"], "LC_ALL": "C", "HOME": str(self.folder)},
+                stdin=subprocess.DEVNULL,
+                stdout=said,
+                stderr=subprocess.STDOUT,
+                timeout=120,
+                **self._as,
+            )
+            said.seek(0)
+            text = said.read()
         if done.returncode:
-            raise RuntimeError(f"{program} {' '.join(words)}: {said}")
-        return said
+            raise RuntimeError(f"{program} {' '.join(words)}: {text}")
+        return text
 
     def make(self) -> None:
         self.run("initdb", "-D", "data", "-U", "postgres", "-E", "UTF8", "--no-locale", "-A", "trust", "-N")
-        rules = "local all all trust\nhost all postgres 127.0.0.1/32 trust\nhost all all 127.0.0.1/32 scram-sha-256\n"
-        (self.folder / "data" / "pg_hba.conf").write_text(rules)
+        (self.folder / "data" / "pg_hba.conf").write_text(
+            "local all all trust\nhost all postgres 127.0.0.1/32 trust\nhost all all 127.0.0.1/32 scram-sha-256\n"
+        )
         with (self.folder / "data" / "postgresql.conf").open("a") as settings:
             settings.write(
                 f"port = {self.port}\nlisten_addresses = '127.0.0.1'\n"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-
 from tests.postgres import Database, PostgresServer
 
 pytestmark = pytest.mark.database
