@@ -208,7 +208,7 @@ def read_approach(
     planned
         True for a section that wants ladders, shape (n,).
     buildings
-        All sections.
+        All sections, and after them outlines of others that stand in the way.
 
     Returns
     -------
@@ -237,7 +237,7 @@ def read_approach(
     nowhere = np.empty(0, dtype=object)
     lies = nowhere if ground is None else ground.geometry.to_numpy()
     is_fence = np.zeros(0, dtype=bool) if ground is None else (ground["kind"] == "fence").to_numpy(dtype=bool)
-    yards, by_yard = _closed_yards(roofs, framing.surroundings.meets_another, buildings)
+    yards, by_yard = _closed_yards(framing.surroundings.meets_another, buildings)
     return Approach(
         edge_ft=edge,
         parapet_ft=parapet[walls.section],
@@ -345,7 +345,7 @@ def _nearby(
     # A few feet more: walls are straight runs, a little off the outline.
     search = (clear_ft + setback_ft + 10.0) * units.max()
     shape, section = buildings.query(geometry, predicate="dwithin", distance=search)
-    kept = planned[section]
+    kept = _theirs(planned, section)
     shape, section = shape[kept], section[kept]
     order = np.lexsort((shape, section))
     shape, section = shape[order], section[order]
@@ -362,19 +362,33 @@ def _named(streets: gpd.GeoDataFrame | None) -> Lines | None:
     return Lines.of(lines) if lines.size else None
 
 
-def _closed_yards(
-    roofs: gpd.GeoDataFrame, meets_another: Flags, buildings: shapely.STRtree
-) -> tuple[shapely.STRtree | None, Flags]:
+def _theirs(planned: Flags, section: IntArray) -> Flags:
+    """Which numbers of outlines are those of planned sections."""
+    mine = np.minimum(section, planned.size - 1)
+    return (section < planned.size) & planned[mine] if planned.size else np.zeros(section.size, dtype=bool)
+
+
+def _closed_yards(meets_another: Flags, buildings: shapely.STRtree) -> tuple[shapely.STRtree | None, Flags]:
     """Ground inside rings of buildings that touch: light wells, yards without a way in."""
-    bordering = np.zeros(meets_another.size, dtype=bool)
+    count = meets_another.size
+    bordering = np.zeros(count, dtype=bool)
     if not meets_another.any():
         return None, bordering
-    merged = shapely.get_parts(shapely.union_all(roofs.geometry.to_numpy()[meets_another]))
+    outlines = buildings.geometries
+    meets = np.zeros(outlines.size, dtype=bool)
+    meets[:count] = meets_another
+    if outlines.size > count:
+        one, other = buildings.query(outlines[count:], predicate="intersects")
+        # The same section may be there more than once: it does not meet itself.
+        another = ~shapely.equals_identical(outlines[count + one], outlines[other])
+        meets[count + one[another]] = True
+    merged = shapely.get_parts(shapely.union_all(outlines[meets]))
     rings, part = shapely.get_rings(merged[shapely.get_type_id(merged) == 3], return_index=True)
     yards = np.asarray(shapely.polygons(rings[np.r_[False, part[1:] == part[:-1]]]))
     if not yards.size:
         return None, bordering
-    bordering[buildings.query(yards, predicate="intersects")[1]] = True
+    borders = buildings.query(yards, predicate="intersects")[1]
+    bordering[borders[borders < count]] = True
     return shapely.STRtree(yards), bordering
 
 
@@ -402,9 +416,11 @@ def _drawn_parapets(
     units = np.sqrt(1.0 / planes.area_ft2_per_unit2()).max()
     pieces = shapely.linestrings(np.stack([start, end], axis=1))
     piece, section = buildings.query(pieces, predicate="dwithin", distance=(near + 2.0) * units)
+    own = _theirs(planned, section)
+    piece, section = piece[own], section[own]
     named = rows["building_id"].to_numpy(dtype=object)[row[piece]]
     theirs = pd.isna(named) | (named == roofs["building_id"].to_numpy(dtype=object)[section])
-    piece, section = piece[theirs & planned[section]], section[theirs & planned[section]]
+    piece, section = piece[theirs], section[theirs]
 
     walls = framing.wall_runs
     pair, wall = lists_of(section, walls.start)

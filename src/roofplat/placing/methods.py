@@ -43,6 +43,7 @@ REJECTIONS: Mapping[str, tuple[str, str]] = {
     "not_permitted": ("the department has not permitted it", "family.{family}.needs_permit"),
     "span": ("the members would span farther than the family's do", "family.{family}.span_ft"),
     "steep": ("the slope is steeper than a planned cut allows", "opening.steepest_deg"),
+    "passed_over": ("another that serves is preferred in this scenario", "family.{family}.methods"),
 }
 _CODES = tuple(REJECTIONS)
 _NOT_LISTED, _GOOD = -2, -1
@@ -61,11 +62,17 @@ class Choice:
     verdict
         For every method -2 where the family does not list it, -1 where it would do, else a number
         in `REJECTIONS`; shape (n, methods).
+    order
+        Place of each method in the family's list, infinite where it is not listed; shape (n, methods).
+    preferred
+        The method, where it is the one that the scenario prefers, else -1; shape (n,).
     """
 
     method: IntArray
     cutting: IntArray
     verdict: IntArray
+    order: FloatArray
+    preferred: IntArray
 
 
 def clear_span_ft(framing: Framing) -> FloatArray:
@@ -93,8 +100,9 @@ def choose_methods(
     *,
     existing_near: npt.NDArray[np.bool_],
     slope_deg: FloatArray,
+    preferred: IntArray,
 ) -> Choice:
-    """Take the first method of each family that nothing rejects.
+    """Take the method preferred, or the first of each family, that nothing rejects.
 
     Parameters
     ----------
@@ -107,10 +115,14 @@ def choose_methods(
         True where a skylight, vent or hatch lies near the fire spot, shape (n,).
     slope_deg
         Slope of each section, shape (n,); NaN for a flat one.
+    preferred
+        Number in `tables.METHODS` of the method to prefer, -1 for none, shape (n,).
 
     Returns
     -------
     Choice
+        A way to cut that is preferred is what is done, and nothing is opened before it. To leave a
+        roof uncut is always possible, whether the family lists it or not.
     """
     family = framing.sections["roof_family"]
     count = len(family)
@@ -141,15 +153,19 @@ def choose_methods(
             reasons, codes = [*reasons, steep], [*codes, "steep"]
         why = np.select(reasons, [_CODES.index(code) for code in codes], default=_GOOD)
         verdict[:, number] = np.where(listed, why, _NOT_LISTED)
-    usable = np.where(verdict == _GOOD, order, np.inf)
     rows = np.arange(count)
+    never = preferred == METHODS.index("do_not_cut")
+    verdict[never, METHODS.index("do_not_cut")] = _GOOD
+    followed = (preferred >= 0) & (verdict[rows, preferred] == _GOOD)
+    usable = np.where(verdict == _GOOD, order, np.inf)
+    usable[rows[followed], preferred[followed]] = -1.0
     method_of = np.argmin(usable, axis=1)
     method_of = np.where(np.isfinite(usable[rows, method_of]), method_of, -1)
     cutting = np.full_like(usable, np.inf)
     cutting[:, CUTTING] = usable[:, CUTTING]
     cutting_of = np.argmin(cutting, axis=1)
-    cutting_of = np.where(np.isfinite(cutting[rows, cutting_of]), cutting_of, -1)
-    return Choice(method_of, cutting_of, verdict)
+    cutting_of = np.where(np.isfinite(cutting[rows, cutting_of]) & ~never, cutting_of, -1)
+    return Choice(method_of, cutting_of, verdict, order, np.where(followed, preferred, -1))
 
 
 def rejected_methods(choice: Choice, family: pd.Series, drawn: npt.NDArray[np.bool_]) -> pd.Categorical:
@@ -175,21 +191,26 @@ def rejected_methods(choice: Choice, family: pd.Series, drawn: npt.NDArray[np.bo
     packed = (choice.verdict - _NOT_LISTED) @ base ** np.arange(len(METHODS))
     _, first, combination = np.unique(packed, return_index=True, return_inverse=True)
     combinations = choice.verdict[first]
+    kinds, first_of_kind = np.unique(code, return_index=True)
+    places = dict(zip(kinds.tolist(), choice.order[first_of_kind], strict=True))
 
-    def sentence(shown: int, method: int, cutting: int, kind: int, verdicts: int) -> str:
+    def sentence(shown: int, method: int, cutting: int, kind: int, verdicts: int, preferred: int) -> str:
         if not shown:
             return ""
         parts = []
         for number, verdict in enumerate(combinations[verdicts]):
             if verdict == _NOT_LISTED or number in (method, cutting):
                 continue
-            text, rule = REJECTIONS["served" if verdict == _GOOD else _CODES[verdict]]
+            passed = preferred >= 0 and places[kind][number] < places[kind][preferred]
+            good = "passed_over" if passed else "served"
+            text, rule = REJECTIONS[good if verdict == _GOOD else _CODES[verdict]]
             if METHODS[number] == "do_not_cut":
                 text = "true of the deck all the same, but what is there already is used first"
             parts.append(f"{METHODS[number]}: {text} ({rule.format(family=names[kind])})")
         return "; ".join(parts)
 
-    return compose([drawn.astype(int), choice.method, choice.cutting, code, combination], sentence)
+    columns = [drawn.astype(int), choice.method, choice.cutting, code, combination, choice.preferred]
+    return compose(columns, sentence)
 
 
 def _place_of(method: str) -> Callable[[Family], float]:

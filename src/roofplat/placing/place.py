@@ -6,7 +6,7 @@ Out: `Plan`: the tables of the standing plan, and the sections with method and s
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
@@ -33,6 +33,7 @@ from roofplat.framing.ragged import (
 )
 from roofplat.framing.spacings import Spacings
 from roofplat.placing.approach import Approach, read_approach
+from roofplat.placing.asked import Asked, read_asked
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
@@ -121,10 +122,13 @@ def place_plans(
     fires: gpd.GeoDataFrame,
     rules: Rulebook,
     *,
-    wind_from_deg: float,
-    wind_basis: str,
+    wind_from_deg: float | FloatArray,
+    wind_basis: str | npt.NDArray[Any],
     streets: gpd.GeoDataFrame | None = None,
     ground: gpd.GeoDataFrame | None = None,
+    outlines: gpd.GeoDataFrame | None = None,
+    preferred: Mapping[str, str | None] | None = None,
+    placed_ladders: gpd.GeoDataFrame | None = None,
     workers: int = 1,
 ) -> Plan:
     """Place the standing plan of every building.
@@ -140,11 +144,18 @@ def place_plans(
     rules
         The rulebook in force.
     wind_from_deg, wind_basis
-        The scenario's wind, and `given`, `prevailing` or `assumed`.
+        The scenario's wind, and `given`, `prevailing` or `assumed`; one for all, or shape (n,).
     streets
         `name` and lines in the working CRS, where an aerial can stand; None when nobody knows.
     ground
         `tables.TABLES["ground"]`, where no ladder's base can stand; None when nobody knows.
+    outlines
+        Sections that are not planned here and stand in the way all the same, working CRS.
+    preferred
+        By building the method of `tables.METHODS` that goes before the family's own order, where the
+        family lists it and no rule speaks against it; `do_not_cut` goes before all.
+    placed_ladders
+        `building_id` and points in the working CRS: where a ladder stands already.
     workers
         Threads that work on chunks of sections; the plan does not depend on their number.
 
@@ -155,8 +166,15 @@ def place_plans(
         largest section, with the fire spot assumed at its deepest point.
     """
     roofs = roofs.reset_index(drop=True)
+    asked, asked_problems = read_asked(
+        roofs["building_id"],
+        wind_from_deg=wind_from_deg,
+        wind_basis=wind_basis,
+        preferred=preferred,
+        placed_ladders=placed_ladders,
+    )
     setting, fire_problems = _read_setting(
-        framing, roofs, obstacles, fires, rules, wind_from_deg, streets, ground
+        framing, roofs, obstacles, fires, rules, asked, streets, ground, outlines
     )
     refusal = why_no_cut(framing, setting.planned, setting.can_cut | setting.can_slope, setting.choice)
 
@@ -178,11 +196,10 @@ def place_plans(
         choice=setting.choice,
         wanted_ft2=setting.wanted_ft2,
         street_known=setting.approach.streets is not None,
-        wind_from_deg=wind_from_deg,
-        wind_basis=wind_basis,
+        asked=asked,
     )
     tables["collapse_zones"] = zone_table(setting.approach.zones, roofs)
-    found = [fire_problems, _stock_problems(rules), problems]
+    found = [fire_problems, asked_problems, _stock_problems(rules), problems]
     return Plan(**tables, problems=pd.concat(found, ignore_index=True))
 
 
@@ -205,9 +222,10 @@ def _read_setting(
     obstacles: gpd.GeoDataFrame,
     fires: gpd.GeoDataFrame,
     rules: Rulebook,
-    wind_from_deg: float,
+    asked: Asked,
     streets: gpd.GeoDataFrame | None,
     ground: gpd.GeoDataFrame | None,
+    outlines: gpd.GeoDataFrame | None,
 ) -> tuple[_Setting, pd.DataFrame]:
     frames = framing.frames
     count = frames.count
@@ -244,6 +262,7 @@ def _read_setting(
         rules,
         existing_near=marked(existing.section, count),
         slope_deg=framing.pitched.slope_deg,
+        preferred=asked.preferred,
     )
     can_slope = planned & framing.pitched.found & (choice.cutting == METHODS.index("near_ridge"))
     can_cut = planned & lattice & axis_sure & (wide >= framing.spacings.least_ft) & (choice.cutting >= 0)
@@ -273,7 +292,9 @@ def _read_setting(
         slopes, building, owner[planes.section], obstacles, can_slope[planes.section], rules
     )
     slope_obstacles = _on_their_planes(slopes, slope_obstacles)
-    buildings = shapely.STRtree(roofs.geometry.to_numpy())
+    # Sections that are planned here come first: an index below their number is one of theirs.
+    others = np.empty(0, dtype=object) if outlines is None else outlines.geometry.to_numpy()
+    buildings = shapely.STRtree(np.concatenate([roofs.geometry.to_numpy(), others]))
     kind = framing.wall_kind
     approach = read_approach(
         framing,
@@ -291,7 +312,7 @@ def _read_setting(
         fire_u=fire_u,
         fire_v=fire_v,
         fire_given=has_fire & planned,
-        wind_from_deg=np.full(count, wind_from_deg),
+        wind_from_deg=asked.wind_from_deg,
         axis_sure=axis_sure,
         can_cut=can_cut,
         can_slope=can_slope,

@@ -18,6 +18,7 @@ from pyproj import Transformer
 from roofplat.framing import Framing
 from roofplat.framing.ragged import FloatArray, marked
 from roofplat.ground import usng_bytes
+from roofplat.placing.asked import Asked
 from roofplat.placing.compose import compose
 from roofplat.placing.methods import Choice, rejected_methods
 from roofplat.placing.openings import LOUVERS, UNCUT
@@ -25,7 +26,17 @@ from roofplat.placing.reasons import NO_CUT, compass_point, ladder_reasons
 from roofplat.placing.sheets import Sheets
 from roofplat.placing.trenches import REFUSALS
 from roofplat.rules import Rulebook
-from roofplat.tables import APPARATUS, CUT_KINDS, METHODS, SIDES, conform, problem_rows, sentences, words
+from roofplat.tables import (
+    APPARATUS,
+    CUT_KINDS,
+    METHODS,
+    SCENARIO_BASES,
+    SIDES,
+    conform,
+    problem_rows,
+    sentences,
+    words,
+)
 
 __all__ = ["write_plan"]
 
@@ -101,8 +112,7 @@ def write_plan(
     choice: Choice,
     wanted_ft2: FloatArray,
     street_known: bool,
-    wind_from_deg: float,
-    wind_basis: str,
+    asked: Asked,
 ) -> tuple[dict[str, gpd.GeoDataFrame], pd.DataFrame]:
     """Make the tables of the plan.
 
@@ -122,8 +132,8 @@ def write_plan(
         Whether there is a streets layer: without one an aerial's distance is not known.
     choice
         The methods of the sections.
-    wind_from_deg, wind_basis
-        The scenario's wind.
+    asked
+        Wind, method and ladder that the scenario states.
 
     Returns
     -------
@@ -144,13 +154,12 @@ def write_plan(
             fire_v,
             fire_given,
             choice,
-            wind_from_deg,
-            wind_basis,
+            asked,
         ),
         "ladders": _ladders(framing, sheets, ids, to_lonlat, street_known),
         "paths": _paths(framing, sheets, ids),
         "checks": _checks(framing, sheets, ids, rules),
-        "openings": _openings(framing, sheets, ids, to_lonlat, wanted_ft2, fire_given, wind_from_deg),
+        "openings": _openings(framing, sheets, ids, to_lonlat, wanted_ft2, fire_given, asked.wind_from_deg),
         "trenches": _trenches(framing, sheets, ids, to_lonlat, rules, opened),
         "cuts": _cuts(framing, sheets, ids),
     }
@@ -172,8 +181,7 @@ def _sections(
     fire_v: FloatArray,
     fire_given: npt.NDArray[np.bool_],
     choice: Choice,
-    wind_from_deg: float,
-    wind_basis: str,
+    asked: Asked,
 ) -> gpd.GeoDataFrame:
     rows = np.flatnonzero(planned)
     x, y = framing.frames.crs(fire_u[rows], fire_v[rows], rows)
@@ -188,8 +196,8 @@ def _sections(
         fire_lon=lon,
         fire_lat=lat,
         fire_basis=words(["assumed", "given"], np.where(planned, fire_given.astype(int), -1)),
-        wind_from_deg=np.where(planned, wind_from_deg, np.nan),
-        wind_basis=words([wind_basis], np.where(planned, 0, -1)),
+        wind_from_deg=np.where(planned, asked.wind_from_deg, np.nan),
+        wind_basis=words(SCENARIO_BASES, np.where(planned, asked.wind_basis, -1)),
         cut_method=words(METHODS, told),
         cut_method_why=why,
     )
@@ -327,7 +335,7 @@ def _openings(
     to_lonlat: Transformer,
     wanted_ft2: FloatArray,
     fire_given: npt.NDArray[np.bool_],
-    wind_from_deg: float,
+    wind_from_deg: FloatArray,
 ) -> gpd.GeoDataFrame:
     section = sheets.take("openings", "section")
     seq = sheets.take("openings", "seq")
@@ -339,7 +347,7 @@ def _openings(
     axis = sheets.take("openings", "axis_deg")
     # v grows toward the left of the beams' azimuth.
     toward = (axis - 90.0 * sheets.take("openings", "toward_v")) % 360.0
-    upwind_left = np.cos(np.radians(axis - 90.0 - wind_from_deg)) >= 0
+    upwind_left = np.cos(np.radians(axis - 90.0 - wind_from_deg[section])) >= 0
     push = compass_point((axis - np.where(upwind_left, 90.0, -90.0)) % 360.0, np.isin(method, LOUVERS))
     lon, lat = to_lonlat.transform(sheets.take("openings", "x"), sheets.take("openings", "y"))
 

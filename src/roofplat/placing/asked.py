@@ -1,0 +1,114 @@
+"""What a scenario asks beside the fire spot: winds, methods to prefer, ladders that stand already.
+
+In: a wind for all or for each section, methods and points by building.
+Out: `Asked`: the same for each section, and the problems of what cannot be meant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from roofplat.framing.ragged import FloatArray, IntArray
+from roofplat.tables import METHODS, SCENARIO_BASES, problem_rows
+
+__all__ = ["Asked", "read_asked"]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of n sections; shape (n,) each.
+
+    wind_from_deg, wind_basis
+        Degrees from true north, and a number in `tables.SCENARIO_BASES`.
+    preferred
+        Number in `tables.METHODS`, -1 where none is preferred.
+    ladder_x, ladder_y
+        Where a ladder stands already, in the working CRS; NaN where none does.
+    """
+
+    wind_from_deg: FloatArray
+    wind_basis: IntArray
+    preferred: IntArray
+    ladder_x: FloatArray
+    ladder_y: FloatArray
+
+
+def read_asked(
+    building_id: pd.Series,
+    *,
+    wind_from_deg: float | FloatArray,
+    wind_basis: str | npt.NDArray[Any],
+    preferred: Mapping[str, str | None] | None,
+    placed_ladders: gpd.GeoDataFrame | None,
+) -> tuple[Asked, pd.DataFrame]:
+    """Spread what is asked of buildings over their sections.
+
+    Parameters
+    ----------
+    building_id
+        Of n sections, shape (n,).
+    wind_from_deg, wind_basis
+        One for all sections, or shape (n,).
+    preferred
+        Method to prefer by building.
+    placed_ladders
+        `building_id` and points in the working CRS.
+
+    Returns
+    -------
+    asked, problems
+        Of several points of one building the first counts.
+
+    Raises
+    ------
+    ValueError
+        A basis or a method that the tables do not know: a defect of the caller.
+    """
+    count = len(building_id)
+    method = np.full(count, -1, dtype=np.int64)
+    if preferred:
+        number = pd.Series(
+            {name: _number(way, METHODS) for name, way in preferred.items() if way is not None}
+        )
+        method = building_id.map(number).fillna(-1).to_numpy(dtype=np.int64)
+    x, y = np.full(count, np.nan), np.full(count, np.nan)
+    given = np.atleast_1d(np.asarray(wind_basis, dtype=object))
+    basis = np.array([_number(word, SCENARIO_BASES) for word in given])
+    strange: Any = []
+    if placed_ladders is not None and len(placed_ladders):
+        first = placed_ladders[~placed_ladders["building_id"].duplicated()]
+        at = pd.Index(first["building_id"]).get_indexer(building_id)
+        points = first.geometry.to_numpy()
+        x = np.where(at >= 0, shapely.get_x(points)[at], np.nan)
+        y = np.where(at >= 0, shapely.get_y(points)[at], np.nan)
+        strange = first["building_id"][~first["building_id"].isin(building_id)]
+    asked = Asked(
+        wind_from_deg=np.broadcast_to(np.asarray(wind_from_deg, dtype=float), count),
+        wind_basis=np.broadcast_to(basis, count).astype(np.int64),
+        preferred=method,
+        ladder_x=x,
+        ladder_y=y,
+    )
+    problems = problem_rows(
+        "scenario",
+        strange,
+        "placed_ladder_no_building",
+        "warning",
+        "A ladder is placed at a building that is not there; it is left out.",
+        "Name a building of the district.",
+    )
+    return asked, problems
+
+
+def _number(word: str, words: tuple[str, ...]) -> int:
+    if word not in words:
+        raise ValueError(f"{word!r} is none of {', '.join(words)}.")
+    return words.index(word)
