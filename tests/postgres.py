@@ -65,7 +65,9 @@ class PostgresServer:
     def make(self) -> None:
         self.run("initdb", "-D", "data", "-U", "postgres", "-E", "UTF8", "--no-locale", "-A", "trust", "-N")
         (self.folder / "data" / "pg_hba.conf").write_text(
-            "local all all trust\nhost all postgres 127.0.0.1/32 trust\nhost all all 127.0.0.1/32 scram-sha-256\n"
+            "local all all trust\n"
+            "host all postgres 127.0.0.1/32 trust\n"
+            "host all all 127.0.0.1/32 scram-sha-256\n"
         )
         with (self.folder / "data" / "postgresql.conf").open("a") as settings:
             settings.write(
