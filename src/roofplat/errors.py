@@ -6,6 +6,7 @@ Out: exceptions whose text is one sentence for the person at the keyboard.
     RoofplatError
     ├── DistrictFileError   the command or the district file is wrong (exit code 2)
     ├── RuleError           a rule or an override is wrong            (exit code 2)
+    ├── QuestionError       a question to the service cannot be asked
     └── LayerError          a file or layer cannot be used at all     (exit code 1)
         ├── RecordError     the record of surveys cannot be read or written
         ├── CrsError        it has no usable coordinate reference system
@@ -17,6 +18,7 @@ __all__ = [
     "DistrictFileError",
     "FieldError",
     "LayerError",
+    "QuestionError",
     "RecordError",
     "RoofplatError",
     "RuleError",
@@ -43,6 +45,10 @@ class RuleError(RoofplatError, KeyError):
     def __str__(self) -> str:
         # KeyError would quote the sentence.
         return str(self.args[0]) if self.args else ""
+
+
+class QuestionError(RoofplatError, ValueError):
+    """A question to the service asks for something that cannot be."""
 
 
 class LayerError(RoofplatError, OSError):
