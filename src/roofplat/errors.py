@@ -9,12 +9,14 @@ Out: exceptions whose text is one sentence for the person at the keyboard.
     ├── QuestionError       a question to the service cannot be asked
     └── LayerError          a file or layer cannot be used at all     (exit code 1)
         ├── RecordError     the record of surveys cannot be read or written
+        ├── DatabaseError   a database cannot be reached, read or written
         ├── CrsError        it has no usable coordinate reference system
         └── FieldError      a column is missing or of the wrong type
 """
 
 __all__ = [
     "CrsError",
+    "DatabaseError",
     "DistrictFileError",
     "FieldError",
     "LayerError",
@@ -57,6 +59,10 @@ class LayerError(RoofplatError, OSError):
 
 class RecordError(LayerError):
     """The record of surveys is busy, is something else, or is damaged."""
+
+
+class DatabaseError(LayerError):
+    """A database is out of reach, refuses something, or holds no build."""
 
 
 class CrsError(LayerError):
