@@ -1,0 +1,308 @@
+"""The planning desk: one thread of a server process plans whatever questions wait, all in one call.
+
+In: questions from many request threads; a way to open the district's stock.
+Out: for each the plan, its text, and how long it took; or why there is none.
+
+Planning works on whole arrays, so five questions cost little more together than one alone. The desk holds
+what a server has to keep between requests: the open stock, the framings of buildings asked for last, the
+questions that wait. It opens the stock anew when another build has taken its place.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import CancelledError, Future
+from concurrent.futures import TimeoutError as OutOfTime
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pyproj import Transformer
+
+from roofplat.errors import LayerError, RoofplatError
+from roofplat.pipeline.scenarios import Answer, Planner, Scenario
+from roofplat.publish.stock import FileStock, Stock, StockSetting
+from roofplat.serve.answer import answer_json
+
+__all__ = ["Desk", "DeskBusyError", "DeskLateError", "Reply", "desk_of"]
+
+# Questions planned in one call: more would let the first of them wait for the last.
+_MOST_TOGETHER = 12
+# While others ask as well, the desk waits this long for them to join.
+_GATHER_S = 0.001
+_log = logging.getLogger(__name__)
+
+
+class DeskBusyError(RoofplatError):
+    """More questions wait than may."""
+
+
+class DeskLateError(RoofplatError):
+    """A question waited longer than it may."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What a question comes to.
+
+    answer
+        The plan; shared by all who asked the same at the same time, so nobody changes it.
+    setting
+        What held for the district when it was planned.
+    text
+        The plan as GeoJSON.
+    wait_ms, plan_ms, write_ms
+        How long the question waited for the desk, how long the call took that planned it, and how long
+        the text took to write; by the clock.
+    together
+        Questions planned in that call.
+    """
+
+    answer: Answer
+    setting: StockSetting
+    text: bytes
+    wait_ms: float
+    plan_ms: float
+    write_ms: float
+    together: int
+
+
+@dataclass(slots=True)
+class _Ticket:
+    """A question that waits, and everyone who waits for it."""
+
+    scenario: Scenario
+    arrived_s: float
+    latest_s: float
+    future: Future[Reply] = field(default_factory=Future)
+
+
+class Desk:
+    """Plans what is asked, one batch after the other, in a thread of its own.
+
+    Parameters
+    ----------
+    open_stock
+        Opens the district; called again when another build has taken its place.
+    plan_seconds
+        How long a question waits for its plan.
+    waiting_plans
+        Questions that wait at once.
+    kept_roofs
+        Framed buildings that are kept at hand.
+    """
+
+    def __init__(
+        self,
+        open_stock: Callable[[], Stock],
+        *,
+        plan_seconds: float = 10.0,
+        waiting_plans: int = 64,
+        kept_roofs: int = 256,
+    ) -> None:
+        self._open_stock = open_stock
+        self._plan_seconds = plan_seconds
+        self._most_waiting = waiting_plans
+        self._kept = kept_roofs
+        self._waiting: dict[Scenario, _Ticket] = {}
+        self._changed = threading.Condition()
+        self._thread: threading.Thread | None = None
+        self._closed = False
+        # Of the desk's thread alone.
+        self._stock: Stock | None = None
+        self._planner: Planner | None = None
+        self._to_lonlat: Transformer | None = None
+
+    def ask(self, scenario: Scenario) -> Reply:
+        """Wait for the plan of a scenario.
+
+        Parameters
+        ----------
+        scenario
+            What is asked; those who ask the same while it waits share one reply.
+
+        Returns
+        -------
+        Reply
+
+        Raises
+        ------
+        DeskBusyError
+            As many questions wait as may.
+        DeskLateError
+            It was not planned in time.
+        LayerError
+            The district cannot be read now.
+        RoofplatError
+            There is no such building, or the fire spot is not in it.
+        """
+        now = time.monotonic()
+        with self._changed:
+            if self._closed:
+                raise DeskBusyError("The service is being stopped; ask again when it runs.")
+            ticket = self._waiting.get(scenario)
+            if ticket is None:
+                if len(self._waiting) >= self._most_waiting:
+                    raise DeskBusyError("Too many questions wait for their plans; ask again in a moment.")
+                ticket = self._waiting[scenario] = _Ticket(scenario, now, now + self._plan_seconds)
+                self._changed.notify()
+            ticket.latest_s = now + self._plan_seconds
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._work, name="planning desk", daemon=True)
+                self._thread.start()
+        try:
+            return ticket.future.result(self._plan_seconds)
+        except (OutOfTime, CancelledError):
+            raise DeskLateError(
+                f"The plan was not ready within {self._plan_seconds:g} s; ask again in a moment."
+            ) from None
+
+    def close(self) -> None:
+        """Let the thread end; questions that wait are turned away."""
+        with self._changed:
+            self._closed = True
+            for ticket in self._waiting.values():
+                ticket.future.set_exception(
+                    DeskBusyError("The service is being stopped; ask again when it runs.")
+                )
+            self._waiting.clear()
+            self._changed.notify()
+        if self._thread is not None:
+            self._thread.join()
+
+    def _work(self) -> None:
+        """Answer batch after batch."""
+        alone = True
+        while True:
+            with self._changed:
+                while not self._waiting and not self._closed:
+                    self._changed.wait()
+                if self._closed:
+                    break
+            if not alone:
+                time.sleep(_GATHER_S)
+            batch = self._take()
+            alone = len(batch) < 2
+            if batch:
+                self._answer(batch)
+        self._let_go()
+
+    def _take(self) -> list[_Ticket]:
+        """The questions that have waited longest; those that nobody waits for any more are dropped."""
+        now = time.monotonic()
+        batch: list[_Ticket] = []
+        with self._changed:
+            for ticket in list(self._waiting.values()):
+                if len(batch) == _MOST_TOGETHER:
+                    break
+                del self._waiting[ticket.scenario]
+                if ticket.latest_s < now:
+                    ticket.future.cancel()
+                else:
+                    batch.append(ticket)
+        return batch
+
+    def _answer(self, batch: Sequence[_Ticket]) -> None:
+        """Plan some questions; one that cannot be planned does not take the others down."""
+        started = time.monotonic()
+        try:
+            planner, setting, to_lonlat = self._ready()
+            found = planner.plan([ticket.scenario for ticket in batch])
+        except Exception as fault:
+            if len(batch) > 1 and not isinstance(fault, LayerError):
+                for ticket in batch:
+                    self._answer([ticket])
+                return
+            if isinstance(fault, LayerError):
+                # The next question begins with a stock that is opened anew.
+                self._let_go()
+            elif not isinstance(fault, RoofplatError):
+                _log.exception("A plan could not be made for %r", batch[0].scenario)
+            for ticket in batch:
+                ticket.future.set_exception(fault)
+            return
+        planned = time.monotonic()
+        for ticket, answer in zip(batch, found, strict=True):
+            if isinstance(answer, RoofplatError):
+                ticket.future.set_exception(answer)
+                continue
+            begun = time.monotonic()
+            try:
+                text = answer_json(answer, setting, to_lonlat)
+            except Exception as fault:
+                _log.exception("A plan could not be written for %r", ticket.scenario)
+                ticket.future.set_exception(fault)
+                continue
+            reply = Reply(
+                answer=answer,
+                setting=setting,
+                text=text,
+                wait_ms=1000.0 * (started - ticket.arrived_s),
+                plan_ms=1000.0 * (planned - started),
+                write_ms=1000.0 * (time.monotonic() - begun),
+                together=len(batch),
+            )
+            ticket.future.set_result(reply)
+
+    def _ready(self) -> tuple[Planner, StockSetting, Transformer]:
+        """The planner of the build that is there now."""
+        if self._stock is not None and not self._stock.fresh():
+            self._let_go()
+        if self._stock is None or self._planner is None or self._to_lonlat is None:
+            self._stock = self._open_stock()
+            self._planner = Planner(self._stock, keep=self._kept)
+            self._to_lonlat = Transformer.from_crs(self._stock.setting.crs, "EPSG:4326", always_xy=True)
+        return self._planner, self._stock.setting, self._to_lonlat
+
+    def _let_go(self) -> None:
+        stock, self._stock, self._planner, self._to_lonlat = self._stock, None, None, None
+        if stock is not None:
+            stock.close()
+
+
+_desks: dict[tuple[Path, str | None, float, int, int], Desk] = {}
+_opening = threading.Lock()
+
+
+def desk_of(
+    folder: Path, database: str | None, *, plan_seconds: float, waiting_plans: int, kept_roofs: int
+) -> Desk:
+    """The desk of this process for a build; the same for the same arguments.
+
+    Parameters
+    ----------
+    folder
+        Of the build.
+    database
+        `postgresql://...` where the district is read from a database instead.
+    plan_seconds, waiting_plans, kept_roofs
+        As for `Desk`.
+    """
+    key = (folder, database, plan_seconds, waiting_plans, kept_roofs)
+    with _opening:
+        if key not in _desks:
+            _desks[key] = Desk(
+                lambda: open_stock(folder, database),
+                plan_seconds=plan_seconds,
+                waiting_plans=waiting_plans,
+                kept_roofs=kept_roofs,
+            )
+        return _desks[key]
+
+
+def open_stock(folder: Path, database: str | None = None) -> Stock:
+    """Open what the planning of a district needs: the file of a build, or a database.
+
+    Raises
+    ------
+    LayerError
+        It cannot be read.
+    """
+    if database is None:
+        return FileStock.open(folder / "planner.gpkg")
+    # Here and not above: who reads files does not wait for what reads databases.
+    from roofplat.serve.database import DatabaseStock
+
+    return DatabaseStock.open(database)
