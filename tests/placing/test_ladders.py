@@ -13,7 +13,7 @@ import shapely
 
 from roofplat.errors import RuleError
 from roofplat.placing.approach import line_clearance_ft
-from roofplat.placing.ladders import ladder_stock, working_reach
+from roofplat.placing.reach import ladder_stock, working_reach
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform
 

@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from roofplat.placing.ladders import ladder_stock, working_reach
+from roofplat.placing.reach import ladder_stock, working_reach
 from roofplat.rules import load_rulebook
 
 BOOK = load_rulebook()

@@ -28,6 +28,7 @@ __all__ = [
     "Nearby",
     "Parapets",
     "line_clearance_ft",
+    "parapets_at",
     "read_approach",
     "too_near",
 ]
@@ -255,6 +256,36 @@ def read_approach(
         ),
         building=building,
     )
+
+
+def parapets_at(approach: Approach, wall: IntArray, along: FloatArray) -> tuple[FloatArray, Flags]:
+    """The parapet at places on walls, and where it is a drawn one; the highest of several drawn.
+
+    Parameters
+    ----------
+    approach
+        Parapets of w walls.
+    wall, along
+        Wall of each place and how far along it, shape (k,).
+
+    Returns
+    -------
+    parapet_ft, drawn
+        Shape (k,).
+    """
+    parapet = approach.parapet_ft[wall]
+    drawn = np.zeros(wall.size, dtype=bool)
+    on = approach.drawn
+    if on.wall.size:
+        candidate, stretch = pair_up(wall, on.wall, approach.edge_ft.size)
+        here = (along[candidate] >= on.low_ft[stretch] - 0.01) & (
+            along[candidate] <= on.high_ft[stretch] + 0.01
+        )
+        candidate, stretch = candidate[here], stretch[here]
+        drawn[candidate] = True
+        parapet = np.where(drawn, 0.0, parapet)
+        np.maximum.at(parapet, candidate, on.height_ft[stretch])
+    return parapet, drawn
 
 
 def too_near(

@@ -73,7 +73,7 @@ def read_asked(
         A basis or a method that the tables do not know: a defect of the caller.
     """
     count = len(building_id)
-    method = np.full(count, -1, dtype=np.int64)
+    method: IntArray = np.full(count, -1, dtype=np.int64)
     if preferred:
         number = pd.Series(
             {name: _number(way, METHODS) for name, way in preferred.items() if way is not None}

@@ -20,18 +20,18 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from roofplat.errors import RuleError
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.neighbours import Views
-from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equals, pair_up, sums, take
+from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equals, pair_up, take
 from roofplat.framing.walls import Walls
 from roofplat.placing.aerial import AERIAL_ANSWERS, AerialSpots, find_aerial_spots
-from roofplat.placing.approach import Approach, too_near
+from roofplat.placing.approach import Approach, parapets_at, too_near
+from roofplat.placing.reach import Reach, Stock, ladder_stock, working_reach
 from roofplat.placing.scene import Boxes, in_boxes
 from roofplat.rules import Rulebook
 from roofplat.tables import APPARATUS
 
-__all__ = ["WISHES", "LadderSpots", "Reach", "Stock", "find_ladder_spots", "ladder_stock", "working_reach"]
+__all__ = ["WISHES", "LadderSpots", "find_ladder_spots"]
 
 Flags = npt.NDArray[np.bool_]
 # How often the choice is made again before a section goes without a spot.
@@ -39,46 +39,8 @@ _ATTEMPTS = 5
 WISHES = ("bearing", "corner", "upwind", "street", "away_from_fire", "short_path", "low_parapet")
 _GROUND, _AERIAL, _OUT = range(len(APPARATUS))
 _NOT_ASKED, _WORKS = (AERIAL_ANSWERS.index(answer) for answer in ("not asked", "works"))
-# A support at the limit, to a hundredth of a foot, is reached.
-_SLACK_FT = 0.005
 # A score is at most 1; a better means always counts for more.
 _STEP = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Stock:
-    """The department's ground ladders, each length once, the shortest first; shape (s,) each.
-
-    length_ft, count
-        Nominal length, and how many there are.
-    highest_ft
-        Highest support that one of them reaches.
-    """
-
-    length_ft: FloatArray
-    count: IntArray
-    highest_ft: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class Reach:
-    """How supports at n heights are reached from the ground; shape (n,) each.
-
-    working_length_ft
-        Ground to the support, along the ladder.
-    base_setback_ft
-        Base to wall along the ground.
-    number
-        The shortest ladder that reaches, as an index into the stock; the size of the stock where
-        none does.
-    ladder_ft
-        Its length, NaN where none reaches.
-    """
-
-    working_length_ft: FloatArray
-    base_setback_ft: FloatArray
-    number: IntArray
-    ladder_ft: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,88 +103,6 @@ class LadderSpots:
     pushes_out: Flags
     score: FloatArray
     wishes: FloatArray
-
-
-def ladder_stock(rules: Rulebook) -> Stock:
-    """The ground ladders that the rulebook lists.
-
-    Parameters
-    ----------
-    rules
-        `ladder.stock_ft`, `ladder.stock_count`, `ladder.base_share`, `ladder.tip_above_edge_ft`.
-
-    Returns
-    -------
-    Stock
-        Empty where there are none.
-
-    Raises
-    ------
-    RuleError
-        The two lists do not fit each other, or hold something else than lengths and counts.
-
-    Examples
-    --------
-    >>> from roofplat.rules import load_rulebook
-    >>> stock = ladder_stock(load_rulebook())
-    >>> stock.length_ft.tolist()
-    [14.0, 16.0, 20.0, 24.0, 28.0, 35.0]
-    >>> stock.highest_ft.round(2).tolist()
-    [10.56, 12.49, 16.36, 20.24, 24.11, 30.89]
-    """
-    lengths, counts = rules["ladder.stock_ft"].value, rules["ladder.stock_count"].value
-    if len(lengths) != len(counts):
-        raise RuleError(
-            f"Rule ladder.stock_ft has {len(lengths)} lengths and ladder.stock_count has {len(counts)} "
-            "counts: give one count for each length."
-        )
-    if not all(_is_number(length) and length > 0 for length in lengths):
-        raise RuleError(f"Rule ladder.stock_ft is {lengths!r}: give lengths in feet, each more than 0.")
-    if not all(_is_number(count) and count >= 0 and count == int(count) for count in counts):
-        raise RuleError(f"Rule ladder.stock_count is {counts!r}: give whole numbers, 0 or more.")
-    length, place = np.unique(np.array(lengths, dtype=float), return_inverse=True)
-    count = sums(np.array(counts, dtype=float), place, length.size).astype(np.int64)
-    length, count = length[count > 0], count[count > 0]
-    rise = np.sqrt(1.0 - rules.number("ladder.base_share") ** 2)
-    return Stock(length, count, length * rise - rules.number("ladder.tip_above_edge_ft"))
-
-
-def working_reach(support_ft: FloatArray, rules: Rulebook) -> Reach:
-    """Ladder length and setback for supports at given heights.
-
-    Parameters
-    ----------
-    support_ft
-        Height of the support (roof edge plus parapet) above the ground, shape (n,).
-    rules
-        As for `ladder_stock`.
-
-    Returns
-    -------
-    Reach
-
-    Notes
-    -----
-    The base stands at a quarter of the working length measured along the ladder
-    (29 CFR 1926.1053(b)(5)(i)), so the angle is acos(1/4) = 75.5 degrees. A ladder reaches when
-    its full length at that angle ends at least 3 ft above the support (1926.1053(b)(1)).
-
-    Examples
-    --------
-    >>> from roofplat.rules import load_rulebook
-    >>> reach = working_reach(np.array([20.0, 40.0]), load_rulebook())
-    >>> reach.ladder_ft.tolist()
-    [24.0, nan]
-    """
-    stock = ladder_stock(rules)
-    share = rules.number("ladder.base_share")
-    working = support_ft / np.sqrt(1.0 - share**2)
-    number = np.searchsorted(stock.highest_ft + _SLACK_FT, support_ft)
-    return Reach(working, share * working, number, np.append(stock.length_ft, np.nan)[number])
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
 def find_ladder_spots(
@@ -292,7 +172,7 @@ def find_ladder_spots(
     landing = rules.number("ladder.landing_ft")
     wall, along = _candidates(walls, ~approach.no_ladder & active[walls.section], rules)
     section = walls.section[wall]
-    parapet, drawn = _parapets(approach, wall, along)
+    parapet, drawn = parapets_at(approach, wall, along)
     support = approach.edge_ft[wall] + parapet
     reach = working_reach(support, rules)
     setback = reach.base_setback_ft
@@ -528,23 +408,6 @@ def _candidates(walls: Walls, usable: Flags, rules: Rulebook) -> tuple[IntArray,
         room[which] <= 0, walls.length_ft[wall] / 2, near + np.minimum(number * step, room[which])
     )
     return wall, along
-
-
-def _parapets(approach: Approach, wall: IntArray, along: FloatArray) -> tuple[FloatArray, Flags]:
-    """The parapet at each candidate, and where it is a drawn one; the highest of several drawn."""
-    parapet = approach.parapet_ft[wall]
-    drawn = np.zeros(wall.size, dtype=bool)
-    on = approach.drawn
-    if on.wall.size:
-        candidate, stretch = pair_up(wall, on.wall, approach.edge_ft.size)
-        here = (along[candidate] >= on.low_ft[stretch] - 0.01) & (
-            along[candidate] <= on.high_ft[stretch] + 0.01
-        )
-        candidate, stretch = candidate[here], stretch[here]
-        drawn[candidate] = True
-        parapet = np.where(drawn, 0.0, parapet)
-        np.maximum.at(parapet, candidate, on.height_ft[stretch])
-    return parapet, drawn
 
 
 def _means(

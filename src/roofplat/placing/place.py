@@ -39,10 +39,11 @@ from roofplat.placing.checks import place_checks
 from roofplat.placing.choose import first_bay, next_bays
 from roofplat.placing.collapse import zone_table
 from roofplat.placing.existing import existing_openings, glazing_openings, in_order, nearest_existing
-from roofplat.placing.ladders import find_ladder_spots, ladder_stock
+from roofplat.placing.ladders import find_ladder_spots
 from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips
 from roofplat.placing.paths import find_ways, first_found, grown_for_paths, led_on, legs_of, wall_ways
+from roofplat.placing.reach import ladder_stock
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_on, deepest_point, inside, merged_boxes, pair_up_any
 from roofplat.placing.sheets import Sheets
