@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 
 from roofplat.district import District
-from roofplat.pipeline.planning import folder_of, only_area, plan_district, silent, wind_of
+from roofplat.pipeline.planning import folder_of, only_area, plan_district, silent, stock_rows, wind_of
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
 
@@ -121,6 +121,7 @@ def build(
         as_of=day,
         out=folder,
         scenario={"wind_from_deg": direction, "wind_basis": basis},
+        stock=stock_rows(planned),
         sheets=district.sheets.with_build if sheets is None else sheets,
         all_ids=all_ids,
         workers=workers,

@@ -26,6 +26,7 @@ from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
+from roofplat.publish.stock import StockRows
 from roofplat.ranking import rank_buildings, survey_next
 from roofplat.record import open_record, read_record, with_record
 from roofplat.rules import Rulebook, load_rulebook
@@ -40,6 +41,7 @@ __all__ = [
     "only_area",
     "plan_district",
     "silent",
+    "stock_rows",
     "wind_of",
 ]
 
@@ -253,6 +255,19 @@ def wind_of(district: District, rules: Rulebook, wind_from_deg: float | None) ->
     if scenario.prevailing_wind_from_deg is not None:
         return scenario.prevailing_wind_from_deg % 360.0, "prevailing"
     return rules.number("plan.no_wind_from_deg"), "assumed"
+
+
+def stock_rows(planned: Planned) -> StockRows:
+    """What any building of the district can be planned by again, without reading the district."""
+    inventory = planned.inventory
+    return StockRows(
+        roofs=inventory.roofs,
+        obstacles=inventory.obstacles,
+        ground=inventory.ground,
+        streets=planned.inputs.streets,
+        walls=planned.inputs.walls,
+        fires=inventory.fires,
+    )
 
 
 def silent(line: str) -> None:

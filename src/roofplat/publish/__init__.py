@@ -1,9 +1,10 @@
 """The files of a build: layers, maps, lists, report and record.
 
 In: the tables of all rooms in the working CRS, the district, the rules, the scenario.
-Out: `layers.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.xlsx`, `ranking.csv`,
-    `survey_next.csv`, `family_odds.csv`, `problems.csv`, `solar_access.csv`, `report.html`, where wanted
-    `sheets/*.pdf` and `sheets/areas/*.pdf`, and `build.json` in one folder, each whole or not there at all.
+Out: `layers.gpkg`, `planner.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.xlsx`,
+    `ranking.csv`, `survey_next.csv`, `family_odds.csv`, `problems.csv`, `solar_access.csv`, `report.html`,
+    where wanted `sheets/*.pdf` and `sheets/areas/*.pdf`, and `build.json` in one folder, each whole or not
+    there at all.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from roofplat.publish.lists import solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.record import read_outputs, write_record
 from roofplat.publish.report import write_report
+from roofplat.publish.stock import StockRows, write_stock
 from roofplat.publish.workbook import LIST_TABLES, write_workbook
 from roofplat.rules import Rulebook
 
@@ -33,6 +35,7 @@ __all__ = [
     "CAUTION",
     "NO_AREA",
     "OfflineMap",
+    "StockRows",
     "Wind",
     "area_files",
     "solar_list",
@@ -44,6 +47,7 @@ __all__ = [
     "write_outputs",
     "write_record",
     "write_report",
+    "write_stock",
     "write_workbook",
 ]
 
@@ -65,6 +69,7 @@ def write_outputs(
     as_of: datetime.date,
     out: Path,
     scenario: Mapping[str, Any],
+    stock: StockRows | None = None,
     sheets: bool = False,
     all_ids: Iterable[str] | None = None,
     workers: int = 1,
@@ -87,6 +92,8 @@ def write_outputs(
         The folder of the build; made when it is missing.
     scenario
         `wind_from_deg` (degrees from true north) and `wind_basis`; an empty one shows no wind.
+    stock
+        What single buildings are planned by, of the whole district; without it there is no `planner.gpkg`.
     sheets
         Write a sheet of every building, and a set of each dispatch area.
     all_ids, workers, report
@@ -110,6 +117,20 @@ def write_outputs(
     record = out / "build.json"
     earlier = read_outputs(record)
     written = [write_layers(tables, out / "layers.gpkg", rules=rules)]
+    if stock is not None and wind is not None:
+        written.append(
+            write_stock(
+                stock,
+                out / "planner.gpkg",
+                district=district,
+                rules=rules,
+                ground=ground,
+                wind_from_deg=wind.from_deg,
+                wind_basis=wind.basis,
+                as_of=as_of,
+                layers=written[0],
+            )
+        )
     files: dict[str, str] = {}
     printed_files: list[Path] = []
     if sheets:

@@ -1,15 +1,18 @@
 """The GeoPackage with every layer of a district, in its working CRS.
 
 In: the tables, and the frames `streets`, `areas`, `stations`.
-Out: `layers.gpkg`, one layer a table, empty tables included; the same input gives the same bytes.
+Out: `layers.gpkg`, one layer a table, empty tables included, with an index of the buildings and areas that
+    its rows belong to; the same input gives the same bytes.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
+import sqlite3
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -17,19 +20,31 @@ import pandas as pd
 import pyogrio
 import shapely
 
+from roofplat.errors import DistrictFileError
 from roofplat.publish.files import CAUTION, whole_file
 from roofplat.publish.overrides import override_records
 from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
 
-__all__ = ["LAST_CHANGE", "PLACES", "PLACE_KINDS", "fixed_clock", "in_parts", "write_layers"]
+__all__ = [
+    "DESCRIPTIONS",
+    "LAST_CHANGE",
+    "PLACES",
+    "PLACE_KINDS",
+    "fixed_clock",
+    "in_parts",
+    "layers_of",
+    "write_indexes",
+    "write_layer",
+    "write_layers",
+]
 
 PLACES = ("streets", "areas", "stations")
 PLACE_KINDS = {"streets": "MultiLineString", "areas": "MultiPolygon", "stations": "Point"}
 # `roofs` is what the inventory hands to framing; `sections` and `facts` hold the same for readers.
 _INNER = ("roofs",)
 # What a layer holds, for the people who open the package without anything else at hand.
-_DESCRIPTIONS: Mapping[str, str] = {
+DESCRIPTIONS: Mapping[str, str] = {
     "buildings": "Outlines with what is known of each building, and how",
     "sections": "Roof areas with one framing each: form, slope, way to open, ways rejected and why",
     "walls": "Straight runs of the outline with side letter and what they carry",
@@ -55,6 +70,9 @@ _DESCRIPTIONS: Mapping[str, str] = {
     "areas": "Dispatch areas",
     "stations": "Fire stations",
 }
+"""What each layer holds, in a few words."""
+# What a reader looks rows up by.
+_INDEXED = ("building_id", "dispatch_area")
 LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 """GeoPackage stores the time of the last change; a fixed one keeps equal input equal in bytes."""
 
@@ -98,44 +116,130 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Ruleb
     if rules is not None:
         # GeoPackage's metadata are text.
         metadata["overridden_rules"] = json.dumps(override_records(rules))
+    layers = layers_of(tables)
     with whole_file(path) as beside, fixed_clock():
-        for name in (*(name for name in TABLES if name not in _INNER), *PLACES):
-            if name in tables:
-                _write_layer(tables[name], name, beside, metadata)
+        for name, frame in layers.items():
+            write_layer(
+                frame,
+                beside,
+                name=name,
+                kind=_stored_kind(name),
+                description=DESCRIPTIONS[name],
+                metadata=metadata,
+            )
+        write_indexes(beside, layers)
     return path
 
 
-def _write_layer(frame: pd.DataFrame, name: str, path: Path, metadata: Mapping[str, str]) -> None:
+def layers_of(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """The tables that readers get, each with the dispatch area of its buildings.
+
+    Parameters
+    ----------
+    tables
+        As for `write_layers`.
+
+    Returns
+    -------
+    dict
+        By name, in the order of the layers. Every table with a `building_id` has `dispatch_area` too, the
+        last of its columns where it had none.
+
+    Examples
+    --------
+    >>> from roofplat.tables import empty
+    >>> made = layers_of({"buildings": empty("buildings"), "facts": empty("facts"), "roofs": empty("roofs")})
+    >>> list(made), made["facts"].columns[-1]
+    (['buildings', 'facts'], 'dispatch_area')
+    """
+    layers = {
+        name: tables[name].reset_index(drop=True)
+        for name in (*(name for name in TABLES if name not in _INNER), *PLACES)
+        if name in tables
+    }
+    if "buildings" not in layers:
+        return layers
+    area = layers["buildings"].set_index("building_id")["dispatch_area"]
+    for frame in layers.values():
+        if "building_id" in frame and "dispatch_area" not in frame:
+            # At most one row a building, and none for what stands in a yard.
+            own = area.reindex(frame["building_id"]).astype("str").reset_index(drop=True)
+            place = len(frame.columns) - isinstance(frame, gpd.GeoDataFrame)
+            frame.insert(place, "dispatch_area", own)
+    return layers
+
+
+def write_layer(
+    frame: pd.DataFrame,
+    path: Path,
+    *,
+    name: str,
+    kind: str,
+    description: str,
+    metadata: Mapping[str, str],
+) -> None:
+    """Add one layer to a GeoPackage.
+
+    Parameters
+    ----------
+    frame
+        Rows, with or without geometry.
+    path
+        The file; made where it is missing.
+    name, description, metadata
+        What the layer is called, what it holds, and what else to say of it.
+    kind
+        Kind of its geometry, `Unknown` for several; of a kind of many parts each row gets to be one.
+    """
     frame = frame.reset_index(drop=True)
     for column in frame.select_dtypes("datetime").columns:
         frame[column] = frame[column].astype("date32[pyarrow]")
-    if not isinstance(frame, gpd.GeoDataFrame):
-        pyogrio.write_dataframe(
-            frame,
-            path,
-            layer=name,
-            driver="GPKG",
-            use_arrow=True,
-            layer_metadata=dict(metadata),
-            layer_options={"DESCRIPTION": _DESCRIPTIONS[name]},
-        )
-        return
-    kind = PLACE_KINDS.get(name) or _stored_kind(TABLES[name].geometry)
-    if kind.startswith("Multi"):
-        frame = frame.set_geometry(gpd.GeoSeries(in_parts(frame.geometry.to_numpy(), kind), crs=frame.crs))
-    pyogrio.write_dataframe(
-        frame,
-        path,
-        layer=name,
-        driver="GPKG",
-        geometry_type=kind,
-        use_arrow=True,
-        layer_metadata=dict(metadata),
-        layer_options={"DESCRIPTION": _DESCRIPTIONS[name]},
-    )
+    options: dict[str, Any] = {
+        "layer": name,
+        "driver": "GPKG",
+        "use_arrow": True,
+        "layer_metadata": dict(metadata),
+        "layer_options": {"DESCRIPTION": description},
+    }
+    if isinstance(frame, gpd.GeoDataFrame):
+        options["geometry_type"] = kind
+        if kind.startswith("Multi"):
+            parts = gpd.GeoSeries(in_parts(frame.geometry.to_numpy(), kind), crs=frame.crs)
+            frame = frame.set_geometry(parts)
+    pyogrio.write_dataframe(frame, path, **options)
 
 
-def _stored_kind(kinds: tuple[str, ...]) -> str:
+def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
+    """Let rows be found by their building and dispatch area without reading the rest.
+
+    Parameters
+    ----------
+    path
+        A GeoPackage that nobody reads yet.
+    layers
+        Frames by the names of its layers.
+
+    Raises
+    ------
+    DistrictFileError
+        The file cannot be written.
+    """
+    try:
+        with contextlib.closing(sqlite3.connect(path)) as base, base:
+            for name, frame in layers.items():
+                for column in _INDEXED:
+                    if column in frame:
+                        base.execute(f'CREATE INDEX "{name}_{column}" ON "{name}" ("{column}")')
+    except sqlite3.Error as error:
+        raise DistrictFileError(
+            f"{path.name} cannot be written ({error}); make room or choose another folder with --out."
+        ) from None
+
+
+def _stored_kind(name: str) -> str:
+    if name in PLACE_KINDS:
+        return PLACE_KINDS[name]
+    kinds = TABLES[name].geometry
     if len(kinds) == 1:
         return kinds[0]
     return "MultiPolygon" if set(kinds) == {"Polygon", "MultiPolygon"} else "Unknown"

@@ -12,7 +12,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,7 +29,15 @@ from roofplat.record.log import current_values, known_on
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, CAUTION, RECORD_FIELDS, RECORD_TABLES, conform, empty
 
-__all__ = ["Appended", "Record", "RecordTables", "append", "open_record", "read_record"]
+__all__ = [
+    "Appended",
+    "Record",
+    "RecordTables",
+    "append",
+    "open_record",
+    "read_record",
+    "well_known_binary",
+]
 
 _APPLICATION = 0x47504B47  # "GPKG"
 _VERSION = 10400
@@ -517,10 +525,34 @@ def _blobs(shapes: npt.NDArray[np.object_], name: str, srs: int) -> list[bytes]:
     return [bytes(start) + body for start, body in zip(head, binary, strict=True)]
 
 
+def well_known_binary(blobs: Sequence[bytes | None]) -> npt.NDArray[np.object_]:
+    """Take the header off geometry as a GeoPackage keeps it.
+
+    Parameters
+    ----------
+    blobs
+        n blobs, whoever wrote them; None where there is no geometry.
+
+    Returns
+    -------
+    ndarray of bytes
+        Well-known binary, shape (n,); None where there is no geometry.
+
+    Examples
+    --------
+    >>> well_known_binary([b"GP" + bytes([0, 1]) + bytes(4) + b"rest", None]).tolist()
+    [b'rest', None]
+    """
+    bodies = np.empty(len(blobs), dtype=object)
+    bodies[:] = [
+        None if blob is None else blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 0b111] :] for blob in blobs
+    ]
+    return bodies
+
+
 def _shapes(blobs: list[bytes]) -> npt.NDArray[np.object_]:
     """Geometry out of the blobs, whoever wrote them; single parts come out single."""
-    bodies = [blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 0b111] :] for blob in blobs]
-    shapes = np.asarray(shapely.from_wkb(np.array(bodies, dtype=object)), dtype=object)
+    shapes = np.asarray(shapely.from_wkb(well_known_binary(blobs)), dtype=object)
     single = (shapely.get_type_id(shapes) == shapely.GeometryType.MULTIPOLYGON) & (
         shapely.get_num_geometries(shapes) == 1
     )
