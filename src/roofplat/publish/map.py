@@ -33,7 +33,7 @@ from roofplat.rules import Rulebook
 __all__ = ["OfflineMap", "Wind", "write_maps"]
 
 MAX_ZOOM = 22
-_SCRIPTS = (
+SCRIPTS = (
     "map_data.js",
     "map_draw.js",
     "map_tiles.js",
@@ -140,7 +140,7 @@ class OfflineMap(folium.Map):
         super().render(**kwargs)  # type: ignore[no-untyped-call]
         for name in _STYLES:
             figure.header.add_child(_AsIs(asset(name)), name=name)
-        for place, name in enumerate(_SCRIPTS):
+        for place, name in enumerate(SCRIPTS):
             figure.script.add_child(_AsIs(asset(name)), name=name, index=place)
         return ""
 

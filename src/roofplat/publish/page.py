@@ -27,10 +27,13 @@ __all__ = [
     "LEAFLET_JS",
     "ExternalLinkError",
     "OfflineFigure",
+    "StrangePageError",
+    "added_to",
     "fill",
     "html_page",
     "leaflet_file",
     "leaflet_licence",
+    "policy_of",
     "refuse_external",
 ]
 
@@ -40,6 +43,8 @@ LEAFLET_CSS = "leaflet.css"
 _LEAFLET_PACKAGE = "js_lib_leaflet"
 _LEAFLET_DISTRIBUTION = "django-js-lib-leaflet"
 _SOURCE_MAP = re.compile(r"^//# sourceMappingURL=.*$", re.MULTILINE)
+_POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">')
+_INLINE = re.compile(r"<(script|style)>(.*?)</\1>", re.DOTALL)
 _CSS_URL = re.compile(r"url\(\s*['\"]?([^)'\"]+)['\"]?\s*\)")
 _TEMPLATES = jinja2.Environment(
     loader=jinja2.FunctionLoader(asset),
@@ -52,6 +57,10 @@ _TEMPLATES = jinja2.Environment(
 
 class ExternalLinkError(ValueError):
     """A page would ask a network for something: a defect of the page, never of the data."""
+
+
+class StrangePageError(ValueError):
+    """A page was not made by this version of the program, or was changed since."""
 
 
 def fill(template: str, **values: Any) -> Markup:
@@ -101,17 +110,7 @@ def html_page(
     # A browser reads CR LF as LF, and hashes what it has read.
     styles = [_inner(style, "style") for style in styles]
     scripts = [_inner(script, "script") for script in scripts]
-    policy = "; ".join(
-        [
-            "default-src 'none'",
-            "script-src " + (" ".join(map(_source_hash, scripts)) or "'none'"),
-            "style-src " + (" ".join(map(_source_hash, styles)) or "'none'"),
-            "img-src data:",
-            "connect-src 'none'",
-            "base-uri 'none'",
-            "form-action 'none'",
-        ]
-    )
+    policy = _policy(scripts, styles)
     page = str(
         fill(
             "page.html.j2",
@@ -157,6 +156,80 @@ class OfflineFigure(Figure):
             for element in self.html._children.values()
         )
         return html_page(self.title or "", styles=styles, scripts=scripts, body=body, after=self._after)
+
+
+def policy_of(page: str) -> str:
+    """The policy that a page of ours carries.
+
+    Raises
+    ------
+    StrangePageError
+        It carries none.
+
+    Examples
+    --------
+    >>> policy_of(html_page("Plan", styles=[], scripts=[], body=Markup("")))[:18]
+    "default-src 'none'"
+    """
+    found = _POLICY.search(page)
+    if found is None:
+        raise StrangePageError("The page carries no policy of ours.")
+    return found[1]
+
+
+def added_to(
+    page: str, *, styles: Sequence[str], scripts: Sequence[str], body: Markup, known: Sequence[str]
+) -> str:
+    """Add parts to a page of ours, and let it ask the server that it came from, and no other.
+
+    Parameters
+    ----------
+    page
+        What `html_page` made.
+    styles, scripts
+        Contents to add. The scripts run after those of the page, before the last of them.
+    body
+        Markup that stands before the first script.
+    known
+        Scripts that the page must have as they are, in this order: what is added works with no others.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    StrangePageError
+        Its policy is not that of its scripts and styles, or it lacks some of the known scripts.
+    ExternalLinkError
+        Something that is added points to a network, or would end its own element early.
+
+    Examples
+    --------
+    >>> page = html_page("Plan", styles=[], scripts=["start()"], body=Markup("<p>Side A</p>"))
+    >>> more = added_to(page, styles=[], scripts=["add()"], body=Markup("<hr>"), known=["start()"])
+    >>> more.index("<hr>") < more.index("add()") < more.index("start()")
+    True
+    >>> "connect-src 'self'" in policy_of(more)
+    True
+    """
+    held = list(_INLINE.finditer(page))
+    own = {tag: [found for found in held if found[1] == tag] for tag in ("script", "style")}
+    old_scripts, old_styles = ([found[2] for found in own[tag]] for tag in ("script", "style"))
+    if policy_of(page) != _policy(old_scripts, old_styles):
+        raise StrangePageError("The page was changed since it was made.")
+    rest = iter(old_scripts)
+    if not old_scripts or not all(_inner(script, "script") in rest for script in known):
+        raise StrangePageError("The page was made by another version.")
+    styles = [_inner(style, "style") for style in styles]
+    scripts = [_inner(script, "script") for script in scripts]
+    head = "".join(f"<style>{style}</style>\n" for style in styles)
+    refuse_external(f"{head}{body}")
+    policy = _policy([*old_scripts[:-1], *scripts, old_scripts[-1]], [*old_styles, *styles], connect="'self'")
+    at, first, last = page.index("</head>"), own["script"][0].start(), own["script"][-1].start()
+    added = "".join(f"<script>{script}</script>\n" for script in scripts)
+    more = f"{page[:at]}{head}{page[at:first]}{body}\n{page[first:last]}{added}{page[last:]}"
+    return more.replace(policy_of(page), policy, 1)
 
 
 def leaflet_file(name: str) -> str:
@@ -260,6 +333,20 @@ class _Links(HTMLParser):
         )
         if not inside:
             raise ExternalLinkError(f"The page would ask for {address} ({where}).")
+
+
+def _policy(scripts: Sequence[str], styles: Sequence[str], *, connect: str = "'none'") -> str:
+    return "; ".join(
+        [
+            "default-src 'none'",
+            "script-src " + (" ".join(map(_source_hash, scripts)) or "'none'"),
+            "style-src " + (" ".join(map(_source_hash, styles)) or "'none'"),
+            "img-src data:",
+            f"connect-src {connect}",
+            "base-uri 'none'",
+            "form-action 'none'",
+        ]
+    )
 
 
 def _inner(text: str, tag: str) -> str:

@@ -188,11 +188,26 @@ var roofplatCard = (function () {
     writeCard(new Writer(box, true), state, row, plan, drawing, work);
   }
 
-  function writeCard(card, state, row, plan, drawing, work) {
+  // The plan alone, in the words of the card: for a scenario that is not the standing one.
+  function writePlan(box, state, row, plan) {
+    const card = new Writer(box, false), about = aboutOf(state, row, plan);
+    writeRefusals(card, about);
+    writeWayUp(card, about);
+    writeOpenings(card, about);
+    writeDanger(card, about);
+    writePlanning(card, about);
+  }
+
+  function aboutOf(state, row, plan) {
     const { buildings } = state.layers, { layers } = plan, { details } = layers, detail = details.rowsOf(row)[0];
     const get = (column) => (column in buildings.columns ? buildings.get(column, row) : details.get(column, detail));
-    const about = { state, row, plan, layers, get, parts: layers.sections.rowsOf(row), familyOf: (key) => state.families[key] || state.families.unknown };
+    return { state, row, plan, layers, get, parts: layers.sections.rowsOf(row), familyOf: (key) => state.families[key] || state.families.unknown };
+  }
+
+  function writeCard(card, state, row, plan, drawing, work) {
+    const about = aboutOf(state, row, plan);
     writeHead(card, about);
+    writeRefusals(card, about);
     writeDanger(card, about);
     if (!card.flat) writeActions(card, about);
     if (drawing) {
@@ -241,13 +256,16 @@ var roofplatCard = (function () {
     return said;
   }
 
-  function writeDanger(card, about) {
-    const { state, row, layers, get, parts, familyOf } = about;
-    const refused = refusals(about);
+  function writeRefusals(card, about) {
+    const { get } = about;
     // That nobody knows the roof is said by its caution.
-    for (const { loud, unknown, words: what, why } of refused) if (!unknown) card.add("p", loud ? [element("strong", what), " ", card.said(why)] : [what, " ", card.said(why)], loud ? "nocut" : "warn");
+    for (const { loud, unknown, words: what, why } of refusals(about)) if (!unknown) card.add("p", loud ? [element("strong", what), " ", card.said(why)] : [what, " ", card.said(why)], loud ? "nocut" : "warn");
     if (get("surveyed_on") === null) card.add("p", "Nobody has surveyed this roof.", "warn");
     if (get("look_again")) card.add("p", [element("strong", "Look again: "), card.said(get("look_again")), "."], "warn");
+  }
+
+  function writeDanger(card, about) {
+    const { row, layers, get, parts, familyOf } = about, refused = refusals(about);
     card.heading("Danger");
     const cautions = new Set([familyOf(get("roof_family")), ...parts.map((part) => familyOf(layers.sections.get("roof_family", part)))].map((one) => one.caution));
     // Said once, where it is said loudest.
@@ -507,5 +525,5 @@ var roofplatCard = (function () {
     });
   }
 
-  return { fillCard, printCard, useWords };
+  return { capital, compass, fillCard, ladderWords, number, printCard, reason, sentence, size, thousands, useWords, words, writePlan };
 })();

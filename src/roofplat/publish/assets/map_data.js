@@ -379,13 +379,18 @@ var roofplatData = (function () {
       }
       return plan;
     }
-    // The plan that holds a building, with all that is read on a card.
-    planOf(building) {
+    // The number of the block that holds a building.
+    blockOf(building) {
       const first = this.head.blocks.buildings;
       let low = 0, high = first.length - 1;
       while (high - low > 1) { const middle = (low + high) >> 1; if (first[middle] <= building) low = middle; else high = middle; }
-      if (!this.telling.has(low)) this.telling.set(low, this.tellOne(low));
-      return this.telling.get(low);
+      return low;
+    }
+    // The plan that holds a building, with all that is read on a card.
+    planOf(building) {
+      const number = this.blockOf(building);
+      if (!this.telling.has(number)) this.telling.set(number, this.tellOne(number));
+      return this.telling.get(number);
     }
   }
 
@@ -402,5 +407,5 @@ var roofplatData = (function () {
     return made;
   }
 
-  return { TILE, District, element, unturned };
+  return { TILE, District, Layer, element, unturned, worldX, worldY };
 })();

@@ -14,10 +14,13 @@ var roofplat = (function () {
   const { Filter, fifthOf } = roofplatFilter;
   // Less than this between the panels is no room to show a building in.
   const LEAST_ROOM_PX = 120;
+  // What is added to the page by others: called with its state once all else is there.
+  const additions = [];
 
   // Every building that is opened is a step back in the browser; one that an address names is there already.
   async function select(state, row, { move = false, focus = true, step = true } = {}) {
     const { buildings } = state.layers, map = state.map;
+    if (state.live) state.live.leave();
     buildings.unfold();
     if (state.highlight) state.highlight.remove();
     const latLng = (x, y) => L.CRS.EPSG3857.pointToLatLng(L.point(x, y), 0);
@@ -46,8 +49,14 @@ var roofplat = (function () {
     }
     card.hidden = false;
     card.scrollTop = 0;
-    if (move) map.fitBounds(state.highlight.getBounds(), { animate: false, maxZoom: 21, ...clearRoom(map, card) });
+    if (move) frame(state, card);
     if (focus) (card.querySelector("h2") || card).focus();
+    if (state.live) state.live.opened(row, plan);
+  }
+
+  // Brings the chosen building into what a panel leaves of the map.
+  function frame({ map, highlight }, panel) {
+    map.fitBounds(highlight.getBounds(), { animate: false, maxZoom: 21, ...clearRoom(map, panel) });
   }
 
   // What of the map no panel covers, as paddings.
@@ -83,6 +92,7 @@ var roofplat = (function () {
   // Closes the card; who opened it gets the focus back.
   function close(state, { step = true } = {}) {
     if (state.selected < 0) return;
+    if (state.live) state.live.leave();
     document.getElementById("card").hidden = true;
     if (state.behind) state.behind.hidden = false;
     state.behind = null;
@@ -103,7 +113,8 @@ var roofplat = (function () {
   }
 
   function goToHash(state) {
-    const typed = location.hash.slice(1), { buildings } = state.layers;
+    // A scenario may follow: the map shows the building alone.
+    const [typed] = location.hash.slice(1).split("?what-if"), { buildings } = state.layers;
     let id = typed;
     // A percent sign that somebody typed is no code.
     try { id = decodeURIComponent(typed); } catch { /* as it was typed */ }
@@ -142,6 +153,7 @@ var roofplat = (function () {
 
   function closeTopmost(state) {
     const at = (id) => document.getElementById(id), legend = at("legend");
+    if (state.live && state.live.goBack()) return;
     if (!at("card").hidden) close(state);
     else if (!at("filters").hidden) state.filter.close();
     else if (legend.open && legend.contains(document.activeElement)) {
@@ -152,12 +164,13 @@ var roofplat = (function () {
 
   function connect(state) {
     const { map } = state, at = (id) => document.getElementById(id);
-    map.on("click", (event) => { if (!state.measure.takes(event.latlng)) pick(state, event.latlng); });
+    const tap = (place) => { if (!state.measure.takes(place) && !(state.live && state.live.takes(place))) pick(state, place); };
+    map.on("click", (event) => tap(event.latlng));
     map.on("moveend", () => drawLegendSoon(state));
     state.tiles.on("unpacked", () => drawLegendSoon(state));
     map.getContainer().addEventListener("keydown", (event) => {
       if (event.key !== "Enter" || event.target !== map.getContainer()) return;
-      if (!state.measure.takes(map.getCenter())) pick(state, map.getCenter());
+      tap(map.getCenter());
     });
     document.addEventListener("keydown", (event) => {
       if (event.key === "Escape" && !event.defaultPrevented && !at("about").open) closeTopmost(state);
@@ -193,8 +206,9 @@ var roofplat = (function () {
       const rank = buildings.get("rank", row);
       return rank === null ? PALE : RANK_FILLS[fifthOf(rank, ranked)];
     };
-    const state = { map, district, layers, families, interval, ranked, classOf, mode: "family", selected: -1, caution: head.caution, ground: head.ground, scenario: head.scenario };
+    const state = { map, district, layers, families, interval, ranked, classOf, mode: "family", selected: -1, caution: head.caution, ground: head.ground, scenario: head.scenario, live: null };
     state.select = (row, options) => select(state, row, options);
+    state.frame = (panel) => frame(state, panel);
     state.openPanel = (panel, options) => openPanel(state, panel, options);
     state.closePanel = (panel, opener) => closePanel(state, panel, opener);
     state.onFound = () => drawLegendSoon(state);
@@ -228,6 +242,7 @@ var roofplat = (function () {
       state.filter = new Filter(state);
       drawLegend(state);
       connect(state);
+      for (const addition of additions) addition(state);
       document.body.dataset.ready = "yes";
       await goToHash(state);
     } catch (error) {
@@ -241,5 +256,5 @@ var roofplat = (function () {
     return still ? { zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false, inertia: false } : {};
   }
 
-  return { motion, start };
+  return { add: (addition) => additions.push(addition), motion, start };
 })();

@@ -234,11 +234,11 @@ var roofplatTiles = (function () {
       return [x * TILE / scale - more, y * TILE / scale - more, (x + 1) * TILE / scale + more, (y + 1) * TILE / scale + more];
     },
     // Paints a tile with the plans that are unpacked; `only` those of one building. Setting its size empties a canvas.
-    paint(canvas, coords, ratio = this.ratio(), only = -1) {
+    paint(canvas, coords, ratio = this.ratio(), only = -1, plans = this.plansOf(coords)) {
       canvas.width = canvas.height = TILE * ratio;
       canvas.version = this.version;
       this.painted++;
-      drawTile(canvas.getContext("2d"), ratio, { left: coords.x * TILE, top: coords.y * TILE }, coords, this.plansOf(coords), this.scene(), only);
+      drawTile(canvas.getContext("2d"), ratio, { left: coords.x * TILE, top: coords.y * TILE }, coords, plans, this.scene(), only);
     },
     // Keeps a tile that leaves the map, if it shows what is drawn now.
     keep({ tile, coords }) {

@@ -336,7 +336,7 @@ var roofplatTools = (function () {
     for (let j = 0; j * TILE < height; j++) for (let i = 0; i * TILE < width; i++) {
       const tile = element("canvas");
       // On its sheet the spots of a neighbour would be taken for its own.
-      state.tiles.paint(tile, { x: left / TILE + i, y: top / TILE + j, z: zoom }, ratio, row);
+      state.tiles.paint(tile, { x: left / TILE + i, y: top / TILE + j, z: zoom }, ratio, row, [state.district.common, plan]);
       context.drawImage(tile, i * TILE * ratio, j * TILE * ratio);
     }
     context.restore();
@@ -393,6 +393,20 @@ var roofplatTools = (function () {
     return Object.keys(LOOKS).filter((key) => drawn.has(key));
   }
 
+  // What the looks of a drawing mean, each with its sample.
+  function fillKey(key, looks, near) {
+    for (const look of Object.keys(LOOKS).filter((one) => looks.has(one))) {
+      const item = element("li"), small = element("canvas");
+      small.width = 160;
+      small.height = 88;
+      const context = small.getContext("2d");
+      context.scale(4, 4);
+      roofplatLegend.sample(context, LOOKS[look], near);
+      item.append(small, element("span", LOOKS[look].label));
+      key.append(item);
+    }
+  }
+
   function writePrint(state) {
     const { selected: row, plan } = state;
     endPrint();
@@ -400,16 +414,7 @@ var roofplatTools = (function () {
     const box = element("section"), figure = element("figure"), key = element("ul", null, "key");
     box.id = "print";
     const drawings = drawPlans(state, row, plan), looks = new Set(drawings.flatMap((one) => one.looks));
-    for (const look of Object.keys(LOOKS).filter((one) => looks.has(one))) {
-      const item = element("li"), small = element("canvas");
-      small.width = 160;
-      small.height = 88;
-      const context = small.getContext("2d");
-      context.scale(4, 4);
-      roofplatLegend.sample(context, LOOKS[look], drawings.some(({ near }) => near));
-      item.append(small, element("span", LOOKS[look].label));
-      key.append(item);
-    }
+    fillKey(key, looks, drawings.some(({ near }) => near));
     figure.append(drawings[0].canvas, key, element("figcaption", "Dashed: inferred or assumed. A circled letter is the side."), element("p", `${state.caution} ${state.scenario} ${state.ground}`, "caution"));
     const today = new Date(), two = (value) => String(value).padStart(2, "0");
     const head = element("p", null, "printed");
@@ -423,6 +428,15 @@ var roofplatTools = (function () {
   function endPrint() {
     if (at("print")) at("print").remove();
     document.body.classList.remove("prints-card");
+  }
+
+  // What is pressed inside a card.
+  function useCard(event) {
+    const button = event.target.closest("button");
+    if (!button) return;
+    if (button.dataset.copy) copy(button.dataset.copy, ["Copied ", button.dataset.copy, "."]);
+    else if (button.id === "card-link") share();
+    else if (button.id === "card-print") window.print();
   }
 
   function connectTools(state) {
@@ -439,17 +453,11 @@ var roofplatTools = (function () {
     measure.button = press("Measure", "measure-open", tools, () => (measure.on ? measure.end() : measure.begin()));
     locate.button = press("Where am I", "place-open", tools, () => locate.toggle());
     for (const one of [measure, locate]) one.button.setAttribute("aria-pressed", "false");
-    at("card").addEventListener("click", (event) => {
-      const button = event.target.closest("button");
-      if (!button) return;
-      if (button.dataset.copy) copy(button.dataset.copy, ["Copied ", button.dataset.copy, "."]);
-      else if (button.id === "card-link") share();
-      else if (button.id === "card-print") window.print();
-    });
+    at("card").addEventListener("click", useCard);
     // Also when a person prints by the browser's own menu.
     window.addEventListener("beforeprint", () => writePrint(state));
     window.addEventListener("afterprint", endPrint);
   }
 
-  return { connectTools, distanceFeet, say };
+  return { boxAround, connectTools, distanceFeet, drawPlan, fillKey, say, share, useCard };
 })();

@@ -1,0 +1,88 @@
+// Two scenarios of one building side by side: two drawings of one scale, and a table of what differs.
+// In: two scenarios as live_page.js keeps them.
+// Out: the contents of #compare. Text from data reaches the page through textContent alone.
+"use strict";
+var roofplatCompare = (function () {
+  const { element } = roofplatData;
+  const { boxAround, drawPlan, fillKey } = roofplatTools;
+  const { compared, shortWords } = roofplatWords;
+  const WAIT_MS = 150;
+  const at = (id) => document.getElementById(id);
+
+  // The box around all that either of them draws of the building, in world pixels at zoom 0.
+  function boxOfBoth(state, row, scenarios) {
+    const { buildings } = state.layers;
+    buildings.unfold();
+    let box = Array.from(buildings.boxes.subarray(4 * row, 4 * row + 4));
+    for (const { plan } of scenarios) {
+      const [west, north, east, south] = boxAround(["ladders", "openings", "trenches", "paths"].map((name) => plan.layers[name]), row);
+      box = [Math.min(box[0], west), Math.min(box[1], north), Math.max(box[2], east), Math.max(box[3], south)];
+    }
+    return box;
+  }
+
+  class Compare {
+    // `use` takes a scenario up again, `print` asks for its sheet.
+    constructor(state, { use, print }) {
+      Object.assign(this, { state, pair: null });
+      this.dialog = at("compare");
+      at("compare-close").addEventListener("click", () => this.dialog.close());
+      ["a", "b"].forEach((letter, place) => {
+        at(`compare-use-${letter}`).addEventListener("click", () => { const scenario = this.pair[place]; this.dialog.close(); use(scenario); });
+        at(`compare-print-${letter}`).addEventListener("click", () => print(this.pair[place], at("compare-said")));
+      });
+      this.dialog.addEventListener("close", () => { this.pair = null; });
+      new ResizeObserver(() => { clearTimeout(this.soon); this.soon = setTimeout(() => this.draw(), WAIT_MS); }).observe(at("compare-pair"));
+    }
+    open(row, pair, names) {
+      Object.assign(this, { row, pair, names });
+      at("compare-said").textContent = "";
+      this.write();
+      this.dialog.showModal();
+      this.dialog.scrollTop = 0;
+      at("compare-title").focus();
+      this.draw();
+    }
+    write() {
+      const { state, row, pair, names } = this, lines = compared(state, row, ...pair), body = at("compare-lines");
+      at("compare-title").textContent = roofplatData.unturned(`Two scenarios: ${roofplatDraw.titleOf(state.layers.buildings, row)}`);
+      ["a", "b"].forEach((letter, place) => {
+        at(`compare-name-${letter}`).textContent = names[place];
+        at(`compare-words-${letter}`).textContent = shortWords(pair[place]);
+      });
+      const count = lines.filter(({ differs, asked }) => differs && !asked).length;
+      at("compare-sum").textContent = count ? `${count} ${count === 1 ? "thing differs" : "things differ"} in the plan.` : "The two plans are the same.";
+      body.replaceChildren(...lines.map((line) => {
+        const tr = element("tr", null, line.differs ? "differs" : ""), what = element("th", line.what);
+        what.scope = "row";
+        tr.append(what, this.cell(line.one), this.cell(line.other), element("td", line.differs ? ["differs", line.moved && `${line.moved} of A's`].filter(Boolean).join(": ") : "same"));
+        return tr;
+      }));
+    }
+    cell({ said, why }) {
+      const td = element("td");
+      td.append(element("bdi", said));
+      if (why) td.append(" ", element("bdi", why, "how"));
+      return td;
+    }
+    draw() {
+      if (!this.pair || !this.dialog.open) return;
+      const { state, row, pair } = this, box = boxOfBoth(state, row, pair), looks = new Set();
+      const width = Math.floor(at("compare-drawing-a").clientWidth), ratio = window.devicePixelRatio > 1 ? 2 : 1;
+      if (width < 80) return;
+      const room = { width, most: Math.max(260, Math.min(0.62 * window.innerHeight, 1.2 * width)), least: 160, margin: Math.min(48, width / 8), ratio, strip: 44, zoom: 22.5 };
+      let near = false;
+      ["a", "b"].forEach((letter, place) => {
+        const drawn = drawPlan(state, row, pair[place].plan, box, `Plan of scenario ${letter.toUpperCase()}, ${shortWords(pair[place])}`, room);
+        drawn.canvas.id = `compare-plan-${letter}`;
+        at(`compare-drawing-${letter}`).replaceChildren(drawn.canvas);
+        for (const look of drawn.looks) looks.add(look);
+        near ||= drawn.near;
+      });
+      at("compare-key").replaceChildren();
+      fillKey(at("compare-key"), looks, near);
+    }
+  }
+
+  return { Compare };
+})();

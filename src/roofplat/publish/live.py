@@ -1,0 +1,69 @@
+"""The live page: the district's map, with plans asked of the server that it came from.
+
+In: `map.html` as a build wrote it.
+Out: the same page with our live scripts, and a policy that lets it ask its own server and no other.
+
+The map itself gains no right: what is added here stands in no file of a build.
+"""
+
+from __future__ import annotations
+
+from roofplat.errors import LayerError
+from roofplat.publish.files import CAUTION, asset
+from roofplat.publish.map import SCRIPTS
+from roofplat.publish.page import StrangePageError, added_to, fill
+from roofplat.publish.wording import METHOD_WORDS
+
+__all__ = ["live_page"]
+
+_SCRIPTS = (
+    "live_answer.js",
+    "live_words.js",
+    "live_ask.js",
+    "live_wind.js",
+    "live_compare.js",
+    "live_page.js",
+)
+_STYLES = ("live.css",)
+
+
+def live_page(map_html: bytes) -> bytes:
+    """Add what asks and shows "what if" to the page of a district's map.
+
+    Parameters
+    ----------
+    map_html
+        The file `map.html` of a build.
+
+    Returns
+    -------
+    bytes
+        The page to serve. The policy in it forbids all but its own scripts, styles and server;
+        `page.policy_of` reads it.
+
+    Raises
+    ------
+    LayerError
+        The file was not written by this version of roofplat, or was changed since.
+
+    Examples
+    --------
+    >>> live_page(b"<html></html>")
+    Traceback (most recent call last):
+        ...
+    roofplat.errors.LayerError: map.html is not a map of this version of roofplat; build the district again.
+    """
+    parts = fill("live.html.j2", caution=CAUTION, methods=METHOD_WORDS)
+    try:
+        page = added_to(
+            map_html.decode("utf-8"),
+            styles=[asset(name) for name in _STYLES],
+            scripts=[asset(name) for name in _SCRIPTS],
+            body=parts,
+            known=[asset(name) for name in SCRIPTS],
+        )
+    except (StrangePageError, UnicodeDecodeError):
+        raise LayerError(
+            "map.html is not a map of this version of roofplat; build the district again."
+        ) from None
+    return page.encode("utf-8")
