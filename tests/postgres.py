@@ -14,6 +14,7 @@ import shutil
 import socket
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from urllib.parse import quote
 
 import pytest
 
-__all__ = ["Database", "PostgresServer", "database", "postgres_server"]
+__all__ = ["OWNER", "Database", "PostgresServer", "database", "postgres_server"]
 
 OWNER = "planner"
 PASSWORD = "only for tests / #1"
@@ -81,6 +82,16 @@ class PostgresServer:
 
     def stop(self, mode: str = "fast") -> None:
         self.run("pg_ctl", "-D", "data", "-w", "-t", "60", "-m", mode, "stop")
+
+    def wait(self) -> None:
+        """Wait until it answers again, after one of its processes was killed."""
+        for _ in range(600):
+            try:
+                self.run("pg_isready", "-q", "-h", str(self.folder), "-p", str(self.port))
+                return
+            except RuntimeError:
+                time.sleep(0.1)
+        raise RuntimeError("the server does not come back")
 
     def sql(self, statement: str, name: str = "postgres") -> str:
         """Run a statement as the superuser; columns come out separated by `|`."""

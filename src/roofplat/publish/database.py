@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import ModuleType
 from typing import Any
-from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
+from urllib.parse import parse_qsl, quote, urlencode
 
 import geopandas as gpd
 import numpy as np
@@ -38,7 +38,10 @@ __all__ = [
     "check_database",
     "connect",
     "database_fault",
+    "open_connection",
+    "postgis_schema",
     "read_address",
+    "reader_settings",
     "write_database",
 ]
 
@@ -46,6 +49,8 @@ GEOMETRY = "geom"
 """Name of the column that holds the geometry."""
 KEY = "fid"
 """Name of the column that numbers the rows of a table from 1."""
+STOCK_PREFIX = "planner_"
+"""What the names of the tables begin with that single buildings are planned by."""
 _SCHEMA = "roofplat"
 # What PostgreSQL takes without quotes; its own names start with pg_.
 _NAME = re.compile(r"(?!pg_)[a-z_][a-z0-9_]{0,47}")
@@ -58,6 +63,8 @@ _ROWS = 20_000
 # How long another build is waited for, and readers of the tables that are to be replaced.
 _WAIT_S, _READERS_S, _READERS_TIMES = 600, 2, 30
 _CONNECT_S = 10
+# Sorted by its bytes, as a GeoPackage sorts.
+_TEXT = 'text COLLATE "C"'
 _KINDS = {
     pa.types.is_boolean: "boolean",
     pa.types.is_integer: "bigint",
@@ -82,6 +89,12 @@ class DatabaseAddress:
     given: Mapping[str, str]
     schema: str
     password: str | None = field(default=None, repr=False)
+
+    @property
+    def url(self) -> str:
+        """The address once more, without its password."""
+        asked = {**self.given, "schema": self.schema}
+        return f"postgresql://?{urlencode(asked, quote_via=quote)}"
 
     def __str__(self) -> str:
         said = self.given
@@ -133,13 +146,13 @@ def read_address(text: str) -> DatabaseAddress:
     ('north', 'planner@localhost/fire, schema north')
     """
     driver = _driver()
-    parts = urlsplit(text)
-    if parts.scheme not in ("postgresql", "postgres"):
+    place, _, query = text.partition("?")
+    if not place.startswith(("postgresql://", "postgres://")):
         raise DistrictFileError(
             "The address of the database must start with postgresql://; "
             "write it as postgresql://USER@HOST/DATABASE."
         )
-    asked = parse_qsl(parts.query, keep_blank_values=True)
+    asked = parse_qsl(query, keep_blank_values=True)
     schema = dict(asked).get("schema", _SCHEMA)
     if not _NAME.fullmatch(schema):
         raise DistrictFileError(
@@ -148,8 +161,9 @@ def read_address(text: str) -> DatabaseAddress:
         )
     others = urlencode([(key, value) for key, value in asked if key != "schema"])
     try:
-        said = dict(driver.extensions.parse_dsn(urlunsplit(parts._replace(query=others))))
-    except driver.ProgrammingError:
+        said = dict(driver.extensions.parse_dsn(f"{place}?{others}"))
+        int(said.get("port", 0))
+    except (driver.ProgrammingError, ValueError):
         raise DistrictFileError(
             "The address of the database cannot be read; write it as postgresql://USER@HOST/DATABASE, "
             "with odd characters as %XX."
@@ -240,9 +254,15 @@ def database_fault(address: DatabaseAddress, error: Exception) -> DatabaseError:
         )
     if isinstance(error, errors.InsufficientPrivilege):
         return DatabaseError(
-            f"The database {address} does not allow it ({first}); ask its owner for the right to make tables "
-            f"in the schema {address.schema}, and to be of the role that owns it."
+            f"The database {address} does not allow it ({first}); ask its owner for the right, to read or to "
+            "build."
         )
+    if isinstance(error, errors.UndefinedTable | errors.InvalidSchemaName):
+        return DatabaseError(
+            f"The database {address} holds no build ({first}); write one with `roofplat build --to`."
+        )
+    if isinstance(error, errors.QueryCanceled):
+        return DatabaseError(f"The database {address} took too long ({first}); ask for less, or try later.")
     if isinstance(error, errors.DependentObjectsStillExist):
         detail = (getattr(error.diag, "message_detail", None) or "").splitlines()
         named = f" ({detail[0].rstrip('.')})" if detail else ""
@@ -250,7 +270,63 @@ def database_fault(address: DatabaseAddress, error: Exception) -> DatabaseError:
             f"The database {address}: something of others hangs on a table that is to be replaced{named}; "
             "drop it, build, and make it again."
         )
-    return DatabaseError(f"The database {address} refused the work ({first}); nothing of it was changed.")
+    return DatabaseError(f"The database {address} refused the work ({first}); nothing in it was changed.")
+
+
+def reader_settings(query_seconds: float) -> dict[str, str]:
+    """Settings of a session that only reads, and never for long.
+
+    Parameters
+    ----------
+    query_seconds
+        How long one statement may take.
+
+    Returns
+    -------
+    dict
+        Run-time settings by name.
+
+    Examples
+    --------
+    >>> reader_settings(2.5)["statement_timeout"]
+    '2500ms'
+    """
+    limit = f"{round(query_seconds * 1000)}ms"
+    return {
+        "default_transaction_read_only": "on",
+        "statement_timeout": limit,
+        # Whoever dies over a question holds no table.
+        "idle_in_transaction_session_timeout": limit,
+    }
+
+
+def postgis_schema(cursor: Any, address: DatabaseAddress) -> str:
+    """The schema that PostGIS is in.
+
+    Parameters
+    ----------
+    cursor
+        Of a connection to the database.
+    address
+        For the sentence.
+
+    Returns
+    -------
+    str
+        Quoted where it has to be.
+
+    Raises
+    ------
+    DatabaseError
+        The database has no PostGIS.
+    """
+    cursor.execute("SELECT extnamespace::regnamespace::text FROM pg_extension WHERE extname = 'postgis'")
+    found = cursor.fetchone()
+    if found is None:
+        raise DatabaseError(
+            f"The database {address} has no PostGIS; let its owner run CREATE EXTENSION postgis in it."
+        )
+    return str(found[0])
 
 
 def check_database(address: DatabaseAddress) -> None:
@@ -343,15 +419,7 @@ def _prepare(cursor: Any, address: DatabaseAddress) -> None:
     from psycopg2 import sql
 
     schema = sql.Identifier(address.schema)
-    cursor.execute(
-        "SELECT nspname FROM pg_extension JOIN pg_namespace ON pg_namespace.oid = extnamespace "
-        "WHERE extname = 'postgis'"
-    )
-    found = cursor.fetchone()
-    if found is None:
-        raise DatabaseError(
-            f"The database {address} has no PostGIS; let its owner run CREATE EXTENSION postgis in it."
-        )
+    postgis = postgis_schema(cursor, address)
     cursor.execute("SELECT nspowner, pg_get_userbyid(nspowner) FROM pg_namespace WHERE nspname = %s",
                    (address.schema,))  # fmt: skip
     owner = cursor.fetchone()
@@ -361,9 +429,7 @@ def _prepare(cursor: Any, address: DatabaseAddress) -> None:
         cursor.execute("SELECT pg_has_role(%s::oid, 'MEMBER')", (owner[0],))
         if cursor.fetchone()[0]:
             cursor.execute(sql.SQL("SET LOCAL ROLE {}").format(sql.Identifier(owner[1])))
-    cursor.execute(
-        sql.SQL("SET LOCAL search_path = {}, {}, pg_catalog").format(schema, sql.Identifier(found[0]))
-    )
+    cursor.execute(sql.SQL("SET LOCAL search_path = {}, {}, pg_catalog").format(schema, sql.SQL(postgis)))
     cursor.execute("SELECT has_schema_privilege(%s, 'CREATE')", (address.schema,))
     if not cursor.fetchone()[0]:
         raise DatabaseError(
@@ -508,7 +574,7 @@ def _required(name: str) -> set[str]:
 def _sql_type(column: pa.Field, table: StoredTable, srid: int) -> str:
     if column.name == GEOMETRY:
         return f"geometry({'Geometry' if table.kind == 'Unknown' else table.kind}, {srid})"
-    return next((named for is_one, named in _KINDS.items() if is_one(column.type)), "text")
+    return next((named for is_one, named in _KINDS.items() if is_one(column.type)), _TEXT)
 
 
 def _arrow(table: StoredTable, srid: int) -> pa.Table:
