@@ -98,7 +98,7 @@ class Manager(BaseManager):  # type: ignore[misc]
 
 def _check_outputs(wanted: object, name: str) -> None:
     """Refuse to leave out the one output, and to give what is not there."""
-    if wanted is None:
+    if wanted is None or wanted == {}:
         return
     names = list(wanted) if isinstance(wanted, Mapping | list) else []
     if names != [name]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +17,14 @@ import pandas as pd
 from roofplat.ground import Ground
 from roofplat.publish.files import NO_AREA, area_files
 from roofplat.publish.overrides import override_words
+from roofplat.publish.sheet.building import split_buildings
+from roofplat.publish.sheet.leaf import sheet_pdf
 from roofplat.publish.sheet.panels import Edition
 from roofplat.publish.sheet.paper import find_paper
 from roofplat.publish.sheet.sets import SHEETS, sheet_files, write_set, write_singles
 from roofplat.rules import Rulebook
 
-__all__ = ["SHEETS", "sheet_files", "write_area_sets", "write_sheets"]
+__all__ = ["SHEETS", "sheet_files", "what_if_sheet", "write_area_sets", "write_sheets"]
 
 
 def write_sheets(
@@ -88,6 +91,49 @@ def write_sheets(
         report=report,
     )
     return files
+
+
+def what_if_sheet(
+    tables: Mapping[str, pd.DataFrame],
+    building_id: str,
+    *,
+    district: str,
+    rules: Rulebook,
+    ground: Ground,
+    as_of: datetime.date,
+    paper: str,
+    what_if: Sequence[str],
+) -> bytes:
+    """Draw the sheet of one building for a scenario that is not the standing plan's.
+
+    Parameters
+    ----------
+    tables
+        As for `write_sheets`; the rows of this building and those near it are enough.
+    building_id
+        The building.
+    district, rules, ground, as_of, paper
+        As for `write_sheets`.
+    what_if
+        What was asked: first in a few words for the head, then in sentences.
+
+    Returns
+    -------
+    bytes
+        A PDF of one page, the same for the same input.
+
+    Raises
+    ------
+    DistrictFileError
+        There is no such paper or building.
+    ValueError
+        `what_if` is empty: such a sheet has to say that it is no standing plan.
+    """
+    if not what_if:
+        raise ValueError("A what-if sheet must say what was asked.")
+    (leaf,) = split_buildings(tables, [building_id], ground=ground)
+    edition = replace(_edition(district, rules, as_of), what_if=tuple(what_if))
+    return sheet_pdf(leaf, paper=find_paper(paper), edition=edition)
 
 
 def write_area_sets(

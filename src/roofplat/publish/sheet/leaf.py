@@ -48,6 +48,8 @@ _PLAN_SHARES = (_PLAN_LEAST, 0.65, 0.68, 0.71, 0.74)
 _KEY_PT = 20.0
 _NAME_PT, _LINE_PT, _ALERT_PT = 14.0, 8.0, 9.5
 _RULED_PT = 17.0
+# The frame around what was asked is dashed, as everything is that nobody has seen.
+_WHAT_IF_DASH = (6.0, 3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,8 +167,8 @@ def _left_to_words(plan: DrawnPlan) -> list[Block]:
 
 
 def _draw_head(canvas: Any, heading: Heading, frame: _Frame, edition: Edition) -> float:
-    """Draw name, address, id, area and alert; return the height at which the plan may begin."""
-    made = f"Standing plan, data as of {edition.as_of.isoformat()}"
+    """Draw name, address, id, area, what was asked and alert; return the height where the plan may begin."""
+    made = f"{'What-if' if edition.what_if else 'Standing'} plan, data as of {edition.as_of.isoformat()}"
     right = [made, clipped(edition.district, FONT, _LINE_PT, frame.width * 0.4)]
     y = frame.top - _NAME_PT * 0.8
     left_width = frame.width - max(width_pt(line, FONT, _LINE_PT) for line in right) - _GAP_PT
@@ -188,17 +190,28 @@ def _draw_head(canvas: Any, heading: Heading, frame: _Frame, edition: Edition) -
         rest = clipped(heading.address, FONT, _LINE_PT, room) + dot + rest
     canvas.drawString(frame.left, y, clipped(rest, FONT, _LINE_PT, left_width))
     y -= _LINE_PT * 0.7
-    if not heading.alert:
-        return y - _SPACE_PT / 2
-    # A thick frame and bold type: a copier keeps them where it loses a grey.
+    if edition.what_if:
+        canvas.setDash(*_WHAT_IF_DASH)
+        y = _draw_framed(canvas, edition.what_if[0], y, frame)
+        canvas.setDash()
+    if heading.alert:
+        y = _draw_framed(canvas, heading.alert, y, frame)
+    return y - (0.0 if heading.alert or edition.what_if else _SPACE_PT / 2)
+
+
+def _draw_framed(canvas: Any, words: str, y: float, frame: _Frame) -> float:
+    """Draw a line of text that nobody may miss; return the height below it.
+
+    A thick frame and bold type: a copier keeps them where it loses a grey.
+    """
     tall = _ALERT_PT * 1.7
     size = _ALERT_PT
-    while size > 7.0 and width_pt(heading.alert, BOLD, size) > frame.width - 12.0:
+    while size > 7.0 and width_pt(words, BOLD, size) > frame.width - 12.0:
         size -= 0.25
     canvas.setLineWidth(1.6)
     canvas.rect(frame.left + 0.8, y - tall, frame.width - 1.6, tall)
     canvas.setFont(BOLD, size)
-    text = clipped(heading.alert, BOLD, size, frame.width - 12.0)
+    text = clipped(words, BOLD, size, frame.width - 12.0)
     canvas.drawString(frame.left + 6.0, y - tall / 2 - size * 0.36, text)
     return y - tall - _SPACE_PT
 

@@ -114,12 +114,16 @@ class Edition:
         The rules in force.
     changed
         What the department has changed in the rulebook, from `overrides.override_words`.
+    what_if
+        Of a sheet that is not of the standing plan: what was asked instead, first in a few words for the
+        head, then in sentences. Nothing for a standing plan.
     """
 
     district: str
     as_of: datetime.date
     rules: Rulebook
     changed: tuple[str, ...] = ()
+    what_if: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +188,9 @@ def text_blocks(frames: Mapping[str, pd.DataFrame], edition: Edition) -> list[Bl
     planned = sections[0] if sections else {}
     rules = edition.rules
     layer = "layers.gpkg, layer {}".format
+    scenario = _scenario(planned, number if several else {}) + tuple(map(markup, edition.what_if[1:]))
     blocks = [
-        Block("Scenario", _scenario(planned, number if several else {}), rank=1, least=2),
+        Block("Scenario", scenario, rank=1, least=len(scenario)),
         Block("Roof", tuple(_roof(frames, sections, where, rules)), 1, least=4, rest=layer("sections")),
         _opening_way(sections, where),
         Block("Ladder spots", tuple(_ladders(frames, where)), 1, least=6, rest=layer("ladders")),
