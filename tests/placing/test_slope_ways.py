@@ -24,6 +24,8 @@ from roofplat.placing.slopes import lay_out_slopes, slope_bays
 from roofplat.rules import load_rulebook
 
 RULES = load_rulebook()
+# No ladder stands already.
+NOWHERE = np.array([np.nan])
 STRETCH = math.sqrt(1.25)
 # Rafters at 2 ft stand at odd feet; bays are bordered by those at -9, -3, 3, 9 and 15.
 HOUSE = shapely.box(-21, -15, 21, 15)
@@ -79,6 +81,8 @@ def led(
         wind_from_deg=np.array([wind]),
         fire_east=fire_east,
         fire_north=fire_north,
+        foothold_east=NOWHERE,
+        foothold_north=NOWHERE,
     )
     east, north = local(tips)
     section = np.zeros(len(tips), dtype=np.int64)

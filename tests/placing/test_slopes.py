@@ -22,6 +22,8 @@ from roofplat.rules import load_rulebook
 from roofplat.tables import METHODS
 
 RULES = load_rulebook()
+# No ladder stands already.
+NOWHERE = np.array([np.nan])
 SLOPE_DEG = math.degrees(math.atan(0.5))
 # On a slope of 6:12 two feet on the plan are the root of five on the roof.
 STRETCH = math.sqrt(1.25)
@@ -76,6 +78,8 @@ def laid_out(
         wind_from_deg=np.array([wind]),
         fire_east=east,
         fire_north=north,
+        foothold_east=NOWHERE,
+        foothold_north=NOWHERE,
     )
     return framing, found
 

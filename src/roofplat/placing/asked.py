@@ -78,7 +78,7 @@ def read_asked(
         number = pd.Series(
             {name: _number(way, METHODS) for name, way in preferred.items() if way is not None}
         )
-        method = building_id.map(number).fillna(-1).to_numpy(dtype=np.int64)
+        method = np.asarray(building_id.map(number).fillna(-1), dtype=np.int64)
     x, y = np.full(count, np.nan), np.full(count, np.nan)
     given = np.atleast_1d(np.asarray(wind_basis, dtype=object))
     basis = np.array([_number(word, SCENARIO_BASES) for word in given])

@@ -6,13 +6,15 @@ Out: for each section the numbers of its bays, in order of opening.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals
 from roofplat.placing.bays import Bays
 
-__all__ = ["first_bay", "next_bays"]
+__all__ = ["clear_of_footholds", "first_bay", "next_bays"]
 
 # Distances closer than this are equal, and the tie-break decides.
 _EQUAL_FT = 0.01
@@ -132,6 +134,29 @@ def next_bays(
         chosen[going[found], number] = picked
         area[going[found]] += _area(bays, picked, longest_ft)
     return chosen
+
+
+def clear_of_footholds(bays: Bays, u: FloatArray, v: FloatArray, ladder_clear_ft: float) -> Bays:
+    """Bays of which none is clear that comes too close to the foothold of a ladder that stands already.
+
+    Parameters
+    ----------
+    bays
+        Of n sections, or of n planes.
+    u, v
+        Foothold in the coordinates of each, NaN where no ladder stands, shape (n,).
+    ladder_clear_ft
+        Least distance.
+
+    Returns
+    -------
+    Bays
+    """
+    if not np.isfinite(u).any():
+        return bays
+    every = np.arange(bays.section.size)[:, None]
+    near = _near(bays, every, u[bays.section], v[bays.section], ladder_clear_ft)[:, 0]
+    return replace(bays, clear=bays.clear & ~near)
 
 
 def _near(

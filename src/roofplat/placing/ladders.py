@@ -8,7 +8,8 @@ base can stand, a fence in between, a closed yard, a line overhead too close, a 
 beside an obstacle or the first opening. Every spot has a height of its own, and with it its
 ladder, its setback and its base. A spot that a ladder reaches goes before one that only the aerial
 reaches, and that before one out of reach; the rest is scored by the weights `ladder.weight.*`.
-The best is rank 1, the best on another side and well apart is rank 2.
+The best is rank 1, the best on another side and well apart is rank 2. A ladder that stands already is
+rank 1 whatever speaks against it, and says so.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from roofplat.framing.ragged import FloatArray, IntArray, expand, first_of_equal
 from roofplat.framing.walls import Walls
 from roofplat.placing.aerial import AERIAL_ANSWERS, AerialSpots, find_aerial_spots
 from roofplat.placing.approach import Approach, parapets_at, too_near
+from roofplat.placing.placed import Placed, doubt_bit
 from roofplat.placing.reach import Reach, Stock, ladder_stock, working_reach
 from roofplat.placing.scene import Boxes, in_boxes
 from roofplat.rules import Rulebook
@@ -76,6 +78,9 @@ class LadderSpots:
         0 to 1.
     wishes
         How far each of `WISHES` is met, 0 to 1, shape (k, 7).
+    placed, doubts
+        True for a ladder that stands already, and what speaks against it: a bit for each of
+        `placed.DOUBTS`.
     """
 
     section: IntArray
@@ -103,6 +108,8 @@ class LadderSpots:
     pushes_out: Flags
     score: FloatArray
     wishes: FloatArray
+    placed: Flags
+    doubts: IntArray
 
 
 def find_ladder_spots(
@@ -123,6 +130,7 @@ def find_ladder_spots(
     obstacles: Boxes,
     meets_another: Flags,
     buildings: shapely.STRtree,
+    placed: Placed,
 ) -> LadderSpots:
     """Find the best spot of each section, and the best on another side.
 
@@ -150,6 +158,8 @@ def find_ladder_spots(
         True for a section that touches or overlaps another one, shape (n,).
     buildings
         Every section of the district, in the working CRS: no base may stand in one.
+    placed
+        Ladders that stand already, each the first spot of its section.
 
     Returns
     -------
@@ -164,13 +174,15 @@ def find_ladder_spots(
     -----
     The first spot takes the shortest ladder that reaches; the second the shortest that reaches and
     is left. An aerial is looked for where the stock does not reach, or not twice, where a roof
-    pushes walls out, and where no ground of the section takes a base.
+    pushes walls out, and where no ground of the section takes a base. A ladder that stands already is
+    the shortest of the stock that reaches, else the aerial where that works, else out of reach.
     """
     count = frames.count
     stock = ladder_stock(rules)
     near = rules.number("ladder.corner_near_ft")
     landing = rules.number("ladder.landing_ft")
     wall, along = _candidates(walls, ~approach.no_ladder & active[walls.section], rules)
+    wall, along, stands = _with_placed(walls, wall, along, placed)
     section = walls.section[wall]
     parapet, drawn = parapets_at(approach, wall, along)
     support = approach.edge_ft[wall] + parapet
@@ -190,17 +202,17 @@ def find_ladder_spots(
     last = stock.length_ft.size - 1
     scarce = last >= 0 and int(stock.count[last]) < 2
     unreached = reach.number > last - int(scarce)
-    has_ground = np.bincount(section[ground], minlength=count) > 0
+    has_ground = np.bincount(section[ground & ~stands], minlength=count) > 0
     wants = unreached | (pushes | ~has_ground)[section]
 
-    kept = np.flatnonzero(free | wants)
+    kept = np.flatnonzero(free | wants | stands)
     wall, section = wall[kept], section[kept]
     along, parapet, support = along[kept], parapet[kept], support[kept]
     tip_east, tip_north, base_east, base_north, sine, cosine = (
         column[kept] for column in (tip_east, tip_north, base_east, base_north, sine, cosine)
     )
     reach = take(reach, kept)
-    free, ground, wants = free[kept], ground[kept], wants[kept]
+    free, ground, wants, stands = free[kept], ground[kept], wants[kept], stands[kept]
     foothold_u, foothold_v = frames.uv(tip_east + cosine * landing, tip_north - sine * landing, section)
 
     opening = first_opening.dense(count)
@@ -212,9 +224,11 @@ def find_ladder_spots(
         & (foothold_v < opening.v_high[section] + off)
     )
     in_the_way = obstacles.grown(rules.number("obstacle.path_clear_ft"))
-    bad |= in_boxes(foothold_u, foothold_v, section, in_the_way, count, with_border=False)
+    by_obstacle = in_boxes(foothold_u, foothold_v, section, in_the_way, count, with_border=False)
+    # A ladder that stands already does not compete with the others.
+    bad |= by_obstacle | stands
 
-    asked = np.flatnonzero(wants & ~bad)
+    asked = np.flatnonzero((wants & ~bad) | stands)
     aerial = find_aerial_spots(
         frames,
         approach,
@@ -247,7 +261,7 @@ def find_ladder_spots(
         "upwind": upwind[wall],
         "street": np.nan_to_num(street, nan=0.0)[wall],
         "away_from_fire": np.minimum(fire_distance / rules.number("ladder.fire_clear_ft"), 1),
-        "short_path": _shortness(foothold_u, foothold_v, section, free, opening, count),
+        "short_path": _shortness(foothold_u, foothold_v, section, free & ~stands, opening, count),
         "low_parapet": np.clip(1 - parapet / rules.number("ladder.parapet_full_ft"), 0, 1),
     }
     weights = {wish: rules.number(f"ladder.weight.{wish}") for wish in WISHES}
@@ -257,12 +271,17 @@ def find_ladder_spots(
     pushed = pushes[section]
     ladder = ground & (reach.number <= last)
     means, preferred = _means(ladder, works, outside, ground, pushed)
+    by_stock = np.select([reach.number <= last, works], [_GROUND, _AERIAL], default=_OUT)
+    means = np.where(stands, by_stock, means)
+    standing = np.full(count, -1, dtype=np.int64)
+    standing[section[stands]] = np.flatnonzero(stands)
     ties = [(tip_east, 2), (tip_north, 2)]
     # Overlapping outlines can put a base inside a building whose walls it does not cross; such a
     # spot is struck out and the choice made again.
     for _ in range(_ATTEMPTS):
         wanted = np.where(bad, np.inf, _STEP * preferred - score)
         best = first_of_equals([(wanted, 6), *ties], section, count)
+        best = np.where(standing >= 0, standing, best)
         has_first = best >= 0
         apart = np.hypot(tip_east - tip_east[best[section]], tip_north - tip_north[best[section]])
         other = (
@@ -279,7 +298,7 @@ def find_ladder_spots(
         firsts, seconds = best[has_first], second[second >= 0]
         picked = np.concatenate([firsts, seconds])
         by = np.concatenate([means[firsts], second_means[seconds]])
-        check = np.flatnonzero(meets_another[section[picked]] & (by != _AERIAL))
+        check = np.flatnonzero(meets_another[section[picked]] & (by != _AERIAL) & ~stands[picked])
         at = picked[check]
         x, y = frames.outlines.planes.crs(base_east[at], base_north[at], section[at])
         struck = np.unique(buildings.query(shapely.points(x, y), predicate="intersects")[0])
@@ -287,7 +306,7 @@ def find_ladder_spots(
         if not struck.size:
             break
     else:
-        has_first &= ~bad[best]
+        has_first &= ~bad[best] | stands[best]
         second = np.where(bad[second] | ~has_first, -1, second)
 
     firsts, seconds = best[has_first], second[second >= 0]
@@ -297,6 +316,29 @@ def find_ladder_spots(
     number = np.concatenate([reach.number[firsts], number[seconds]])
     order = np.lexsort((rank, section[picked])) if picked.size else np.empty(0, dtype=np.int64)
     picked, rank, means, number = picked[order], rank[order], means[order], number[order]
+    doubts = np.zeros(picked.size, dtype=np.int64)
+    there = np.flatnonzero(stands[picked])
+    if there.size:
+        at = picked[there]
+        by_opening = _gap_ft(foothold_u[at], foothold_v[at], opening, section[at]) < off
+        doubts[there] = (
+            placed.doubts
+            | doubt_bit("ladder_by_obstacle", by_obstacle[at])
+            | doubt_bit("ladder_by_opening", by_opening)
+            | np.where(
+                means[there] == _AERIAL,
+                0,
+                _ground_doubts(
+                    frames,
+                    approach,
+                    buildings,
+                    section[at],
+                    free[at],
+                    (base_east[at], base_north[at]),
+                    (tip_east[at], tip_north[at]),
+                ),
+            )
+        )
     return _chosen(
         stock,
         approach,
@@ -317,6 +359,54 @@ def find_ladder_spots(
         pushes_out=pushed[picked],
         score=score[picked],
         wishes=np.stack([wishes[wish][picked] for wish in WISHES], axis=1),
+        placed=stands[picked],
+        doubts=doubts,
+    )
+
+
+def _with_placed(
+    walls: Walls, wall: IntArray, along: FloatArray, placed: Placed
+) -> tuple[IntArray, FloatArray, Flags]:
+    """Candidates and ladders that stand already, ascending by section, and which are the latter."""
+    stands = np.zeros(wall.size, dtype=bool)
+    if not placed.section.size:
+        return wall, along, stands
+    wall, along = np.concatenate([wall, placed.wall]), np.concatenate([along, placed.along_ft])
+    stands = np.arange(wall.size) >= stands.size
+    order = np.argsort(walls.section[wall], kind="stable")
+    return wall[order], along[order], stands[order]
+
+
+def _gap_ft(u: FloatArray, v: FloatArray, boxes: Boxes, box: IntArray) -> FloatArray:
+    """Distance of points from a box each, 0 inside it, NaN where that has no extent."""
+    gap_u = np.maximum(boxes.u_low[box] - u, u - boxes.u_high[box])
+    gap_v = np.maximum(boxes.v_low[box] - v, v - boxes.v_high[box])
+    return np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0))
+
+
+def _ground_doubts(
+    frames: SectionFrames,
+    approach: Approach,
+    buildings: shapely.STRtree,
+    section: IntArray,
+    free: Flags,
+    base: tuple[FloatArray, FloatArray],
+    tip: tuple[FloatArray, FloatArray],
+) -> IntArray:
+    """What the ground has against ladders that stand already."""
+    points = shapely.points(*frames.outlines.planes.crs(*base, section))
+    inside = np.zeros(section.size, dtype=bool)
+    inside[buildings.query(points, predicate="intersects")[0]] = True
+    yard = np.zeros(section.size, dtype=bool)
+    if approach.yards is not None:
+        yard[approach.yards.query(points, predicate="intersects")[0]] = True
+    return (
+        doubt_bit("ladder_ground_not_free", ~free)
+        | doubt_bit("ladder_base_in_building", inside)
+        | doubt_bit("ladder_in_closed_yard", yard & approach.by_yard[section])
+        | doubt_bit("ladder_near_line", too_near(frames, section, *base, *tip, approach.lines_near))
+        | doubt_bit("ladder_on_bad_ground", too_near(frames, section, *base, *base, approach.ground_near))
+        | doubt_bit("ladder_across_fence", too_near(frames, section, *base, *tip, approach.fences))
     )
 
 
@@ -341,6 +431,8 @@ def _chosen(
     pushes_out: Flags,
     score: FloatArray,
     wishes: FloatArray,
+    placed: Flags,
+    doubts: IntArray,
 ) -> LadderSpots:
     """Fill in what the means of each chosen spot decides."""
 
@@ -360,6 +452,8 @@ def _chosen(
     of_stock = np.append([np.nan, np.nan], stock.highest_ft)[np.where(scarce, size, size + 1)]
     setback = np.where(up, np.nan, reach.base_setback_ft[picked])
     distance = approach.zones.distance_ft[approach.building[section]]
+    # A ladder's base is as far from its own wall as its setback.
+    in_zone = np.where(up, of_aerial("in_zone", False), np.nan_to_num(setback) <= distance).astype(bool)
     return LadderSpots(
         section=section,
         rank=rank,
@@ -386,11 +480,12 @@ def _chosen(
         aerial=of_aerial("answer", _NOT_ASKED),
         aerial_setback_ft=of_aerial("setback_ft", np.nan),
         aerial_highest_ft=aerial_highest,
-        # A ladder's base is as far from its own wall as its setback.
-        in_zone=np.where(up, of_aerial("in_zone", False), np.nan_to_num(setback) <= distance).astype(bool),
+        in_zone=in_zone,
         pushes_out=pushes_out,
         score=score,
         wishes=wishes,
+        placed=placed,
+        doubts=doubts | doubt_bit("ladder_in_collapse_zone", placed & in_zone & pushes_out),
     )
 
 

@@ -20,7 +20,15 @@ from roofplat.placing.compose import compose
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import METHODS, ROOF_SHAPES
 
-__all__ = ["CUTTING", "REJECTIONS", "Choice", "choose_methods", "clear_span_ft", "rejected_methods"]
+__all__ = [
+    "CUTTING",
+    "NOT_LISTED",
+    "REJECTIONS",
+    "Choice",
+    "choose_methods",
+    "clear_span_ft",
+    "rejected_methods",
+]
 
 # Ways that need a saw; the others use what is there, or nothing.
 CUTTING = tuple(
@@ -46,7 +54,8 @@ REJECTIONS: Mapping[str, tuple[str, str]] = {
     "passed_over": ("another that serves is preferred in this scenario", "family.{family}.methods"),
 }
 _CODES = tuple(REJECTIONS)
-_NOT_LISTED, _GOOD = -2, -1
+# Verdicts on a method that no rule rejects.
+NOT_LISTED, _GOOD = -2, -1
 # A span this little above the limit is at it.
 _SAME_FT = 0.01
 
@@ -136,7 +145,7 @@ def choose_methods(
         steep = slope_deg > rules.number("opening.steepest_deg")
 
     order = np.full((count, len(METHODS)), np.inf)
-    verdict = np.full((count, len(METHODS)), _NOT_LISTED)
+    verdict = np.full((count, len(METHODS)), NOT_LISTED)
     for number, method in enumerate(METHODS):
         place = by_family(family, rules, _place_of(method)).astype(float)
         listed = np.isfinite(place)
@@ -152,7 +161,7 @@ def choose_methods(
         if method == "near_ridge":
             reasons, codes = [*reasons, steep], [*codes, "steep"]
         why = np.select(reasons, [_CODES.index(code) for code in codes], default=_GOOD)
-        verdict[:, number] = np.where(listed, why, _NOT_LISTED)
+        verdict[:, number] = np.where(listed, why, NOT_LISTED)
     rows = np.arange(count)
     never = preferred == METHODS.index("do_not_cut")
     verdict[never, METHODS.index("do_not_cut")] = _GOOD
@@ -187,8 +196,8 @@ def rejected_methods(choice: Choice, family: pd.Series, drawn: npt.NDArray[np.bo
     """
     code, names = pd.factorize(family)
     # Few combinations of verdicts occur: each gets one small number.
-    base = len(_CODES) - _NOT_LISTED
-    packed = (choice.verdict - _NOT_LISTED) @ base ** np.arange(len(METHODS))
+    base = len(_CODES) - NOT_LISTED
+    packed = (choice.verdict - NOT_LISTED) @ base ** np.arange(len(METHODS))
     _, first, combination = np.unique(packed, return_index=True, return_inverse=True)
     combinations = choice.verdict[first]
     kinds, first_of_kind = np.unique(code, return_index=True)
@@ -199,7 +208,7 @@ def rejected_methods(choice: Choice, family: pd.Series, drawn: npt.NDArray[np.bo
             return ""
         parts = []
         for number, verdict in enumerate(combinations[verdicts]):
-            if verdict == _NOT_LISTED or number in (method, cutting):
+            if verdict == NOT_LISTED or number in (method, cutting):
                 continue
             passed = preferred >= 0 and places[kind][number] < places[kind][preferred]
             good = "passed_over" if passed else "served"

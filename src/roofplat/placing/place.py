@@ -36,13 +36,14 @@ from roofplat.placing.approach import Approach, read_approach
 from roofplat.placing.asked import Asked, read_asked
 from roofplat.placing.bays import lay_out_bays
 from roofplat.placing.checks import place_checks
-from roofplat.placing.choose import first_bay, next_bays
+from roofplat.placing.choose import clear_of_footholds, first_bay, next_bays
 from roofplat.placing.collapse import zone_table
 from roofplat.placing.existing import existing_openings, glazing_openings, in_order, nearest_existing
 from roofplat.placing.ladders import find_ladder_spots
 from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips
 from roofplat.placing.paths import find_ways, first_found, grown_for_paths, led_on, legs_of, wall_ways
+from roofplat.placing.placed import Placed, find_placed, on_rake
 from roofplat.placing.reach import ladder_stock
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_on, deepest_point, inside, merged_boxes, pair_up_any
@@ -50,6 +51,7 @@ from roofplat.placing.sheets import Sheets
 from roofplat.placing.slope_ways import find_slope_ways, planes_under
 from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips, under_tips
 from roofplat.placing.trenches import find_trenches
+from roofplat.placing.unmet import unmet_wishes
 from roofplat.placing.write import write_plan
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import APPARATUS, METHODS, WALL_KINDS, problem_rows
@@ -113,6 +115,8 @@ class _Setting:
     side: IntArray
     nonbearing: npt.NDArray[np.bool_]
     buildings: shapely.STRtree
+    placed: Placed
+    left_out: IntArray
 
 
 @steady_memory()
@@ -185,6 +189,18 @@ def place_plans(
     with ThreadPoolExecutor(max_workers=workers) as pool:
         sheets = Sheets.joined(list(pool.map(place, chunks(framing.frames.count, _CHUNK))))
     refusal = sheets.take("refusals", "code")
+    unmet = unmet_wishes(
+        framing.sections,
+        asked,
+        setting.choice,
+        rules,
+        planned=setting.planned,
+        opened=marked(sheets.see("openings", "section"), framing.frames.count),
+        refusal=refusal,
+        left_out=setting.left_out,
+        ladder_section=sheets.see("ladders", "section"),
+        ladder_doubts=sheets.see("ladders", "doubts"),
+    )
     tables, problems = write_plan(
         framing,
         sheets,
@@ -200,7 +216,7 @@ def place_plans(
         asked=asked,
     )
     tables["collapse_zones"] = zone_table(setting.approach.zones, roofs)
-    found = [fire_problems, asked_problems, _stock_problems(rules), problems]
+    found = [fire_problems, asked_problems, unmet, _stock_problems(rules), problems]
     return Plan(**tables, problems=pd.concat(found, ignore_index=True))
 
 
@@ -307,6 +323,7 @@ def _read_setting(
         ground=ground,
         buildings=buildings,
     )
+    placed, left_out = find_placed(framing, approach, asked, planned, rules)
     bearing, nonbearing = WALL_KINDS.index("bearing"), WALL_KINDS.index("nonbearing")
     return _Setting(
         planned=planned,
@@ -336,6 +353,8 @@ def _read_setting(
         side=framing.wall_side,
         nonbearing=kind == nonbearing,
         buildings=buildings,
+        placed=placed,
+        left_out=left_out,
     ), problems
 
 
@@ -443,13 +462,18 @@ def _place_chunk(
         side_clear_ft=framing.spacings.side_clear_ft[rows],
         whole_only=framing.spacings.framing[rows] == "joists",
     )
+    placed = setting.placed.rows(rows, wall_rows)
+    placed_u, placed_v = placed.footholds(frames.count)
+    bays = clear_of_footholds(bays, placed_u, placed_v, rules.number("ladder.opening_clear_ft"))
     first = first_bay(bays, fire_u, fire_v)
     has_bay = np.flatnonzero(first >= 0)
     bay = first[has_bay]
     first_cell = Boxes(has_bay, bays.u_low[bay], bays.u_high[bay], bays.v_low[bay], bays.v_high[bay])
     first_opening = Boxes(has_bay, *bays.rectangle(bay))
     planes = slice(framing.pitched.planes.start[rows.start], framing.pitched.planes.start[rows.stop])
-    fire_east, fire_north = frames.east_north(fire_u, fire_v, np.arange(frames.count))
+    every = np.arange(frames.count)
+    fire_east, fire_north = frames.east_north(fire_u, fire_v, every)
+    placed_east, placed_north = frames.east_north(placed_u, placed_v, every)
     slopes = slope_bays(
         setting.slopes.rows(planes),
         framing.pitched.planes.section[planes] - rows.start,
@@ -461,6 +485,8 @@ def _place_chunk(
         wind_from_deg=setting.wind_from_deg[rows],
         fire_east=fire_east,
         fire_north=fire_north,
+        foothold_east=placed_east,
+        foothold_north=placed_north,
     )
     first_slope = slopes.first
     first_opening = merged_boxes(first_opening, slopes.box(frames))
@@ -485,6 +511,7 @@ def _place_chunk(
         obstacles=_kept_off(obstacles, existing, rules),
         meets_another=framing.surroundings.meets_another[rows],
         buildings=setting.buildings,
+        placed=placed,
     )
     tip_u, tip_v = frames.uv(spots.tip_east, spots.tip_north, spots.section)
     ways = find_ways(
@@ -516,6 +543,8 @@ def _place_chunk(
         first=first_slope,
     )
     ways = first_found(ways, up_slope)
+    # Up a rake no member leads: a ladder that stands there already has no way to the work.
+    ways = replace(ways, found=ways.found & ~on_rake(spots.doubts))
 
     # A roof is opened only where a ladder stands and a path leads to the work.
     leads = np.full(frames.count, -1, dtype=np.int64)
@@ -595,7 +624,6 @@ def _place_chunk(
         default="no_clear_bay",
     )[unopened]
     strips = in_order(there, strips, frames.count)
-    every = np.arange(frames.count)
     plane = planes_under(framing.pitched.planes.wall[planes] - wall_rows.start, spots.wall)
     on_slopes = slope_strips(
         under_tips(slopes, plane, spots.tip_east, spots.tip_north),

@@ -17,12 +17,14 @@ from roofplat.placing.aerial import AERIAL_ANSWERS
 from roofplat.placing.compose import compose
 from roofplat.placing.ladders import WISHES
 from roofplat.placing.methods import CUTTING, REJECTIONS, Choice
+from roofplat.placing.placed import DOUBTS
 from roofplat.tables import METHODS, words
 
 __all__ = ["NO_CUT", "compass_point", "ladder_reasons", "why_no_cut", "wishes_met"]
 
 NO_CUT = {
     "not_planned": "the scenario's fire spot is in another section of this building",
+    "no_cut_preferred": "the scenario prefers that no deck is cut",
     "family_unknown": "nobody has looked at this roof; find out first",
     "family_not_cut": "roofs of this family are not cut",
     "glazing_only": "the glazing is opened, and no deck is cut",
@@ -48,6 +50,8 @@ _WISH_WORDS = {
     "short_path": "close to the work",
     "low_parapet": "over a low parapet",
 }
+# How a spot that the scenario states begins its sentence, by `tables.APPARATUS`.
+_STANDS = ("Stands there already", "Stated by the scenario", "Stated by the scenario")
 # A wish that is met this far is given as a reason.
 _MET = {
     "bearing": 0.99,
@@ -93,9 +97,11 @@ def why_no_cut(
         ("span_beyond_family", codes.index("span")),
         ("too_steep", codes.index("steep")),
     ]
+    never = METHODS.index("do_not_cut")
     return np.select(
         [
             ~planned,
+            choice.preferred == never,
             (family == "unknown").to_numpy(dtype=bool),
             no_method & (choice.method == METHODS.index("glazing")),
             no_method & (worst < 0),
@@ -107,6 +113,7 @@ def why_no_cut(
         ],
         [
             "not_planned",
+            "no_cut_preferred",
             "family_unknown",
             "glazing_only",
             "family_not_cut",
@@ -161,6 +168,8 @@ def ladder_reasons(
     aerial: npt.NDArray[np.int64],
     aerial_ft: npt.NDArray[np.float64],
     alarming: npt.NDArray[np.bool_],
+    placed: npt.NDArray[np.bool_],
+    doubts: npt.NDArray[np.int64],
     street_known: bool,
 ) -> tuple[pd.Categorical, pd.Categorical]:
     """Rule ids and the sentence of each ladder spot.
@@ -183,6 +192,8 @@ def ladder_reasons(
         Number in `aerial.AERIAL_ANSWERS`, shape (k,).
     alarming
         True where the base stands in the collapse zone of a roof that pushes walls out, shape (k,).
+    placed, doubts
+        True for a ladder that stands already, and bits of `placed.DOUBTS`, shape (k,).
     street_known
         Whether there is a streets layer.
 
@@ -205,7 +216,15 @@ def ladder_reasons(
         found = [wish for column, wish in enumerate(WISHES) if code >> column & 1]
         return found if parapet == 1 else [wish for wish in found if wish != "low_parapet"]
 
-    def rule_ids(code: int, rank: int, means: int, parapet: int, alarm: int) -> str:
+    # 0 for a spot that is chosen; one that stands already is told with what speaks against it.
+    against, which = np.unique(doubts[placed], return_inverse=True)
+    stated = np.zeros(met.size, dtype=np.int64)
+    stated[placed] = which.ravel() + 1
+
+    def speaks(stated: int) -> list[tuple[str, str]]:
+        return [said for bit, said in enumerate(DOUBTS.values()) if against[stated - 1] >> bit & 1]
+
+    def rule_ids(code: int, rank: int, means: int, parapet: int, alarm: int, stated: int) -> str:
         ids = ["ladder.tip_above_edge_ft", "line.clearance_ft"]
         if means != 1:
             ids += ["ladder.base_share", "ladder.base_clear_ft", "ladder.stock_ft"]
@@ -214,13 +233,19 @@ def ladder_reasons(
         ids += [f"ladder.weight.{name}" for name in names(code, parapet)]
         ids += ["ladder.weight.low_parapet"] * (parapet == 2)
         ids += ["collapse.pushes_out_share"] * alarm
+        if stated:
+            ids += ["scenario.ladder_reach_ft", *(rule for _, rule in speaks(stated) if rule)]
+            return " ".join(dict.fromkeys(ids))
         return " ".join([*ids, "ladder.apart_ft", "ladder.stock_count"] if rank == 2 else ids)
 
-    def sentence(code: int, rank: int, means: int, parapet: int, alarm: int, answer: int, height: int) -> str:
-        wishes_met = [_WISH_WORDS[name] for name in names(code, parapet)] or [
-            "the best spot with clear ground" if means != 1 else "the best spot for the aerial"
-        ]
+    def sentence(
+        code: int, rank: int, means: int, parapet: int, alarm: int, stated: int, answer: int, height: int
+    ) -> str:
+        best = "the best spot with clear ground" if means != 1 else "the best spot for the aerial"
+        wishes_met = [_WISH_WORDS[name] for name in names(code, parapet)] or [best] * (not stated)
         lead = "Second way off, on another side: " if rank == 2 else ""
+        if stated:
+            lead = _STANDS[means] + ": " * bool(wishes_met)
         text = lead + ", ".join(wishes_met) + "."
         parts = [text[0].upper() + text[1:]]
         if parapet == 2:
@@ -233,14 +258,16 @@ def ladder_reasons(
             )
         if means == 2:
             parts.append(_out_of_reach(told[height - 1], parapet > 0, answer))
-        if alarm:
+        if stated:
+            parts += [said for said, _ in speaks(stated)]
+        elif alarm:
             parts.append(
                 "It stands inside the collapse zone of a roof that is known to push walls out; no spot was "
                 "found outside it."
             )
         return " ".join(parts)
 
-    columns = [met, rank, apparatus, parapet, alarming.astype(np.int64)]
+    columns = [met, rank, apparatus, parapet, alarming.astype(np.int64), stated]
     # How the aerial answered is told only where nothing reaches.
     answer = np.where(apparatus == 2, aerial, 0)
     return compose(columns, rule_ids), compose([*columns, answer, height], sentence)

@@ -132,6 +132,8 @@ class Sheets:
             pushes_out=spots.pushes_out,
             score=spots.score,
             met=wishes_met(spots.wishes),
+            placed=spots.placed,
+            doubts=spots.doubts,
             geometry=_lines(base_x, base_y, tip_x, tip_y),
         )
 

@@ -22,7 +22,7 @@ from roofplat.framing.rafters import plane_frames
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, pair_up, sums
 from roofplat.framing.spacings import Spacings
 from roofplat.placing.bays import Bays, lay_out_bays
-from roofplat.placing.choose import next_bays
+from roofplat.placing.choose import clear_of_footholds, next_bays
 from roofplat.placing.openings import Strips, opening_strips
 from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
@@ -145,6 +145,8 @@ def slope_bays(
     wind_from_deg: FloatArray,
     fire_east: FloatArray,
     fire_north: FloatArray,
+    foothold_east: FloatArray,
+    foothold_north: FloatArray,
 ) -> SlopeBays:
     """Find the bays under the ridge on the lee side, and the one nearest the fire spot.
 
@@ -162,6 +164,8 @@ def slope_bays(
         True for a section that is opened on its slopes, shape (n,).
     side_clear_ft, wind_from_deg, fire_east, fire_north
         Of each section, shape (n,); the fire spot in feet on the section's plane.
+    foothold_east, foothold_north
+        Where a ladder that stands already lets a crew step onto the roof, likewise; NaN where none does.
 
     Returns
     -------
@@ -188,6 +192,9 @@ def slope_bays(
     # A bay at the end of the plane is bordered by a rake or a hip, not by a member, however long it is.
     inner = (bays.row > 0) & (bays.row < planes.beams.count[bays.section])
     bays = replace(bays, clear=bays.clear & under_ridge & inner)
+    every = np.arange(plane_section.size)
+    foothold = planes.uv(foothold_east[plane_section], foothold_north[plane_section], every)
+    bays = clear_of_footholds(bays, *foothold, rules.number("ladder.opening_clear_ft"))
     owner = plane_section[bays.section]
     fire_u, fire_v = planes.uv(fire_east[owner], fire_north[owner], bays.section)
     away = np.hypot((bays.u_low + bays.u_high) / 2 - fire_u, (bays.v_low + bays.v_high) / 2 - fire_v)

@@ -217,23 +217,27 @@ def _why_this_method(
     code = pd.Index(codes).get_indexer(pd.Index(refusal))
     kind, names = pd.factorize(framing.sections["roof_family"])
 
-    def sentence(method: int, cutting: int, refused: int, kind: int) -> str:
+    def sentence(method: int, cutting: int, refused: int, kind: int, wished: int) -> str:
         family = rules.families.get(names[kind])
         caution = "" if family is None else family.caution
         no_cut = f"{codes[refused]}: {NO_CUT[codes[refused]]}" if refused else ""
         if method < 0:
             return no_cut
         way = METHODS[method]
+        wish = "preferred in this scenario" if wished else ""
         if way == "do_not_cut":
-            return f"do_not_cut: {caution}"
+            return f"do_not_cut: {wish or caution}"
         if way == "existing_opening":
             then = f"no deck is cut ({no_cut})" if refused else f"then {METHODS[cutting]}"
-            return f"existing_opening: what is there already is used first; {then}"
+            first = "what is there already is used first"
+            return f"existing_opening: {', '.join(part for part in (wish, first) if part)}; {then}"
         if way == "glazing":
-            return f"glazing: {caution}"
+            return f"glazing: {'; '.join(part for part in (wish, caution) if part)}"
+        if wished:
+            return f"{way}: {wish}, and nothing speaks against it"
         return f"{way}: the first method of the family that nothing speaks against"
 
-    return compose([told, choice.cutting, code, kind], sentence)
+    return compose([told, choice.cutting, code, kind, (choice.preferred >= 0).astype(int)], sentence)
 
 
 def _ladders(
@@ -254,6 +258,8 @@ def _ladders(
         aerial=sheets.take("ladders", "aerial"),
         aerial_ft=sheets.take("ladders", "aerial_highest_ft"),
         alarming=in_zone & sheets.take("ladders", "pushes_out"),
+        placed=sheets.take("ladders", "placed"),
+        doubts=sheets.take("ladders", "doubts"),
         street_known=street_known,
     )
     up = means == APPARATUS.index("aerial")
