@@ -16,6 +16,7 @@ from roofplat.cli.inspect import inspect
 from roofplat.cli.manners import CAUTION, Commands
 from roofplat.cli.rank import rank
 from roofplat.cli.rules import rules
+from roofplat.cli.serve import serve
 from roofplat.cli.sheet import sheet
 from roofplat.cli.start import start
 from roofplat.cli.survey import survey
@@ -29,5 +30,5 @@ def main() -> None:
     """Roof inventory and standing plans for a fire district."""
 
 
-for _command in (start, check, build, sheet, rank, inspect, survey, changes, rules):
+for _command in (start, check, build, sheet, rank, inspect, serve, survey, changes, rules):
     main.add_command(_command)

@@ -1,0 +1,233 @@
+"""Starting the service: one listening socket, several processes that answer, until somebody ends it.
+
+In: a district and the choices of the command.
+Out: a service on the network; nothing is written.
+
+The socket is made once and handed to each process, so that one that dies takes no waiting client with it. The
+processes are started afresh and not copied: a copy would carry open files and half-held locks of libraries.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import socket
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from roofplat.district import District, Service
+from roofplat.errors import DistrictFileError, LayerError
+from roofplat.serve.setting import Serving, check_url, is_this_machine, read_token
+
+__all__ = ["run_service", "serving_of"]
+
+# A worker may take so long until it answers; a slow machine reads many libraries.
+_START_S = 300.0
+_END_S = 10.0
+# A worker that died is started again after so long, so that one that cannot live does not spin.
+_AGAIN_S = 1.0
+_NAMES_HERE = frozenset({"localhost", "127.0.0.1", "::1"})
+
+
+@dataclass(slots=True)
+class _Worker:
+    process: Any
+    ready: Connection
+
+
+def serving_of(district: District, folder: Path, service: Service, address: tuple[str, int]) -> Serving:
+    """Gather what a run needs, and refuse what would not be safe.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    folder
+        The folder of the build.
+    service
+        The settings in force, the command's own choices among them.
+    address
+        Host and port that are listened on.
+
+    Returns
+    -------
+    Serving
+
+    Raises
+    ------
+    DistrictFileError
+        Another machine could ask without a token; or the token file or the address is wrong.
+    LayerError
+        There is no build.
+    """
+    host, port = address
+    token = None if service.token_file is None else read_token(service.token_file)
+    if not is_this_machine(host) and token is None:
+        raise DistrictFileError(
+            f"Other machines can reach {host}; name a token file (--token-file), or listen on 127.0.0.1."
+        )
+    if service.database is None and not (folder / "layers.gpkg").is_file():
+        raise LayerError(f"There is no build in {folder}; run `roofplat build` first, or name it with --out.")
+    if service.url is not None:
+        url = check_url(service.url)
+    elif host in ("0.0.0.0", "::"):  # noqa: S104  it is refused here
+        raise DistrictFileError(
+            f"{host} is every address of this machine; say with --url under which one the service is asked."
+        )
+    else:
+        url = f"http://{f'[{host}]' if ':' in host else host}:{port}"
+    named = check_url(url).rpartition("//")[2]
+    name = named.rpartition("]")[0].strip("[") if named.startswith("[") else named.partition(":")[0]
+    return Serving(
+        district=district.name,
+        folder=folder.resolve(),
+        database=service.database,
+        url=url,
+        hosts=_NAMES_HERE | {host.lower(), name},
+        token=token,
+        service=service,
+    )
+
+
+def run_service(district: District, folder: Path, service: Service, *, say: Callable[[str], None]) -> None:
+    """Serve until the process is asked to end.
+
+    Parameters
+    ----------
+    district, folder, service
+        As for `serving_of`.
+    say
+        Takes a line when the service can be asked.
+
+    Raises
+    ------
+    RoofplatError
+        The service cannot start.
+    """
+    _check_extra()
+    listening = _listen(service.host, service.port)
+    with listening:
+        serving = serving_of(district, folder, service, (service.host, listening.getsockname()[1]))
+        methods = multiprocessing.get_all_start_methods()
+        start = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+        if "forkserver" in methods:
+            # Reads the libraries once for all workers, before there is any thread.
+            start.set_forkserver_preload(["roofplat.serve.worker"])
+        _keep_running(serving, listening, start, say)
+
+
+def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: Callable[[str], None]) -> None:
+    ended = threading.Event()
+    asked, asking = os.pipe()
+
+    def end(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        ended.set()
+        os.write(asking, b".")
+
+    before = {one: signal.signal(one, end) for one in (signal.SIGINT, signal.SIGTERM)}
+    workers: list[_Worker] = []
+    try:
+        workers = [_start(serving, listening, start) for _ in range(serving.service.workers)]
+        for worker in workers:
+            _await_ready(worker, ended)
+        if ended.is_set():
+            return
+        say(f"Serving {serving.district} at {serving.url}/")
+        while not ended.is_set():
+            gone = set(wait([asked, *(worker.process.sentinel for worker in workers)]))
+            if ended.is_set():
+                break
+            time.sleep(_AGAIN_S)
+            for place, worker in enumerate(workers):
+                if worker.process.sentinel in gone:
+                    say("A worker process ended by itself; another one takes its place.")
+                    workers[place] = _start(serving, listening, start)
+    finally:
+        _end(workers)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        os.close(asked)
+        os.close(asking)
+
+
+def _start(serving: Serving, listening: socket.socket, start: Any) -> _Worker:
+    from roofplat.serve.worker import work
+
+    here, there = start.Pipe(duplex=False)
+    process = start.Process(target=work, args=(serving, listening, there))
+    process.start()
+    there.close()
+    return _Worker(process, here)
+
+
+def _await_ready(worker: _Worker, ended: threading.Event) -> None:
+    """Wait until a worker can answer; it sends nothing, or the sentence of what it found."""
+    until = time.monotonic() + _START_S
+    while not worker.ready.poll(0.1):
+        if ended.is_set():
+            return
+        if time.monotonic() > until:
+            raise LayerError(
+                f"A worker process did not start in {_START_S:.0f} seconds; look at what it printed."
+            )
+    try:
+        sentence = worker.ready.recv()
+    except EOFError:
+        raise LayerError("A worker process ended while it started; look at what it printed.") from None
+    if sentence:
+        raise LayerError(sentence)
+
+
+def _end(workers: list[_Worker]) -> None:
+    for worker in workers:
+        worker.process.terminate()
+    until = time.monotonic() + _END_S
+    for worker in workers:
+        worker.process.join(max(0.1, until - time.monotonic()))
+        if worker.process.is_alive():
+            worker.process.kill()
+            worker.process.join()
+        worker.ready.close()
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        listening = socket.socket(family, kind, protocol)
+    except OSError as error:
+        raise DistrictFileError(
+            f"{host} is no address of this machine ({error.strerror}); give another --host."
+        ) from None
+    try:
+        if os.name == "posix":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(address)
+        listening.listen(1024)
+    except OSError as error:
+        listening.close()
+        raise DistrictFileError(
+            f"{host} port {port} cannot be listened on ({error.strerror}); give another --port or --host."
+        ) from None
+    return listening
+
+
+def _check_extra() -> None:
+    try:
+        import flask  # noqa: F401
+        import pygeoapi  # noqa: F401
+        import waitress  # noqa: F401
+    except ImportError:
+        raise DistrictFileError(
+            "The service needs libraries that are not installed; "
+            "run `python -m pip install 'roofplat[service]'`."
+        ) from None

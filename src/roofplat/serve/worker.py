@@ -1,0 +1,88 @@
+"""One process that answers: it reads the libraries, makes the application, and takes requests.
+
+In: one run of the service, the listening socket.
+Out: answers, until it is told to end or the process that started it is gone.
+"""
+
+from __future__ import annotations
+
+import logging
+import multiprocessing
+import os
+import signal
+import socket
+import sys
+import threading
+from multiprocessing.connection import Connection
+from types import FrameType
+
+import waitress
+from waitress.server import BaseWSGIServer
+
+from roofplat.errors import RoofplatError
+from roofplat.serve.app import make_app
+from roofplat.serve.setting import Serving
+
+__all__ = ["work"]
+
+# Waitress itself cuts what is far beyond any bound; what is near is answered in a sentence.
+_LARGEST_HEADER = 65_536
+_ROOM = 8
+
+
+def work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
+    """Answer requests.
+
+    Parameters
+    ----------
+    serving
+        The run.
+    listening
+        The socket, bound and listening.
+    ready
+        Is sent an empty text when the first request can come, or the sentence of what is wrong.
+    """
+    # The one that started this process ends it; a key pressed in a terminal reaches both.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _leave)
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s: %(message)s")
+    # What pygeoapi logs are refusals that the client is told; what waitress logs there is a busy hour.
+    logging.getLogger("pygeoapi").setLevel(logging.CRITICAL)
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+    try:
+        application = make_app(serving)
+    except RoofplatError as error:
+        ready.send(str(error))
+        return
+    service = serving.service
+    server: BaseWSGIServer = waitress.create_server(
+        application,
+        sockets=[listening],
+        threads=service.threads,
+        connection_limit=service.connections,
+        channel_timeout=service.idle_seconds,
+        cleanup_interval=max(1, service.idle_seconds // 4),
+        max_request_header_size=_LARGEST_HEADER,
+        max_request_body_size=service.body_bytes * _ROOM,
+        asyncore_use_poll=True,
+        ident=None,
+        expose_tracebacks=False,
+        log_socket_errors=False,
+    )
+    ready.send("")
+    ready.close()
+    server.run()
+
+
+def _leave(number: int, frame: FrameType | None) -> None:
+    del number, frame
+    raise SystemExit(0)
+
+
+def _leave_with_parent() -> None:
+    """A service that was killed leaves no process behind that holds its port."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
