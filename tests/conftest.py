@@ -12,9 +12,9 @@ import os
 
 from hypothesis import settings
 
-from tests.postgres import database, postgres_server
+from tests.postgres import database, demo_database, postgres_server
 
-__all__ = ["database", "postgres_server"]
+__all__ = ["database", "demo_database", "postgres_server"]
 
 settings.register_profile("here", deadline=None)
 settings.register_profile("gate", deadline=None, derandomize=True, print_blob=True)

@@ -8,6 +8,7 @@ Out: a server in a temporary folder, on a loopback port and a socket of its own,
 from __future__ import annotations
 
 import contextlib
+import datetime
 import os
 import secrets
 import shutil
@@ -22,11 +23,21 @@ from urllib.parse import quote
 
 import pytest
 
-__all__ = ["OWNER", "Database", "PostgresServer", "database", "postgres_server"]
+__all__ = [
+    "OWNER",
+    "Database",
+    "PostgresServer",
+    "database",
+    "demo_database",
+    "fresh_database",
+    "postgres_server",
+]
 
 OWNER = "planner"
 PASSWORD = "only for tests / #1"
 _TEMPLATE = "with_postgis"
+_DEMO = Path(__file__).parents[1] / "data" / "demo" / "district.toml"
+_DAY = datetime.date(2026, 3, 1)
 
 
 class PostgresServer:
@@ -191,10 +202,30 @@ def postgres_server() -> Iterator[PostgresServer]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+@contextlib.contextmanager
+def fresh_database(server: PostgresServer) -> Iterator[Database]:
+    """A new database with PostGIS, dropped at the end whoever is still in it."""
+    name = f"test_{secrets.token_hex(6)}"
+    server.sql(f"CREATE DATABASE {name} TEMPLATE {_TEMPLATE} OWNER {OWNER}")
+    yield Database(server, name)
+    server.sql(f"DROP DATABASE {name} WITH (FORCE)")
+
+
 @pytest.fixture
 def database(postgres_server: PostgresServer) -> Iterator[Database]:
     """A database of the test's own."""
-    name = f"test_{secrets.token_hex(6)}"
-    postgres_server.sql(f"CREATE DATABASE {name} TEMPLATE {_TEMPLATE} OWNER {OWNER}")
-    yield Database(postgres_server, name)
-    postgres_server.sql(f"DROP DATABASE {name} WITH (FORCE)")
+    with fresh_database(postgres_server) as made:
+        yield made
+
+
+@pytest.fixture(scope="session")
+def demo_database(
+    postgres_server: PostgresServer, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Database, Path]]:
+    """The demo in a database and in a folder, by one build, for tests that change neither."""
+    from roofplat import build, read_district
+
+    folder = tmp_path_factory.mktemp("demo")
+    with fresh_database(postgres_server) as made:
+        build(read_district(_DEMO), out=folder, as_of=_DAY, to=made.url)
+        yield made, folder

@@ -47,6 +47,11 @@ _PLACED = (
     help="Write a printed sheet of every building. Without it: as the district file says.",
 )
 @options.as_of
+@click.option(
+    "--to",
+    metavar="ADDRESS",
+    help="Database with PostGIS that gets the tables too, as postgresql://USER@HOST/DATABASE?schema=NAME.",
+)
 @options.workers
 @click.pass_context
 def build(
@@ -57,6 +62,7 @@ def build(
     wind_from: float | None,
     sheets: bool | None,
     as_of: datetime.date | None,
+    to: str | None,
     workers: int,
 ) -> None:
     """Build a district: inventory, standing plans, map and ranked list.
@@ -76,6 +82,7 @@ def build(
             sheets=sheets,
             workers=workers,
             as_of=as_of,
+            to=to,
             report=progress,
         )
     say(settings.name)

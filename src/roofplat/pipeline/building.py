@@ -10,14 +10,25 @@ import datetime
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from roofplat.district import District
-from roofplat.pipeline.planning import folder_of, only_area, plan_district, silent, stock_rows, wind_of
+from roofplat.pipeline.planning import (
+    folder_of,
+    only_area,
+    plan_district,
+    record_of,
+    silent,
+    stock_rows,
+    wind_of,
+)
 from roofplat.publish import write_outputs
 from roofplat.publish.record import read_outputs
+
+if TYPE_CHECKING:
+    from roofplat.publish.database import DatabaseAddress
 
 __all__ = [
     "Built",
@@ -59,6 +70,7 @@ def build(
     sheets: bool | None = None,
     workers: int = 1,
     as_of: datetime.date | None = None,
+    to: str | None = None,
     report: Callable[[str], None] | None = None,
 ) -> Built:
     """Turn a district's layers into an inventory, standing plans, a map and a ranked list.
@@ -81,6 +93,8 @@ def build(
     as_of
         The date on which ages are counted; today when not given. With it, the record of surveys is as it was
         at the end of that day; the layers of the district file are as they are.
+    to
+        Address of a database that gets the tables too, when all files are written.
     report
         Called with a line of progress.
 
@@ -91,7 +105,8 @@ def build(
     Raises
     ------
     RoofplatError
-        The district, a rule or the footprint layer is wrong; nothing is written then.
+        The district, a rule or the footprint layer is wrong, or the database cannot be written to; nothing
+        is written then. What goes wrong with the database later leaves its old tables, and the new files.
 
     Examples
     --------
@@ -101,6 +116,7 @@ def build(
     say = report or silent
     folder = folder_of(district, out)
     day = as_of or datetime.date.today()
+    address = None if to is None else _ready_database(to)
     planned = plan_district(
         district, area=area, wind_from_deg=wind_from_deg, workers=workers, day=day, as_of=as_of, say=say
     )
@@ -127,7 +143,25 @@ def build(
         workers=workers,
         report=say,
     )
+    if address is not None:
+        # Here and not above: a build without a database does not wait for what writes one.
+        from roofplat.publish.database import stored_tables, write_database
+        from roofplat.publish.stock import setting_told
+
+        say(f"Writing {address}")
+        told = setting_told(folder / "planner.gpkg")
+        record = record_of(district, planned, as_of)
+        write_database(stored_tables(tables, stock_rows(planned), told, record), address, say=say)
     earlier = [file for file in before if file not in files]
     return Built(
         tables=tables, counts=counts, problems=planned.problems, out=folder, files=files, earlier=earlier
     )
+
+
+def _ready_database(to: str) -> DatabaseAddress:
+    """Look before the long work whether the database can be written to."""
+    from roofplat.publish.database import check_database, read_address
+
+    address = read_address(to)
+    check_database(address)
+    return address

@@ -28,7 +28,7 @@ from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish.stock import StockRows
 from roofplat.ranking import rank_buildings, survey_next
-from roofplat.record import open_record, read_record, with_record
+from roofplat.record import RecordTables, open_record, read_record, with_record
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform
 
@@ -40,6 +40,7 @@ __all__ = [
     "gather",
     "only_area",
     "plan_district",
+    "record_of",
     "silent",
     "stock_rows",
     "wind_of",
@@ -268,6 +269,15 @@ def stock_rows(planned: Planned) -> StockRows:
         walls=planned.inputs.walls,
         fires=inventory.fires,
     )
+
+
+def record_of(district: District, planned: Planned, as_of: datetime.date | None) -> RecordTables | None:
+    """The record of surveys as the build knew it, in the working CRS; None where there is none."""
+    file = district.record_file
+    if not file.exists():
+        return None
+    crs = planned.inputs.working_crs
+    return read_record(open_record(file, crs, planned.rules), as_of, crs=crs)
 
 
 def silent(line: str) -> None:

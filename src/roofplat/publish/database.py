@@ -29,7 +29,9 @@ from pyproj import CRS
 
 from roofplat.errors import DatabaseError, DistrictFileError
 from roofplat.publish.files import CAUTION
-from roofplat.publish.layers import in_parts
+from roofplat.publish.layers import DESCRIPTIONS, in_parts, layers_of, stored_kind
+from roofplat.publish.stock import SETTING_TITLE, STOCK_KINDS, STOCK_LAYERS, StockRows, stock_layers
+from roofplat.record.store import RECORD_TITLES, RecordTables
 from roofplat.tables import RECORD_TABLES, TABLES
 
 __all__ = [
@@ -42,6 +44,7 @@ __all__ = [
     "postgis_schema",
     "read_address",
     "reader_settings",
+    "stored_tables",
     "write_database",
 ]
 
@@ -327,6 +330,42 @@ def postgis_schema(cursor: Any, address: DatabaseAddress) -> str:
             f"The database {address} has no PostGIS; let its owner run CREATE EXTENSION postgis in it."
         )
     return str(found[0])
+
+
+def stored_tables(
+    tables: Mapping[str, pd.DataFrame], stock: StockRows, told: str, record: RecordTables | None
+) -> dict[str, StoredTable]:
+    """Everything of a build that goes into a database.
+
+    Parameters
+    ----------
+    tables
+        As for `layers.write_layers`.
+    stock
+        As for `stock.write_stock`.
+    told
+        The setting of the build, as `stock.setting_told` gives it.
+    record
+        The record of surveys, geometry in the working CRS; None where there is none.
+
+    Returns
+    -------
+    dict
+        By name: the layers of `layers.gpkg` under their own names, those of `planner.gpkg` with `planner_`
+        before theirs, and the tables of the record.
+    """
+    layers = layers_of(tables)
+    made = {name: StoredTable(layers[name], stored_kind(name), DESCRIPTIONS[name]) for name in layers}
+    for name, frame in stock_layers(stock).items():
+        kind = STOCK_KINDS.get(name, "Unknown")
+        made[STOCK_PREFIX + name] = StoredTable(frame, kind, STOCK_LAYERS[name])
+    setting = pd.DataFrame({"json": pd.Series([told], dtype="str")})
+    made[f"{STOCK_PREFIX}setting"] = StoredTable(setting, "", SETTING_TITLE)
+    if record is not None:
+        for name in RECORD_TABLES:
+            kind = "MultiPolygon" if name == "outlines" else "Unknown"
+            made[name] = StoredTable(getattr(record, name), kind, RECORD_TITLES[name])
+    return made
 
 
 def check_database(address: DatabaseAddress) -> None:

@@ -29,11 +29,13 @@ from roofplat.tables import TABLES
 __all__ = [
     "DESCRIPTIONS",
     "LAST_CHANGE",
+    "LAYER_IDS",
     "PLACES",
     "PLACE_KINDS",
     "fixed_clock",
     "in_parts",
     "layers_of",
+    "stored_kind",
     "write_indexes",
     "write_layer",
     "write_layers",
@@ -71,6 +73,14 @@ DESCRIPTIONS: Mapping[str, str] = {
     "stations": "Fire stations",
 }
 """What each layer holds, in a few words."""
+LAYER_IDS: Mapping[str, str] = {
+    "buildings": "building_id",
+    "sections": "section_id",
+    "collapse_zones": "building_id",
+    "ranking": "building_id",
+    "survey_next": "building_id",
+}
+"""Layers of which a column names each row, in one build as in the next; the others have their numbers."""
 # What a reader looks rows up by.
 _INDEXED = ("building_id", "dispatch_area")
 LAST_CHANGE = "2000-01-01T00:00:00.000Z"
@@ -123,7 +133,7 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Ruleb
                 frame,
                 beside,
                 name=name,
-                kind=_stored_kind(name),
+                kind=stored_kind(name),
                 description=DESCRIPTIONS[name],
                 metadata=metadata,
             )
@@ -210,7 +220,7 @@ def write_layer(
 
 
 def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
-    """Let rows be found by their building and dispatch area without reading the rest.
+    """Let rows be found by their id, building and dispatch area without reading the rest.
 
     Parameters
     ----------
@@ -227,7 +237,7 @@ def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
     try:
         with contextlib.closing(sqlite3.connect(path)) as base, base:
             for name, frame in layers.items():
-                for column in _INDEXED:
+                for column in dict.fromkeys([*_INDEXED, LAYER_IDS.get(name, _INDEXED[0])]):
                     if column in frame:
                         base.execute(f'CREATE INDEX "{name}_{column}" ON "{name}" ("{column}")')
     except sqlite3.Error as error:
@@ -236,7 +246,14 @@ def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
         ) from None
 
 
-def _stored_kind(name: str) -> str:
+def stored_kind(name: str) -> str:
+    """Kind of geometry that a layer is declared with; `Unknown` for several, or none.
+
+    Examples
+    --------
+    >>> stored_kind("buildings"), stored_kind("obstacles"), stored_kind("streets")
+    ('MultiPolygon', 'Unknown', 'MultiLineString')
+    """
     if name in PLACE_KINDS:
         return PLACE_KINDS[name]
     kinds = TABLES[name].geometry

@@ -35,6 +35,8 @@ from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import TABLES
 
 __all__ = [
+    "SETTING_TITLE",
+    "STOCK_KINDS",
     "STOCK_LAYERS",
     "FileStock",
     "Stock",
@@ -43,6 +45,7 @@ __all__ = [
     "identity_of",
     "open_as_it_is",
     "read_setting",
+    "setting_told",
     "stock_frame",
     "stock_layers",
     "strange_building",
@@ -58,7 +61,8 @@ STOCK_LAYERS: Mapping[str, str] = {
     "fires": "Stated fire spots, one a building at most",
 }
 """The layers of `planner.gpkg`, and what each holds."""
-_SETTING = "What holds for every building of the district, as JSON"
+SETTING_TITLE = "What holds for every building of the district, as JSON"
+"""What the table `setting` holds."""
 # Columns of the layers that are no table of their own.
 _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "streets": ("name",),
@@ -66,7 +70,8 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "fires": ("building_id",),
 }
 _DTYPES: Mapping[str, Any] = {"str": pd.StringDtype(na_value=np.nan), "Int64": pd.Int64Dtype()}
-_KINDS = {"roofs": "Polygon", "fires": "Point"}
+STOCK_KINDS: Mapping[str, str] = {"roofs": "Polygon", "fires": "Point"}
+"""Kind of geometry of those that hold one kind alone."""
 # Enough of a checksum to tell builds apart.
 _BUILD_DIGITS = 16
 # Ids named where one does not exist, and how like it they must be.
@@ -246,7 +251,7 @@ def write_stock(
                 frame,
                 beside,
                 name=name,
-                kind=_KINDS.get(name, "Unknown"),
+                kind=STOCK_KINDS.get(name, "Unknown"),
                 description=STOCK_LAYERS[name],
                 metadata=metadata,
             )
@@ -255,7 +260,7 @@ def write_stock(
         setting["build"] = _checksum([beside, *([] if layers is None else [layers])], told)
         told = json.dumps(setting, sort_keys=True, ensure_ascii=False)
         frame = pd.DataFrame({"json": pd.Series([told], dtype="str")})
-        write_layer(frame, beside, name="setting", kind="", description=_SETTING, metadata=metadata)
+        write_layer(frame, beside, name="setting", kind="", description=SETTING_TITLE, metadata=metadata)
     return path
 
 
@@ -289,6 +294,24 @@ def stock_layers(rows: StockRows) -> dict[str, gpd.GeoDataFrame]:
         plain = pd.DataFrame({column: frame[column].array for column in columns})
         made[name] = gpd.GeoDataFrame(plain, geometry=np.asarray(frame.geometry.array, dtype=object), crs=crs)
     return made
+
+
+def setting_told(path: Path) -> str:
+    """The one row of the table `setting` of a file that was just written.
+
+    Parameters
+    ----------
+    path
+        `planner.gpkg`.
+
+    Returns
+    -------
+    str
+        JSON, as `read_setting` takes it.
+    """
+    connection, _ = open_as_it_is(path)
+    with contextlib.closing(connection):
+        return str(connection.execute("SELECT json FROM setting").fetchone()[0])
 
 
 def read_setting(told: str) -> StockSetting:

@@ -30,6 +30,7 @@ from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, CAUTION, RECORD_FIELDS, RECORD_TABLES, conform, empty
 
 __all__ = [
+    "RECORD_TITLES",
     "Appended",
     "Record",
     "RecordTables",
@@ -49,13 +50,14 @@ _NAMED_SRS = (
 )
 _GEOMETRY = "geom"
 _STORED_KIND = {"outlines": "MULTIPOLYGON", "drawn": "GEOMETRY"}
-_TITLES = {
+RECORD_TITLES: Mapping[str, str] = {
     "observations": "Everything that was seen or stated of a roof, in the order it came in",
     "outlines": "Building outlines and from when to when each stood",
     "lineage": "What became of each building in a later footprint layer",
     "drawn": "Sections, fire walls, expansion joints, obstacles and walls drawn by hand",
     "current": "The values in force, derived from the observations",
 }
+"""What each table holds, in a few words."""
 # What makes two rows the same row: the second is not taken in again.
 _SAME: Mapping[str, tuple[str, ...]] = {
     "observations": (
@@ -374,7 +376,7 @@ def _create(connection: sqlite3.Connection, crs: CRS) -> None:
         connection.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change, srs_id) "
             "VALUES (?, ?, ?, ?, '2000-01-01T00:00:00.000Z', ?)",
-            (name, kind, name, f"{_TITLES[name]}. {CAUTION}", srs if kind == "features" else None),
+            (name, kind, name, f"{RECORD_TITLES[name]}. {CAUTION}", srs if kind == "features" else None),
         )
         if kind == "features":
             connection.execute(
