@@ -207,24 +207,28 @@ class Desk:
     def _answer(self, batch: Sequence[_Ticket]) -> None:
         """Plan some questions; one that cannot be planned does not take the others down."""
         started = time.monotonic()
+        was_open = self._stock is not None
         try:
             planner, setting, to_lonlat = self._ready()
             found = planner.plan([ticket.scenario for ticket in batch])
+        except LayerError as fault:
+            self._unread(batch, fault, again=was_open)
+            return
         except Exception as fault:
-            if len(batch) > 1 and not isinstance(fault, LayerError):
+            if len(batch) > 1:
                 for ticket in batch:
                     self._answer([ticket])
                 return
-            if isinstance(fault, LayerError):
-                # The next question begins with a stock that is opened anew.
-                self._let_go()
-            elif not isinstance(fault, RoofplatError):
-                _log.exception("A plan could not be made for %r", batch[0].scenario)
-            for ticket in batch:
-                ticket.future.set_exception(fault)
+            if not isinstance(fault, RoofplatError):
+                _log.exception("No plan could be made for %r", batch[0].scenario)
+            batch[0].future.set_exception(fault)
             return
         planned = time.monotonic()
+        unread: list[_Ticket] = []
         for ticket, answer in zip(batch, found, strict=True):
+            if isinstance(answer, LayerError):
+                unread.append(ticket)
+                continue
             if isinstance(answer, RoofplatError):
                 ticket.future.set_exception(answer)
                 continue
@@ -232,7 +236,7 @@ class Desk:
             try:
                 text = answer_json(answer, setting, to_lonlat)
             except Exception as fault:
-                _log.exception("A plan could not be written for %r", ticket.scenario)
+                _log.exception("No plan could be written for %r", ticket.scenario)
                 ticket.future.set_exception(fault)
                 continue
             reply = Reply(
@@ -245,6 +249,18 @@ class Desk:
                 together=len(batch),
             )
             ticket.future.set_result(reply)
+        faults = [answer for answer in found if isinstance(answer, LayerError)]
+        if faults:
+            self._unread(unread, faults[0], again=was_open)
+
+    def _unread(self, batch: Sequence[_Ticket], fault: LayerError, *, again: bool) -> None:
+        """The stock cannot be read: it is opened anew once, for it may have been replaced or gone away."""
+        self._let_go()
+        if again:
+            self._answer(batch)
+            return
+        for ticket in batch:
+            ticket.future.set_exception(fault)
 
     def _ready(self) -> tuple[Planner, StockSetting, Transformer]:
         """The planner of the build that is there now."""
@@ -262,12 +278,18 @@ class Desk:
             stock.close()
 
 
-_desks: dict[tuple[Path, str | None, float, int, int], Desk] = {}
+_desks: dict[tuple[object, ...], Desk] = {}
 _opening = threading.Lock()
 
 
 def desk_of(
-    folder: Path, database: str | None, *, plan_seconds: float, waiting_plans: int, kept_roofs: int
+    folder: Path,
+    database: str | None,
+    *,
+    plan_seconds: float,
+    waiting_plans: int,
+    kept_roofs: int,
+    query_seconds: float,
 ) -> Desk:
     """The desk of this process for a build; the same for the same arguments.
 
@@ -279,12 +301,14 @@ def desk_of(
         `postgresql://...` where the district is read from a database instead.
     plan_seconds, waiting_plans, kept_roofs
         As for `Desk`.
+    query_seconds
+        How long one look into a database may take.
     """
-    key = (folder, database, plan_seconds, waiting_plans, kept_roofs)
+    key = (folder, database, plan_seconds, waiting_plans, kept_roofs, query_seconds)
     with _opening:
         if key not in _desks:
             _desks[key] = Desk(
-                lambda: open_stock(folder, database),
+                lambda: open_stock(folder, database, query_seconds=query_seconds),
                 plan_seconds=plan_seconds,
                 waiting_plans=waiting_plans,
                 kept_roofs=kept_roofs,
@@ -292,8 +316,13 @@ def desk_of(
         return _desks[key]
 
 
-def open_stock(folder: Path, database: str | None = None) -> Stock:
+def open_stock(folder: Path, database: str | None = None, *, query_seconds: float = 10.0) -> Stock:
     """Open what the planning of a district needs: the file of a build, or a database.
+
+    Parameters
+    ----------
+    folder, database, query_seconds
+        As for `desk_of`.
 
     Raises
     ------
@@ -303,6 +332,7 @@ def open_stock(folder: Path, database: str | None = None) -> Stock:
     if database is None:
         return FileStock.open(folder / "planner.gpkg")
     # Here and not above: who reads files does not wait for what reads databases.
-    from roofplat.serve.database import DatabaseStock
+    from roofplat.publish.database import read_address
+    from roofplat.publish.database_stock import DatabaseStock
 
-    return DatabaseStock.open(database)
+    return DatabaseStock.open(read_address(database), query_seconds=query_seconds)

@@ -130,6 +130,7 @@ def asked(definition: dict[str, Any], data: object, *, more: Sequence[str] = ())
             plan_seconds=definition["plan_seconds"],
             waiting_plans=definition["waiting_plans"],
             kept_roofs=definition["kept_roofs"],
+            query_seconds=definition["query_seconds"],
         )
         return desk.ask(scenario)
     except DeskLateError as fault:
