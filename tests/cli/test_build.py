@@ -89,7 +89,7 @@ def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path:
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     lists = {"ranking.csv", "survey_next.csv", "family_odds.csv", "problems.csv", "solar_access.csv"}
     lists.add("ranking.xlsx")
-    assert {"layers.gpkg", "map.html", "report.html", "build.json"} | lists <= written
+    assert {"layers.gpkg", "planner.gpkg", "map.html", "report.html", "build.json"} | lists <= written
     listed = {line.strip() for line in result.stdout.splitlines()}
     assert written <= listed
     assert f"The map is {out / 'map.html'}" in listed
