@@ -1,0 +1,510 @@
+"""The layers of a build as collections of a web service, straight from their file.
+
+In: `layers.gpkg`, and what a request of OGC API Features asks of one layer.
+Out: pages of GeoJSON features in longitude and latitude, and the collections for pygeoapi's configuration.
+
+Which items a request selects follows OGC 17-069r4, OGC API - Features - Part 1: Core, section 7.15: those
+whose geometry meets the box (requirement fc-bbox-response), and those whose date lies in the interval
+(requirement fc-time-response).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import itertools
+import json
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from http import HTTPStatus
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from pygeoapi.provider.base import (
+    BaseProvider,
+    ProviderConnectionError,
+    ProviderInvalidQueryError,
+    ProviderItemNotFoundError,
+)
+
+from roofplat.errors import LayerError
+from roofplat.publish.layers import LAYER_IDS
+from roofplat.record.store import well_known_binary
+from roofplat.serve.packages import Layer, Package, open_package, package_of, quoted
+from roofplat.tables import CAUTION, TABLES
+
+__all__ = ["GeoPackageLayer", "LayerBusyError", "collections"]
+
+_KEY = "fid"
+# Degrees to the centimetre.
+_DECIMALS = 7
+_SECONDS = 10.0
+_PAGE = 100
+# The column by which the rows of a layer have their date.
+_DATES = {
+    "buildings": "surveyed_on",
+    "facts": "date",
+    "section_facts": "date",
+    "ranking": "next_due",
+}
+# Points along each edge of a box: a parallel of 20 km is drawn to 2 cm by them.
+_ALONG = 32
+# How far around a layer boxes are looked at, degrees: beyond, a projection may have no values.
+_AROUND_DEG = 0.1
+_LARGEST = 2**63
+_WHOLE = re.compile(r"[+-]?\d{1,30}")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}(?:T\S{1,40})?")
+_JSON_TYPES: Mapping[str, dict[str, Any]] = {
+    "INTEGER": {"type": "integer"},
+    "REAL": {"type": "number"},
+    "BOOLEAN": {"type": "boolean"},
+    "DATE": {"type": "string", "format": "date"},
+}
+_TRUTH = {"true": 1, "1": 1, "false": 0, "0": 0}
+# Part of a query: what must hold, and the values for its question marks.
+_Where = tuple[str, list[Any]]
+
+
+class LayerBusyError(ProviderConnectionError):  # type: ignore[misc]  # pygeoapi has no types
+    """The file of the layers cannot be read now; what to do stands in the message."""
+
+    http_status_code = HTTPStatus.SERVICE_UNAVAILABLE
+
+
+def collections(path: str | Path, *, query_seconds: float = _SECONDS) -> list[dict[str, Any]]:
+    """The layers of a build as collections of a service.
+
+    Parameters
+    ----------
+    path
+        `layers.gpkg` in the folder of the build.
+    query_seconds
+        How long one look into the file may take.
+
+    Returns
+    -------
+    list of dict
+        Each with `id`, `title`, `description`, `extent` (west, south, east, north; CRS84 degrees) and
+        `provider`, which pygeoapi loads. A layer without geometry has the extent of all.
+
+    Raises
+    ------
+    LayerError
+        The file is missing or cannot be read.
+    """
+    path = Path(path).absolute()
+    # Not the one that the requests keep: who asks for this may be about to start processes.
+    with contextlib.closing(open_package(path)) as package:
+        layers = [package.layer(name) for name in package.names()]
+    boxes = np.array([layer.lonlat for layer in layers if layer.lonlat is not None]).reshape(-1, 4)
+    every = (-180.0, -90.0, 180.0, 90.0)
+    if len(boxes):
+        every = (*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist())
+    made = []
+    for layer in layers:
+        provider: dict[str, Any] = {
+            "type": "feature",
+            "name": f"{__name__}.{GeoPackageLayer.__name__}",
+            "data": str(path),
+            "table": layer.name,
+            "id_field": LAYER_IDS.get(layer.name, _KEY),
+            "query_seconds": query_seconds,
+        }
+        if layer.name in _DATES:
+            provider["time_field"] = _DATES[layer.name]
+        made.append(
+            {
+                "id": layer.name,
+                "title": layer.name.replace("_", " ").capitalize(),
+                "description": layer.description,
+                "extent": [round(edge, _DECIMALS) for edge in layer.lonlat or every],
+                "provider": provider,
+            }
+        )
+    return made
+
+
+class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no types
+    """One layer of a GeoPackage, read alone; pygeoapi makes one for each request.
+
+    What it keeps between requests is in `packages.py`. Column names come from the file itself, values are
+    bound, so nothing of a request becomes part of a statement.
+    """
+
+    def __init__(self, provider_def: Mapping[str, Any]) -> None:
+        """Look at the layer.
+
+        Parameters
+        ----------
+        provider_def
+            As `collections` makes it.
+
+        Raises
+        ------
+        LayerBusyError
+            The file cannot be read.
+        """
+        super().__init__(provider_def)
+        self._seconds = float(provider_def["query_seconds"])
+        try:
+            self._package: Package = package_of(Path(self.data))
+            self._layer: Layer = self._package.layer(provider_def["table"])
+        except LayerError as error:
+            raise LayerBusyError(user_msg=str(error)) from None
+        self.get_fields()
+
+    def get_fields(self) -> dict[str, dict[str, Any]]:
+        """Columns with their types as JSON Schema has them.
+
+        Returns
+        -------
+        dict
+            A type, a format for dates, and the allowed words where the table names them.
+        """
+        fields: dict[str, dict[str, Any]] = self._fields
+        if not fields:
+            table = TABLES.get(self._layer.name)
+            for name, kind in self._layer.columns.items():
+                column = None if table is None else table.columns.get(name)
+                said = dict(_JSON_TYPES.get(_plain(kind), {"type": "string"}))
+                if column is not None and column.allowed:
+                    said["values"] = list(column.allowed)
+                fields[name] = said
+        return fields
+
+    def query(
+        self,
+        offset: int = 0,
+        limit: int = _PAGE,
+        resulttype: str = "results",
+        bbox: Sequence[float] = (),
+        datetime_: str | None = None,
+        properties: Sequence[tuple[str, str]] = (),
+        sortby: Sequence[Mapping[str, str]] = (),
+        select_properties: Sequence[str] = (),
+        skip_geometry: bool = False,
+        q: str | None = None,
+        **other: Any,
+    ) -> dict[str, Any]:
+        """A page of features.
+
+        Parameters
+        ----------
+        offset, limit
+            Features to leave out, and how many to give at most.
+        resulttype
+            `hits` gives the count alone.
+        bbox
+            West, south, east and north in CRS84 degrees; or six numbers, of which heights are not looked at.
+            A west greater than the east goes across the 180th meridian.
+        datetime_
+            A day, or an interval of days with `/`, either end open as `..`; looks at `time_field`.
+        properties
+            Columns and the value that each must have, as text.
+        sortby
+            `property` and `order`, `+` or `-`; rows that are equal stay in the order of the layer.
+        select_properties
+            Columns wanted; none means all.
+        skip_geometry
+            Leave out where things are.
+        q, other
+            Not looked at.
+
+        Returns
+        -------
+        dict
+            A GeoJSON FeatureCollection with `numberMatched`, `numberReturned` and the caution.
+
+        Raises
+        ------
+        ProviderInvalidQueryError
+            A value cannot be one of its column, or the box or the interval is none.
+        LayerBusyError
+            The file cannot be read, or it took too long.
+        """
+        del q, other
+        wheres = [self._has(name, value) for name, value in properties]
+        if datetime_ and self.time_field in self._layer.columns:
+            wheres.append(_within(quoted(self.time_field), datetime_))
+        boxes = _boxes(bbox) if bbox else None
+        order = "".join(
+            f"{quoted(entry['property'])} {'DESC' if entry['order'] == '-' else 'ASC'}, "
+            for entry in sortby
+            if entry["property"] in self._layer.columns
+        )
+        wanted = [name for name in self._layer.columns if not select_properties or name in select_properties]
+
+        def look(cursor: Any) -> tuple[int, list[Any]]:
+            if boxes is not None and (inside := self._in_boxes(cursor, boxes)) is not None:
+                wheres.append(inside)
+            held = " AND ".join(clause for clause, _ in wheres) or "1"
+            values = [value for _, some in wheres for value in some]
+            table = quoted(self._layer.name)
+            matched = self._layer.rows
+            if wheres:
+                (matched,) = cursor.execute(f"SELECT count(*) FROM {table} WHERE {held}", values).fetchone()
+            if resulttype == "hits" or offset >= matched:
+                return matched, []
+            cursor.execute(
+                f"SELECT {self._columns(wanted, skip_geometry)} FROM {table} WHERE {held} "
+                f"ORDER BY {order}{_KEY} LIMIT ? OFFSET ?",
+                [*values, limit, offset],
+            )
+            return matched, cursor.fetchall()
+
+        matched, rows = self._read(look)
+        features = self._features(rows, wanted, skip_geometry)
+        return {
+            "type": "FeatureCollection",
+            "features": features,
+            "numberMatched": matched,
+            "numberReturned": len(features),
+            "caution": CAUTION,
+        }
+
+    def get(self, identifier: str, **other: Any) -> dict[str, Any]:
+        """One feature by its id.
+
+        Parameters
+        ----------
+        identifier
+            What `id` of the feature says.
+        other
+            Not looked at.
+
+        Returns
+        -------
+        dict
+            A GeoJSON Feature with the caution.
+
+        Raises
+        ------
+        ProviderItemNotFoundError
+            There is none.
+        LayerBusyError
+            As for `query`.
+        """
+        del other
+        wanted = list(self._layer.columns)
+        if self.id_field == _KEY:
+            clause, values = _equals(_KEY, "INTEGER", identifier) or _NEVER
+        else:
+            clause, values = self._has(self.id_field, identifier)
+        rows = self._read(
+            lambda cursor: cursor.execute(
+                f"SELECT {self._columns(wanted, False)} FROM {quoted(self._layer.name)} WHERE {clause} "
+                f"ORDER BY {_KEY} LIMIT 1",
+                values,
+            ).fetchall()
+        )
+        if not rows:
+            raise ProviderItemNotFoundError(
+                user_msg=f"There is no {identifier[:60]!r} in {self._layer.name}; list its items first."
+            )
+        return {**self._features(rows, wanted, False)[0], "caution": CAUTION}
+
+    def _read(self, look: Callable[[Any], Any]) -> Any:
+        try:
+            with self._package.reading(self._seconds) as cursor:
+                return look(cursor)
+        except LayerError as error:
+            raise LayerBusyError(user_msg=str(error)) from None
+
+    def _columns(self, wanted: Sequence[str], skip_geometry: bool) -> str:
+        own = LAYER_IDS.get(self._layer.name, _KEY)
+        names = [own, *wanted]
+        if self._layer.geometry is not None and not skip_geometry:
+            names.append(self._layer.geometry)
+        return ", ".join(map(quoted, names))
+
+    def _features(
+        self, rows: Sequence[Sequence[Any]], wanted: Sequence[str], skip_geometry: bool
+    ) -> list[dict[str, Any]]:
+        with_place = self._layer.geometry is not None and not skip_geometry
+        places = self._lonlat([row[-1] for row in rows]) if with_place else [None] * len(rows)
+        flags = [name for name in wanted if self._layer.columns[name] == "BOOLEAN"]
+        features = []
+        for row, place in zip(rows, places, strict=True):
+            # The id stands before the columns, the geometry after them.
+            said = dict(zip(wanted, row[1:], strict=False))
+            for name in flags:
+                if said[name] is not None:
+                    said[name] = bool(said[name])
+            features.append({"type": "Feature", "id": row[0], "properties": said, "geometry": place})
+        return features
+
+    def _lonlat(self, blobs: Sequence[bytes | None]) -> list[Any]:
+        """Geometry in longitude and latitude, as GeoJSON has it."""
+        shapes = np.asarray(shapely.from_wkb(well_known_binary(blobs)), dtype=object)
+        points = shapely.get_coordinates(shapes)
+        lon, lat = self._package.to_lonlat(self._layer).transform(points[:, 0], points[:, 1])
+        shapes = shapely.set_coordinates(shapes, np.round(np.stack([lon, lat], axis=1), _DECIMALS))
+        # RFC 7946, section 3.1.6: outer rings run against the clock.
+        shapes = shapely.orient_polygons(shapes)
+        texts = (text or "null" for text in shapely.to_geojson(shapes))
+        made: list[Any] = json.loads(f"[{','.join(texts)}]")
+        return made
+
+    def _has(self, name: str, value: str) -> _Where:
+        """A column has a value."""
+        if name not in self._layer.columns:
+            raise ProviderInvalidQueryError(user_msg=f"The layer {self._layer.name} has no column {name!r}.")
+        kind = _plain(self._layer.columns[name])
+        found = _equals(quoted(name), kind, value)
+        if found is None:
+            raise ProviderInvalidQueryError(
+                user_msg=f"{value[:60]!r} is no value of {name}, which takes {_TAKES.get(kind, 'text')}."
+            )
+        return found
+
+    def _in_boxes(self, cursor: Any, boxes: Sequence[tuple[float, float, float, float]]) -> _Where | None:
+        """Rows whose geometry meets any of some boxes; None where all do."""
+        layer = self._layer
+        if layer.lonlat is None:
+            return _NEVER
+        west, south, east, north = layer.lonlat
+        if west > east:
+            # The layer itself lies across the 180th meridian: count on from 180 degrees.
+            east += 360.0
+            boxes = [*boxes, *((box[0] + 360.0, box[1], box[2] + 360.0, box[3]) for box in boxes)]
+        near = []
+        for box in boxes:
+            if box[0] <= west and box[1] <= south and box[2] >= east and box[3] >= north:
+                return None
+            cut = (
+                max(box[0], west - _AROUND_DEG),
+                max(box[1], south - _AROUND_DEG),
+                min(box[2], east + _AROUND_DEG),
+                min(box[3], north + _AROUND_DEG),
+            )
+            if cut[0] <= cut[2] and cut[1] <= cut[3]:
+                near.append(cut)
+        clauses, values = [], []
+        for box in near:
+            clause, some = self._in_box(cursor, box)
+            clauses.append(clause)
+            values += some
+        return (f"({' OR '.join(clauses)})", values) if clauses else _NEVER
+
+    def _in_box(self, cursor: Any, box: tuple[float, float, float, float]) -> _Where:
+        """Rows whose geometry meets one box: the index answers for most, the rest is looked at."""
+        ring = _drawn(box)
+        x, y = self._package.from_lonlat(self._layer).transform(ring[:, 0], ring[:, 1])
+        corner = np.stack([x, y], axis=1).reshape(4, _ALONG, 2)
+        outer = x.min(), y.min(), x.max(), y.max()
+        # South, east, north and west edge: a box between them lies wholly inside.
+        inner = corner[3, :, 0].max(), corner[0, :, 1].max(), corner[1, :, 0].min(), corner[2, :, 1].min()
+        index = quoted(f"rtree_{self._layer.name}_{self._layer.geometry}")
+        within = "minx >= ? AND miny >= ? AND maxx <= ? AND maxy <= ?"
+        table, place = quoted(self._layer.name), quoted(self._layer.geometry or "")
+        rows = cursor.execute(
+            f"SELECT {_KEY}, {place} FROM {table} WHERE {_KEY} IN (SELECT id FROM {index} WHERE "
+            f"maxx >= ? AND maxy >= ? AND minx <= ? AND miny <= ? AND NOT ({within}))",
+            [float(edge) for edge in (*outer, *inner)],
+        ).fetchall()
+        polygon = shapely.polygons(np.stack([x, y], axis=1)) if box[0] < box[2] and box[1] < box[3] else None
+        shape = shapely.linestrings(np.stack([x, y], axis=1)) if polygon is None else polygon
+        shapely.prepare(shape)
+        shapes = shapely.from_wkb(well_known_binary([blob for _, blob in rows]))
+        meets = [row for (row, _), one in zip(rows, shapely.intersects(shape, shapes), strict=True) if one]
+        return (
+            f"{_KEY} IN (SELECT id FROM {index} WHERE {within} UNION ALL SELECT value FROM json_each(?))",
+            [*(float(edge) for edge in inner), json.dumps(meets)],
+        )
+
+
+_NEVER: _Where = ("0", [])
+_TAKES = {
+    "INTEGER": "a whole number",
+    "REAL": "a number",
+    "BOOLEAN": "true or false",
+    "DATE": "a day such as 2024-05-31",
+}
+
+
+def _plain(kind: str) -> str:
+    """The type of a column without its width."""
+    if kind in ("BOOLEAN", "DATE", "REAL"):
+        return kind
+    return "INTEGER" if "INT" in kind else "REAL" if kind in ("DOUBLE", "FLOAT") else "TEXT"
+
+
+def _equals(column: str, kind: str, value: str) -> _Where | None:
+    """A column has a value that is given as text; None where it can be no such value."""
+    if kind == "INTEGER":
+        if not _WHOLE.fullmatch(value):
+            return None
+        number = int(value)
+        return (f"{column} = ?", [number]) if -_LARGEST <= number < _LARGEST else _NEVER
+    if kind == "REAL":
+        try:
+            return f"{column} = ?", [float(value)]
+        except ValueError:
+            return None
+    if kind == "BOOLEAN":
+        truth = _TRUTH.get(value.lower())
+        return None if truth is None else (f"{column} = ?", [truth])
+    if kind == "DATE":
+        day = _day(value)
+        return None if day is None else (f"{column} = ?", [day])
+    try:
+        value.encode("utf-8")
+    except UnicodeEncodeError:
+        return _NEVER
+    return f"{column} = ?", [value]
+
+
+def _within(column: str, interval: str) -> _Where:
+    """A date lies in an interval; rows without a date do not."""
+    first, slash, last = interval.partition("/")
+    last = last if slash else first
+    clauses, values = [f"{column} IS NOT NULL"], []
+    for end, sign in ((first, ">="), (last, "<=")):
+        if slash and end in ("", ".."):
+            continue
+        day = _day(end)
+        if day is None:
+            raise ProviderInvalidQueryError(
+                user_msg=f"datetime is {interval[:60]!r}; give a day as 2024-05-31, or two with a / between, "
+                "either of which may be two dots."
+            )
+        clauses.append(f"{column} {sign} ?")
+        values.append(day)
+    return " AND ".join(clauses), values
+
+
+def _day(text: str) -> str | None:
+    """The day of a date or a moment, as the file keeps it."""
+    if not _DAY.fullmatch(text):
+        return None
+    try:
+        return datetime.date.fromisoformat(text[:10]).isoformat()
+    except ValueError:
+        return None
+
+
+def _boxes(bbox: Sequence[float]) -> list[tuple[float, float, float, float]]:
+    """One box, or two where it goes across the 180th meridian."""
+    flat = (*bbox[:2], *bbox[3:5]) if len(bbox) == 6 else tuple(bbox)
+    if len(flat) != 4 or not all(map(math.isfinite, flat)):
+        raise ProviderInvalidQueryError(
+            user_msg="bbox takes four numbers: west, south, east and north in degrees."
+        )
+    west, south, east, north = flat
+    if south > north:
+        raise ProviderInvalidQueryError(user_msg="bbox has its south above its north; exchange them.")
+    if west > east:
+        return [(west, south, 180.0, north), (-180.0, south, east, north)]
+    return [(west, south, east, north)]
+
+
+def _drawn(box: tuple[float, float, float, float]) -> npt.NDArray[np.float64]:
+    """The edges of a box, from its south-west corner against the clock, with points along each."""
+    west, south, east, north = box
+    corners = np.array([(west, south), (east, south), (east, north), (west, north), (west, south)])
+    step = np.linspace(0.0, 1.0, _ALONG)[:, None]
+    return np.concatenate([start + step * (end - start) for start, end in itertools.pairwise(corners)])
