@@ -49,9 +49,12 @@ var roofplatCompare = (function () {
       ["a", "b"].forEach((letter, place) => {
         at(`compare-name-${letter}`).textContent = names[place];
         at(`compare-words-${letter}`).textContent = shortWords(pair[place]);
+        const { wind_from_deg: from } = pair[place].answer.scenario;
+        at(`compare-wind-${letter}`).classList.toggle("none", from === null || from === undefined);
+        at(`compare-wind-${letter}`).querySelector("path").setAttribute("transform", `rotate(${from || 0})`);
       });
-      const count = lines.filter(({ differs, asked }) => differs && !asked).length;
-      at("compare-sum").textContent = count ? `${count} ${count === 1 ? "thing differs" : "things differ"} in the plan.` : "The two plans are the same.";
+      const differ = lines.filter(({ differs, asked }) => differs && !asked).map(({ what }) => what.toLowerCase());
+      at("compare-sum").textContent = differ.length ? `The plans differ in: ${differ.join(", ")}.` : "The two plans are the same.";
       body.replaceChildren(...lines.map((line) => {
         const tr = element("tr", null, line.differs ? "differs" : ""), what = element("th", line.what);
         what.scope = "row";

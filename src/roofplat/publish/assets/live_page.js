@@ -19,7 +19,7 @@
   const DECIMALS = 7;
   const SLOW_MS = 400, SAY_MS = 500, NUDGE_PX = 4;
   const NOTHING = Object.freeze({ fire: null, wind: null, method: null, ladder: null });
-  const MARK = "What if, not surveyed: fire spot and wind as tapped.";
+  const MARK = "What if, not surveyed: fire spot and wind as tapped.", STANDING = "What if: the standing plan so far.", WAITING = "What if: asking for the standing plan.";
 
   const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
   const isStanding = (wish) => same(wish, NOTHING);
@@ -118,6 +118,7 @@
       this.panel.hidden = false;
       this.panel.scrollTop = 0;
       at("whatif-mark").hidden = false;
+      this.mark(WAITING);
       at("wind").hidden = true;
       document.body.classList.add("whatif");
       at("whatif-name").textContent = unturned(titleOf(state.layers.buildings, row));
@@ -145,6 +146,7 @@
       at("whatif-mark").hidden = true;
       at("wind").hidden = !state.district.head.wind;
       document.body.classList.remove("whatif");
+      delete document.body.dataset.whatif;
       this.put(this.block, this.standingWords);
     }
     // Back to the card, as it was.
@@ -200,7 +202,7 @@
     }
     hear({ asked, wish: inputs, answer, error, again }) {
       if (asked) {
-        this.asking = { inputs: asked, wish: this.wish };
+        document.body.dataset.whatif = "asking";
         clearTimeout(this.slow);
         this.slow = setTimeout(() => { at("whatif-busy").textContent = "Planning."; }, SLOW_MS);
         return;
@@ -213,6 +215,7 @@
     }
     // No answer: what is drawn is of the scenario before, and that is said.
     trouble(error, again) {
+      document.body.dataset.whatif = "failed";
       const drawn = this.now ? " The drawing still shows the scenario before." : "";
       at("whatif-trouble").textContent = unturned(error.message) + drawn + (again ? " This page asks again by itself." : "");
       at("whatif-fault").hidden = false;
@@ -222,14 +225,15 @@
       const { state } = this;
       at("whatif-fault").hidden = true;
       at("whatif-trouble").textContent = "";
-      at("whatif-mark").classList.remove("old");
       let plan;
       try { plan = planFrom(answer, this.block, this.row); } catch { return this.trouble({ message: "The server's answer cannot be drawn: load this page again." }); }
       if (this.build !== null && answer.build !== this.build) at("whatif-printed").textContent = "The district was built anew since: load this page again.";
       this.build ??= answer.build ?? null;
       this.now = { wish, inputs, answer, plan };
-      if (isStanding(wish)) this.standing = this.now;
-      this.put(plan, MARK);
+      const standing = isStanding(wish);
+      if (standing) this.standing = this.now;
+      this.mark(standing ? STANDING : MARK);
+      this.put(plan, standing ? this.standingWords : `${MARK} This is with ${shortWords(this.now)}.`);
       // A scenario in the address waits until the standing plan is there.
       if (this.first && !isStanding(this.first)) {
         this.wish = this.first;
@@ -240,7 +244,13 @@
       history.replaceState(null, "", toHash(this.id, wish));
       this.showControls();
       this.write();
+      if (!this.asker.next) document.body.dataset.whatif = "shown";
       return undefined;
+    }
+    // Says on the map and in the panel what is shown.
+    mark(words) {
+      for (const id of ["whatif-mark", "whatif-words"]) at(id).textContent = words;
+      at("whatif-mark").classList.remove("old");
     }
     // Puts a plan in the place of the building's own: on the map, in the legend, and in print.
     put(plan, words) {

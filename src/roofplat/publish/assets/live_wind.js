@@ -18,13 +18,15 @@ var roofplatWind = (function () {
       Object.assign(this, { dial, figure, told, degrees: 0, held: null });
       dial.addEventListener("pointerdown", (event) => {
         if (event.button > 0) return;
-        this.held = event.pointerId;
+        // What is written while it is dragged may move it on the page: the finger still turns around the same middle.
+        const box = dial.getBoundingClientRect();
+        this.held = { pointer: event.pointerId, x: box.left + box.width / 2, y: box.top + box.height / 2 };
         dial.setPointerCapture(event.pointerId);
         dial.focus({ preventScroll: true });
         this.point(event);
         event.preventDefault();
       });
-      dial.addEventListener("pointermove", (event) => { if (this.held === event.pointerId) this.point(event); });
+      dial.addEventListener("pointermove", (event) => { if (this.held && this.held.pointer === event.pointerId) this.point(event); });
       for (const kind of ["pointerup", "pointercancel"]) dial.addEventListener(kind, () => { this.held = null; });
       dial.addEventListener("keydown", (event) => this.key(event));
       figure.addEventListener("change", () => {
@@ -35,8 +37,7 @@ var roofplatWind = (function () {
     }
     // Toward the finger: the wind comes from there.
     point(event) {
-      const box = this.dial.getBoundingClientRect();
-      const east = event.clientX - box.left - box.width / 2, south = event.clientY - box.top - box.height / 2;
+      const east = event.clientX - this.held.x, south = event.clientY - this.held.y;
       if (Math.hypot(east, south) < 6) return;
       this.turn(Math.round((Math.atan2(east, -south) * 180) / Math.PI / STEP) * STEP);
     }

@@ -55,8 +55,8 @@ var roofplatWords = (function () {
   function openingWords(openings, rows) {
     if (!rows.length) return "none";
     const wanted = openings.get("wanted_ft2", rows[0]), placed = openings.get("placed_ft2", rows[0]);
-    const area = placed === null ? "" : `, ${thousands(placed)} ft²`, of = wanted ? ` of ${thousands(wanted)} ft² wanted${placed + 1 < wanted ? ": short" : ""}` : "";
-    return `${rows.length}${area}${of}`;
+    const area = placed === null ? "" : `, ${thousands(placed)} ft² placed`, of = wanted ? ` of ${thousands(wanted)} ft² wanted${placed + 1 < wanted ? ": short" : ""}` : "";
+    return `${rows.length} ${rows.length === 1 ? "opening" : "openings"}${area}${of}`;
   }
 
   function trenchWords(trenches, rows) {
@@ -109,7 +109,7 @@ var roofplatWords = (function () {
   }
 
   const ASKED = new Set(["fire", "wind", "wished", "placed"]);
-  const MOVERS = { openings: "the first opening", trench: "it", first: "its base", second: "its base", fire: "it", placed: "it" };
+  const MOVERS = { openings: "the first opening", trench: "its middle", first: "its base", second: "its base", fire: "it", placed: "it" };
 
   // The lines of two scenarios side by side; `differs` says whether they do, and `moved` how far a place went.
   function compared(state, row, one, other) {
