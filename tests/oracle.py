@@ -144,6 +144,8 @@ class LadderByLoop:
     apparatus: str = ""
     ladder_ft: float | None = None
     in_zone: bool = True
+    doubts: list[str] = field(default_factory=list)
+    """What speaks against a ladder that stands already, sorted."""
 
 
 @dataclass
@@ -233,12 +235,16 @@ class District:
         wind_from_deg: float,
         ground_layer: gpd.GeoDataFrame | None = None,
         fires: dict[str, Any] | None = None,
+        preferred: dict[str, str] | None = None,
+        placed: dict[str, XY] | None = None,
     ) -> None:
         if roofs["building_id"].duplicated().any():
             raise ValueError("The loop takes one section a building.")
         self.rules, self.wind_from_deg = rules, wind_from_deg
         # Stated fire spots by building, in the working CRS.
         self.fires = fires or {}
+        # Methods to prefer, and ladders that stand already, likewise.
+        self.preferred, self.placed = preferred or {}, placed or {}
         self.rows = roofs.drop(columns="geometry").to_dict("records")
         self.polygons = list(shapely.normalize(roofs.geometry.to_numpy()))
         self.tree = shapely.STRtree(self.polygons)
@@ -385,6 +391,7 @@ class Planner:
         stated = self.district.fires.get(self.row["building_id"])
         result.fire = self._deepest_point() if stated is None else self.uv(self.feet_of(stated))
         self._choose_method()
+        self.standing = self._standing()
         result.refusal = self._refusal_before_placing()
         if not result.refusal:
             result.bays = self._lay_out_bays()
@@ -691,8 +698,13 @@ class Planner:
                 result.rejected[way] = why
             else:
                 good.append(way)
-        result.method = next(iter(good), None)
-        result.cutting = next((way for way in good if way in CUTTING), None)
+        wish = self.district.preferred.get(self.row["building_id"])
+        self.followed = wish if wish in good or wish == "do_not_cut" else None
+        by_wish = sorted(good, key=lambda way: way != self.followed)
+        result.method = self.followed or next(iter(good), None)
+        result.cutting = next((way for way in by_wish if way in CUTTING), None)
+        if self.followed == "do_not_cut":
+            result.cutting = None
         result.rejected |= {
             way: mine + "methods" for way in good if way not in (result.method, result.cutting)
         }
@@ -712,6 +724,8 @@ class Planner:
 
     def _refusal_before_placing(self) -> str:
         family, result = self.family, self.result
+        if self.followed == "do_not_cut":
+            return "no_cut_preferred"
         if family.id == "unknown":
             return "family_unknown"
         if result.cutting is None:
@@ -762,6 +776,10 @@ class Planner:
         return bays
 
     def _first_bay(self) -> BayByLoop | None:
+        if self.standing is not None:
+            foothold = Point(self._foothold(self.result.walls[self.standing[0]], self.standing[1]))
+            for bay in self.result.bays:
+                bay.clear &= box(*bay.cut).distance(foothold) >= self.rule("ladder.opening_clear_ft")
         clear = [bay for bay in self.result.bays if bay.clear]
         fire = self.result.fire
         return min(
@@ -872,10 +890,40 @@ class Planner:
             for k in range(1, math.ceil(room / step - 1e-9) + 1):
                 yield number, wall, near + min(k * step, room)
 
+    def _foothold(self, wall: WallByLoop, along: float) -> XY:
+        return self.uv(wall.at(along, -self.rule("ladder.landing_ft")))
+
+    def _standing(self) -> tuple[int, float] | None:
+        """The wall of a ladder that stands already, and how far along it."""
+        stated = self.district.placed.get(self.row["building_id"])
+        if stated is None:
+            return None
+        options = []
+        for number, wall in enumerate(self.result.walls):
+            at = wall.view(Point(self.feet_of(stated)))
+            away = LineString([(0, 0), (wall.length_ft, 0)]).distance(at)
+            if not wall.shell or away > self.rule("scenario.ladder_reach_ft"):
+                continue
+            margin = min(self.rule("ladder.base_clear_ft"), wall.length_ft / 2)
+            along = min(max(at.x, margin), wall.length_ft - margin)
+            setback = self._setback_ft(self._edge_ft() + self._parapet_ft(wall, along))
+            if away <= self.rule("outline.jog_ft"):
+                how = (0, _level(away, 2))
+            elif at.y > 0:
+                how = (1, _level(abs(away - setback), 2))
+            else:
+                how = (2, _level(away, 2))
+            options.append((how, _level(away, 2), number, along))
+        return min(options)[2:] if options else None
+
     def _ladders(self, first: BayByLoop | None) -> list[LadderByLoop]:
         beside = self.rule("ladder.base_clear_ft")
         free = []
-        for number, wall, along in self._candidates():
+        places = [*self._candidates()]
+        if self.standing is not None:
+            number, along = self.standing
+            places.append((number, self.result.walls[number], along))
+        for number, wall, along in places:
             support = self._edge_ft() + self._parapet_ft(wall, along)
             depth = self._setback_ft(support) + beside
             own = box(along - beside, 0.05, along + beside, depth)
@@ -885,29 +933,33 @@ class Planner:
                 wall.view(building.boundary).intersects(other) for building in self.others
             )
             tip, base = wall.at(along), wall.at(along, self._setback_ft(support))
-            foothold = self.uv(wall.at(along, -self.rule("ladder.landing_ft")))
+            foothold = self._foothold(wall, along)
             free.append((number, wall, along, tip, base, foothold, support, clear))
+        others = free if self.standing is None else free[:-1]
         farthest = 0.0
         if first is not None:
             u0, v0, u1, v1 = first.cut
             work = ((u0 + u1) / 2, (v0 + v1) / 2)
-            ways = [abs(spot[5][0] - work[0]) + abs(spot[5][1] - work[1]) for spot in free if spot[7]]
+            ways = [abs(spot[5][0] - work[0]) + abs(spot[5][1] - work[1]) for spot in others if spot[7]]
             farthest = max(ways, default=0.0)
 
-        keep_off = [
+        beside_things = [
             box(*sides).buffer(self.rule("obstacle.path_clear_ft"), join_style="mitre")
             for sides in self.boxes
         ]
+        keep_off = [*beside_things]
         if first is not None:
             opening_clear = self.rule("ladder.opening_clear_ft")
             keep_off.append(box(*first.cut).buffer(opening_clear, join_style="mitre"))
         if self.result.method == "existing_opening":
             opening_clear = self.rule("ladder.opening_clear_ft")
             keep_off.append(box(*self.result.existing).buffer(opening_clear, join_style="mitre"))
+            beside_things.append(keep_off[-1])
         weights = self.district.rules.table("ladder.weight")
         spots = []
-        for number, wall, along, tip, base, foothold, support, clear in free:
-            if any(area.contains(Point(foothold)) for area in keep_off):
+        for place, (number, wall, along, tip, base, foothold, support, clear) in enumerate(free):
+            stands = place == len(others)
+            if not stands and any(area.contains(Point(foothold)) for area in keep_off):
                 continue
             ground = clear and self._takes_a_base(base, tip)
             corner = min(
@@ -933,15 +985,69 @@ class Planner:
             parapet = support - self._edge_ft()
             wishes["low_parapet"] = min(max(1.0 - parapet / self.rule("ladder.parapet_full_ft"), 0.0), 1.0)
             score = sum(weights[wish] * met for wish, met in wishes.items()) / sum(weights.values())
-            spots.append(LadderByLoop(number, wall.side, tip, base, foothold, score, support, ground))
+            spot = LadderByLoop(number, wall.side, tip, base, foothold, score, support, ground)
+            if stands:
+                around = [area for area in beside_things if area.contains(Point(foothold))]
+                spot.doubts = self._doubts(wall, spot, first, clear=clear, by_obstacle=bool(around))
+            spots.append(spot)
         stock = self._stock()
-        nowhere = not any(clear and self._takes_a_base(base, tip) for _, _, _, tip, base, _, _, clear in free)
+        nowhere = not any(
+            clear and self._takes_a_base(base, tip) for _, _, _, tip, base, _, _, clear in others
+        )
         # One ladder too few for both spots: the last one alone reaches.
-        for spot in spots:
+        for place, spot in enumerate(spots):
             few = self._shortest(spot.support_ft, stock[:-1]) is None
-            if few or nowhere or self.family.pushes_walls_out:
+            stands = self.standing is not None and place == len(spots) - 1
+            if few or nowhere or stands or self.family.pushes_walls_out:
                 spot.aerial = self._aerial(self.result.walls[spot.wall], spot.tip, spot.support_ft)
-        return self._two_best(spots)
+        if self.standing is None:
+            return self._two_best(spots, None)
+        standing = self._on_its_own(spots.pop())
+        return self._two_best(spots, standing)
+
+    def _on_its_own(self, spot: LadderByLoop) -> LadderByLoop:
+        """A ladder that stands already, with what reaches its wall."""
+        spot.ladder_ft = self._shortest(spot.support_ft, self._stock())
+        if spot.ladder_ft is not None:
+            spot.apparatus = "ground_ladder"
+        elif spot.aerial is not None:
+            spot.apparatus, spot.base, spot.in_zone = "aerial", spot.aerial[0], spot.aerial[2]
+        else:
+            spot.apparatus = "out_of_reach"
+        if spot.apparatus == "aerial":
+            kept = ("wall", "obstacle", "opening")
+            spot.doubts = [code for code in spot.doubts if code.split("_")[-1] in kept]
+        if spot.in_zone and self.family.pushes_walls_out:
+            spot.doubts.append("ladder_in_collapse_zone")
+        spot.doubts.sort()
+        return spot
+
+    def _doubts(
+        self, wall: WallByLoop, spot: LadderByLoop, first: BayByLoop | None, *, clear: bool, by_obstacle: bool
+    ) -> list[str]:
+        """What speaks against a ladder that stands already, were it on the ground."""
+        foot = Point(self.to_crs(spot.base))
+        ladder = LineString([foot, self.to_crs(spot.tip)])
+        near = self.rule("ladder.base_clear_ft") * self.units_per_ft
+        by_opening = first is not None and (
+            box(*first.cut).distance(Point(spot.foothold)) < self.rule("ladder.opening_clear_ft")
+        )
+        fences = [shape for kind, shape in self.district.ground_shapes if kind == "fence"]
+        found = {
+            "ladder_at_party_wall": wall.kind == "party",
+            "ladder_at_short_wall": wall.length_ft < self.rule("ladder.least_wall_ft"),
+            "ladder_ground_not_free": not clear,
+            "ladder_base_in_building": len(self.district.tree.query(foot, predicate="intersects")) > 0,
+            "ladder_near_line": self._under_a_line(spot.base, spot.tip),
+            "ladder_on_bad_ground": any(
+                shape.distance(foot) <= near for _, shape in self.district.ground_shapes
+            ),
+            "ladder_across_fence": any(shape.intersects(ladder) for shape in fences),
+            "ladder_in_closed_yard": any(yard.intersects(foot) for yard in self.district.yards),
+            "ladder_by_obstacle": by_obstacle,
+            "ladder_by_opening": by_opening,
+        }
+        return [code for code, holds in found.items() if holds]
 
     def _takes_a_base(self, base: XY, tip: XY) -> bool:
         foot = Point(self.to_crs(base))
@@ -979,7 +1085,7 @@ class Planner:
                 return True
         return False
 
-    def _two_best(self, spots: list[LadderByLoop]) -> list[LadderByLoop]:
+    def _two_best(self, spots: list[LadderByLoop], standing: LadderByLoop | None) -> list[LadderByLoop]:
         def in_order(stock: list[float]) -> list[LadderByLoop]:
             reached = [found for spot in spots if (found := self._reached(spot, stock)) is not None]
             reached.sort(
@@ -994,7 +1100,7 @@ class Planner:
 
         for _ in range(5):
             stock = self._stock()
-            first = next(iter(in_order(stock)), None)
+            first = standing or next(iter(in_order(stock)), None)
             if first is None:
                 return []
             if first.ladder_ft is not None:
@@ -1012,7 +1118,8 @@ class Planner:
             struck = {
                 spot.tip
                 for spot in chosen
-                if len(self.district.tree.query(Point(self.to_crs(spot.base)), predicate="intersects"))
+                if spot is not standing
+                and len(self.district.tree.query(Point(self.to_crs(spot.base)), predicate="intersects"))
             }
             if not struck:
                 return chosen

@@ -28,6 +28,7 @@ from tests.oracle import District, Planner
 from roofplat.framing import Framing, frame_roofs
 from roofplat.ground import Ground
 from roofplat.placing import Plan, place_plans
+from roofplat.placing.placed import DOUBTS
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import TABLES, conform
 
@@ -57,9 +58,13 @@ def plan_both_ways(
     wind_from_deg: float = 250.0,
     ground: gpd.GeoDataFrame | None = None,
     fires: dict[str, Any] | None = None,
+    preferred: dict[str, str] | None = None,
+    placed: dict[str, tuple[float, float]] | None = None,
 ) -> Both:
     rules = rules or load_rulebook()
-    district = District(roofs, streets, obstacles, rules, GROUND, wind_from_deg, ground, fires)
+    district = District(
+        roofs, streets, obstacles, rules, GROUND, wind_from_deg, ground, fires, preferred, placed
+    )
     planners = [Planner(district, number) for number in range(len(roofs))]
     for planner in planners:
         planner.plan()
@@ -79,6 +84,11 @@ def plan_both_ways(
         wind_basis="assumed",
         streets=streets,
         ground=ground,
+        preferred=preferred,
+        placed_ladders=gpd.GeoDataFrame(
+            {"building_id": pd.Series(list(placed or {}), dtype="str")},
+            geometry=gpd.GeoSeries([Point(spot) for spot in (placed or {}).values()], crs=roofs.crs),
+        ),
     )
     return Both(framing, plan, planners)
 
@@ -153,6 +163,12 @@ def ladder_differences(both: Both, planner: Planner) -> list[str]:
             found.append(f"ladder {row['rank']} to {row['support_ft']} ft, loop {spot.support_ft}")
         if row["wall"] != spot.wall or row["side"] != spot.side:
             found.append(f"ladder {row['rank']} on wall {row['wall']}, loop {spot.wall}")
+    problems = both.plan.problems
+    codes = problems["code"][problems["feature"] == loop.section_id]
+    doubts = sorted(codes[codes.isin([*DOUBTS])])
+    wanted = loop.ladders[0].doubts if loop.ladders else []
+    if doubts != wanted:
+        found.append(f"against the ladder {doubts}, loop {wanted}")
     return found
 
 
@@ -657,6 +673,18 @@ def shapes_ft(draw: st.DrawFn) -> Polygon:
     )
 
 
+WISHES = (None, None, "fold_back", "center_rafter_louver", "existing_opening", "do_not_cut")
+
+
+def beside(shape: Polygon, at: float, out_ft: float) -> Point:
+    """A place so far round the outer wall and so far off it, outward or inward."""
+    ring = shape.exterior
+    here, on = ring.interpolate(at * ring.length), ring.interpolate(at * ring.length + 0.01)
+    east, north = (on.x - here.x) / 0.01, (on.y - here.y) / 0.01
+    turn = out_ft if ring.is_ccw else -out_ft
+    return Point(here.x + north * turn, here.y - east * turn)
+
+
 @st.composite
 def small_districts(draw: st.DrawFn) -> dict[str, Any]:
     """Two neighbours, things on their roofs, a line overhead, a street."""
@@ -678,7 +706,15 @@ def small_districts(draw: st.DrawFn) -> dict[str, Any]:
     level = draw(st.floats(-40, 60))
     things.append((None, "overhead_line", LineString([(-100, level), (x + 100, level + 20)])))
     maybe = st.none() | st.floats(0.0, 179.0)
+    wishes = {f"B{number}": draw(st.sampled_from(WISHES)) for number in range(2)}
+    ladders = {
+        f"B{number}": beside(shape, draw(st.floats(0.0, 1.0)), draw(st.floats(-4.0, 18.0)))
+        for number, shape in enumerate(shapes)
+        if draw(st.booleans())
+    }
     return {
+        "wishes": {building: wish for building, wish in wishes.items() if wish is not None},
+        "ladders": ladders,
         "shapes": shapes,
         "things": things,
         "street": [(-300.0, draw(st.floats(-90, -45))), (x + 300.0, -45.0)],
@@ -695,7 +731,7 @@ def small_districts(draw: st.DrawFn) -> dict[str, Any]:
 
 
 # Shrinking would plan hundreds of districts; a failure names building and difference as it is.
-@settings(max_examples=16, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=20, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(small_districts())
 def test_any_small_district_is_planned_as_by_the_loop(made: dict[str, Any]) -> None:
     both = plan_both_ways(
@@ -703,6 +739,8 @@ def test_any_small_district_is_planned_as_by_the_loop(made: dict[str, Any]) -> N
         make_streets(("Any Street", made["street"])),
         make_obstacles(made["things"]),
         wind_from_deg=made["wind"],
+        preferred=made["wishes"],
+        placed={name: on_the_ground(spot).coords[0] for name, spot in made["ladders"].items()},
     )
     assume(not any(is_on_a_knife_edge(planner) for planner in both.planners))
     assert differences(both) == []
@@ -759,6 +797,41 @@ def test_choices_among_equals_do_not_hang_on_the_last_bit(beam_spacing_ft: float
         wind_from_deg=280.0,
     )
     assert differences(both) == []
+
+
+# What a scenario states beside its fire spot.
+
+
+@pytest.fixture(scope="module")
+def scenarios() -> Both:
+    """A district where methods are preferred and ladders stand already, all round the buildings."""
+    count = 140
+    random = np.random.default_rng(29)
+    roofs, streets, obstacles = synthetic_roofs(count, seed=17)
+    streets = streets.set_geometry(streets.geometry.translate(0.0, 1.7))
+    roofs["panel_type"] = pd.Series(["early_heavy", None, "standard", None] * 35, dtype="str")
+    roofs["height_ft"] = random.choice([14.0, 19.0, 27.0, 36.0, 60.0], count)
+    names = roofs["building_id"].tolist()
+    # By the metre: half a foot to sixteen feet off the wall, some of them on the roof.
+    spots = {
+        name: beside(shape, random.random(), random.uniform(-2.0, 5.2)).coords[0]
+        for name, shape in zip(names, roofs.geometry, strict=True)
+        if random.random() < 0.8
+    }
+    ways = ["fold_back", "center_rafter_louver", "existing_opening", "near_ridge", "do_not_cut"]
+    wishes = {name: str(random.choice(ways)) for name in names if random.random() < 0.6}
+    return plan_both_ways(roofs, streets, obstacles, wind_from_deg=140.0, preferred=wishes, placed=spots)
+
+
+@pytest.mark.parametrize("kind", COMPARISONS)
+def test_what_a_scenario_states_is_planned_as_by_the_loop(scenarios: Both, kind: str) -> None:
+    loops = [planner.result for planner in scenarios.planners]
+    doubts = {code for loop in loops for spot in loop.ladders for code in spot.doubts}
+    assert {"ladder_ground_not_free", "ladder_by_obstacle"} <= doubts
+    assert {loop.method for loop in loops} >= {"fold_back", "center_rafter_louver", "do_not_cut"}
+    assert {loop.ladders[0].apparatus for loop in loops} == {"ground_ladder", "aerial", "out_of_reach"}
+    assert sum(len(loop.openings) > 0 for loop in loops) > 70
+    assert differences(scenarios, kind) == []
 
 
 # What the rulebook and the docstrings state, read straight from the tables.
@@ -856,8 +929,11 @@ def ladders_differ(both: Both) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize(("seed", "with_streets"), [(1, True), (2, True), (3, False)])
-def test_ladders_in_hard_places_are_those_of_the_loop(seed: int, with_streets: bool) -> None:
+@pytest.mark.parametrize(
+    ("seed", "with_streets", "standing"),
+    [(1, True, False), (2, True, False), (3, False, False), (4, True, True), (5, False, True)],
+)
+def test_ladders_in_hard_places_are_those_of_the_loop(seed: int, with_streets: bool, standing: bool) -> None:
     """Scarce stock, parapets, ponds and fences, closed yards, streets near and far, walls pushed out."""
     random = np.random.default_rng(seed)
     shapes: list[Polygon] = []
@@ -913,10 +989,21 @@ def test_ladders_in_hard_places_are_those_of_the_loop(seed: int, with_streets: b
         },
         {"thrown_out": {"like": "panelized_wood", "pushes_walls_out": True}},
     )
+    placed = {
+        f"B{number}": on_the_ground(beside(shape, random.random(), random.uniform(-2.0, 14.0))).coords[0]
+        for number, shape in enumerate(shapes if standing else [])
+    }
     both = plan_both_ways(
-        roofs, streets if with_streets else make_streets(), obstacles, rules, ground=make_ground(*ground)
+        roofs,
+        streets if with_streets else make_streets(),
+        obstacles,
+        rules,
+        ground=make_ground(*ground),
+        placed=placed,
     )
     spots = [spot for planner in both.planners for spot in planner.result.ladders]
     seen = {spot.apparatus for spot in spots}
-    assert seen == {"ground_ladder", "aerial", *(["out_of_reach"] if with_streets else [])}
+    assert seen == {"ground_ladder", "aerial", *(["out_of_reach"] if with_streets or standing else [])}
+    doubts = {code for spot in spots for code in spot.doubts}
+    assert bool(doubts) == standing
     assert ladders_differ(both) == []
