@@ -23,7 +23,7 @@ from roofplat.serve.description import CONFORMS, OPENAPI, Route, describe, route
 from roofplat.serve.guard import Answer, Environ, Guard, RefusedError, Wanted, plain_environ
 from roofplat.serve.pages import BuiltFiles, page_policy, render
 from roofplat.serve.setting import Serving
-from roofplat.serve.source import build_of, collections_of, identity_of
+from roofplat.serve.source import source_of
 
 __all__ = ["make_app"]
 
@@ -62,6 +62,7 @@ class _Site:
 
     def __init__(self, serving: Serving) -> None:
         self._serving = serving
+        self._source = source_of(serving)
         self._flask = _flask_app(serving)
         self._files = BuiltFiles(serving.folder)
         self._policy = page_policy()
@@ -77,9 +78,9 @@ class _Site:
 
         serving = self._serving
         # Before the layers are read: a change while they are read is found by the next request.
-        identity = identity_of(serving)
-        build = build_of(serving)
-        config = api_config(serving, collections_of(serving), build=build)
+        identity = self._source.identity()
+        build = self._source.build()
+        config = api_config(serving, self._source.collections(), build=build)
         fields = {}
         processes = {}
         dated = set()
@@ -104,7 +105,7 @@ class _Site:
         if now < self._not_before or not self._lock.acquire(blocking=False):
             return
         try:
-            if identity_of(self._serving) != self._state.identity:
+            if self._source.identity() != self._state.identity:
                 self._state = self._look()
                 self._flask.api_ = self._state.api
         except RoofplatError as error:
@@ -130,7 +131,7 @@ class _Site:
             if wanted.path == "/" and wanted.format == "html":
                 return self._page(*self._files.live())
             if wanted.path == "/health":
-                identity_of(self._serving)
+                self._source.identity()
                 return _json_answer({"status": "ok", "build": state.build})
             if wanted.path == "/openapi":
                 if wanted.format == "html":

@@ -92,7 +92,7 @@ def describe(
     config
         From `api_config`.
     fields
-        By collection: name of a column to its JSON schema (`type`, perhaps `format` and `enum`).
+        By collection: name of a column to its `type`, perhaps `format`, and `values` that it can have.
     processes
         By id: its description as OGC 18-062r2 has it, with `inputs` and `outputs`.
     dated
@@ -195,8 +195,8 @@ _TAKEN = frozenset(
 def _column(name: str, schema: Mapping[str, Any]) -> dict[str, Any]:
     kind = schema.get("type")
     plain: dict[str, Any] = {"type": kind if kind in _TYPES else "string"}
-    if schema.get("enum"):
-        plain["enum"] = list(schema["enum"])
+    if schema.get("values"):
+        plain["enum"] = list(schema["values"])
     return {
         "name": name,
         "in": "query",

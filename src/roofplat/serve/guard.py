@@ -23,6 +23,8 @@ from roofplat.serve.description import Route
 from roofplat.serve.setting import Serving
 
 __all__ = [
+    "ALWAYS",
+    "NO_PAGE",
     "Guard",
     "RefusedError",
     "Wanted",
@@ -30,6 +32,7 @@ __all__ = [
     "inputs_of",
     "parameters_of",
     "plain_environ",
+    "refusal_json",
 ]
 
 Environ = dict[str, Any]
@@ -58,7 +61,7 @@ _REASONS = {
 }
 _CODES = {400: "InvalidParameterValue", 404: "NotFound"}
 # Sent with every answer. Nothing is kept by caches, shown in frames, or read by other sites.
-_ALWAYS = (
+ALWAYS = (
     ("X-Content-Type-Options", "nosniff"),
     ("X-Frame-Options", "DENY"),
     ("Referrer-Policy", "no-referrer"),
@@ -68,7 +71,7 @@ _ALWAYS = (
     ("Cache-Control", "no-store"),
     ("Vary", "Accept, Authorization"),
 )
-_NO_PAGE = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
+NO_PAGE = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
 # What the application behind must not say.
 _NEVER = {"x-powered-by", "server", "access-control-allow-origin", "set-cookie"}
 # Of these the application's own word counts.
@@ -231,11 +234,23 @@ class Guard:
             body = page.encode("utf-8")
         else:
             headers = [("Content-Type", "application/json")]
-            body = json.dumps({"code": code, "type": code, "description": str(refused)}).encode("utf-8")
+            body = refusal_json(refused.status, str(refused))
         return status, [*headers, ("Content-Length", str(len(body))), *refused.headers], [body]
 
 
 _LONGEST_QUERY = 2000
+
+
+def refusal_json(status: int, sentence: str) -> bytes:
+    """What a program is told that is not answered, in the words of pygeoapi's own refusals.
+
+    Examples
+    --------
+    >>> refusal_json(404, "There is nothing here.")
+    b'{"code": "NotFound", "type": "NotFound", "description": "There is nothing here."}'
+    """
+    code = _CODES.get(status, "NoApplicableCode")
+    return json.dumps({"code": code, "type": code, "description": sentence}).encode("utf-8")
 
 
 def parameters_of(query: str) -> dict[str, str]:
@@ -275,7 +290,7 @@ def accepted_format(asked: str | None, accept: str) -> str:
 
     Examples
     --------
-    >>> accepted_format(None, "text/html,application/xhtml+xml,*/*;q=0.8")
+    >>> accepted_format(None, "text/html,application/xhtml+xml,image/avif,image/webp,*/*;q=0.8")
     'html'
     >>> accepted_format(None, "application/json"), accepted_format(None, "*/*"), accepted_format("html", "")
     ('json', 'json', 'html')
@@ -289,9 +304,12 @@ def accepted_format(asked: str | None, accept: str) -> str:
         kind, _, options = part.strip().partition(";")
         weight = re.search(r"(?:^|;)\s*q=([01](?:\.\d{0,3})?)\s*(?:;|$)", options)
         share = min(float(weight.group(1)), 1.0) if weight else 1.0
-        name = {"text/html": "html", "application/xhtml+xml": "html"}.get(kind.strip().lower(), "json")
-        if kind:
-            likes[name] = max(likes[name], share)
+        kind = kind.strip().lower()
+        # A browser also names the kinds of pictures that it can show.
+        if kind in ("text/html", "application/xhtml+xml"):
+            likes["html"] = max(likes["html"], share)
+        elif kind == "*/*" or kind.endswith("json"):
+            likes["json"] = max(likes["json"], share)
     return "html" if likes["html"] > likes["json"] else "json"
 
 
@@ -474,11 +492,11 @@ def _shown(text: str) -> str:
 def _headers_out(headers: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
     kept = [(name, value) for name, value in headers if name.lower() not in _NEVER]
     named = {name.lower() for name, _ in kept}
-    always = [(name, value) for name, value in _ALWAYS if name.lower() not in named & _OWN]
+    always = [(name, value) for name, value in ALWAYS if name.lower() not in named & _OWN]
     own = {name.lower() for name, _ in always}
     out = [(name, value) for name, value in kept if name.lower() not in own]
     if "content-security-policy" not in named:
-        out.append(("Content-Security-Policy", _NO_PAGE))
+        out.append(("Content-Security-Policy", NO_PAGE))
     return out + always
 
 

@@ -6,44 +6,72 @@ Out: its collections; a value that changes when the layers do; the name of the b
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
-import os
+import json
+import sqlite3
+from collections.abc import Hashable
 from typing import Any
 
 from roofplat.errors import LayerError
+from roofplat.publish.stock import identity_of, setting_told
 from roofplat.serve.setting import Serving
 
-__all__ = ["build_of", "collections_of", "identity_of"]
+__all__ = ["Source", "source_of"]
+
+_DAMAGED = "The files of the build cannot be read, they may be damaged; build the district again."
 
 
-def collections_of(serving: Serving) -> list[dict[str, Any]]:
-    """The collections there are now, as `api_config` takes them."""
-    if importlib.util.find_spec("roofplat.serve.layers") is None:
-        return []
-    layers = importlib.import_module("roofplat.serve.layers")
-    found: list[dict[str, Any]] = layers.collections(serving.folder / "layers.gpkg")
-    return found
+class Source:
+    """The layers in the files of a build."""
+
+    def __init__(self, serving: Serving) -> None:
+        self._layers = serving.folder / "layers.gpkg"
+        self._stock = serving.folder / "planner.gpkg"
+        self._seconds = serving.service.query_seconds
+
+    def identity(self) -> Hashable:
+        """A value that is another one when the layers are.
+
+        Raises
+        ------
+        LayerError
+            They cannot be looked at.
+        """
+        try:
+            return identity_of(self._layers), identity_of(self._stock)
+        except OSError as error:
+            raise LayerError(
+                f"The layers of the build cannot be read ({error.strerror}); build the district again."
+            ) from None
+
+    def build(self) -> str:
+        """Name of the build.
+
+        Raises
+        ------
+        LayerError
+            Its file cannot be read.
+        """
+        try:
+            return str(json.loads(setting_told(self._stock))["build"])
+        except (sqlite3.Error, ValueError, KeyError, TypeError):
+            raise LayerError(_DAMAGED) from None
+
+    def collections(self) -> list[dict[str, Any]]:
+        """The collections there are now, as `api_config` takes them.
+
+        Raises
+        ------
+        LayerError
+            They cannot be read.
+        """
+        from roofplat.serve.layers import collections
+
+        try:
+            return collections(self._layers, query_seconds=self._seconds)
+        except sqlite3.Error:
+            raise LayerError(_DAMAGED) from None
 
 
-def identity_of(serving: Serving) -> tuple[int, int, int]:
-    """A value that is another one when the layers are.
-
-    Raises
-    ------
-    LayerError
-        They cannot be looked at.
-    """
-    path = serving.folder / "layers.gpkg"
-    try:
-        found = os.stat(path)  # noqa: PTH116  the one call
-    except OSError as error:
-        raise LayerError(
-            f"The layers of the build cannot be read ({error.strerror}); build the district again."
-        ) from None
-    return found.st_ino, found.st_mtime_ns, found.st_size
-
-
-def build_of(serving: Serving) -> str:
-    """Name of the build."""
-    return str(identity_of(serving)[1])
+def source_of(serving: Serving) -> Source:
+    """Where a run reads from."""
+    return Source(serving)

@@ -16,18 +16,12 @@ import threading
 from multiprocessing.connection import Connection
 from types import FrameType
 
-import waitress
-from waitress.server import BaseWSGIServer
-
 from roofplat.errors import RoofplatError
 from roofplat.serve.app import make_app
+from roofplat.serve.connections import make_server
 from roofplat.serve.setting import Serving
 
 __all__ = ["work"]
-
-# Waitress itself cuts what is far beyond any bound; what is near is answered in a sentence.
-_LARGEST_HEADER = 65_536
-_ROOM = 8
 
 
 def work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
@@ -55,21 +49,7 @@ def work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
     except RoofplatError as error:
         ready.send(str(error))
         return
-    service = serving.service
-    server: BaseWSGIServer = waitress.create_server(
-        application,
-        sockets=[listening],
-        threads=service.threads,
-        connection_limit=service.connections,
-        channel_timeout=service.idle_seconds,
-        cleanup_interval=max(1, service.idle_seconds // 4),
-        max_request_header_size=_LARGEST_HEADER,
-        max_request_body_size=service.body_bytes * _ROOM,
-        asyncore_use_poll=True,
-        ident=None,
-        expose_tracebacks=False,
-        log_socket_errors=False,
-    )
+    server = make_server(application, listening, serving.service)
     ready.send("")
     ready.close()
     server.run()
