@@ -557,7 +557,11 @@ class FileStock:
             if not some:
                 return {fid for (fid,) in cursor.execute("SELECT fid FROM streets")}
             # From any place of the box the nearest is no farther than this one and across the box.
-            lines = self._rows(cursor, "streets", sorted(some)).geometry.to_numpy()
+            blobs = cursor.execute(
+                "SELECT geom FROM streets WHERE fid IN (SELECT value FROM json_each(?))",
+                (json.dumps(sorted(some)),),
+            ).fetchall()
+            lines = shapely.from_wkb(well_known_binary([blob for (blob,) in blobs]))
             nearest = float(shapely.distance(shapely.box(*box), lines).min())
             needed = nearest + float(np.hypot(box[2] - box[0], box[3] - box[1]))
             found |= some if needed <= wide else _in_boxes(cursor, "streets", _grown(box[None], needed))

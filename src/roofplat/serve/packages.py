@@ -148,8 +148,9 @@ class Package:
         try:
             told = self.connection.execute(
                 "SELECT gpkg_contents.description, min_x, min_y, max_x, max_y, column_name, definition "
-                "FROM gpkg_contents LEFT JOIN gpkg_geometry_columns USING (table_name) LEFT JOIN gpkg_spatial_ref_sys AS place "
-                "ON place.srs_id = gpkg_geometry_columns.srs_id WHERE table_name = ?",
+                "FROM gpkg_contents LEFT JOIN gpkg_geometry_columns USING (table_name) "
+                "LEFT JOIN gpkg_spatial_ref_sys AS place ON place.srs_id = gpkg_geometry_columns.srs_id "
+                "WHERE table_name = ?",
                 (name,),
             ).fetchone()
             if told is None:
