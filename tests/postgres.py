@@ -36,7 +36,7 @@ __all__ = [
 OWNER = "planner"
 PASSWORD = "only for tests / #1"
 _TEMPLATE = "with_postgis"
-_DEMO = Path(__file__).parents[1] / "data" / "demo" / "district.toml"
+DEMO = Path(__file__).parents[1] / "data" / "demo" / "district.toml"
 _DAY = datetime.date(2026, 3, 1)
 
 
@@ -227,5 +227,5 @@ def demo_database(
 
     folder = tmp_path_factory.mktemp("demo")
     with fresh_database(postgres_server) as made:
-        build(read_district(_DEMO), out=folder, as_of=_DAY, to=made.url)
+        build(read_district(DEMO), out=folder, as_of=_DAY, to=made.url)
         yield made, folder

@@ -40,6 +40,7 @@ __all__ = [
     "check_database",
     "connect",
     "database_fault",
+    "hold_tables",
     "open_connection",
     "postgis_schema",
     "read_address",
@@ -301,6 +302,40 @@ def reader_settings(query_seconds: float) -> dict[str, str]:
         # Whoever dies over a question holds no table.
         "idle_in_transaction_session_timeout": limit,
     }
+
+
+def hold_tables(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
+    """Look at some tables of one build until the transaction ends.
+
+    A build that comes meanwhile waits. A snapshot would not do: it sees the new tables under their names, and
+    none of their rows.
+
+    Parameters
+    ----------
+    cursor
+        Of a new transaction. It finds the tables by their bare names then.
+    address
+        The database.
+    names
+        Of tables.
+
+    Raises
+    ------
+    DatabaseError
+        The database has no PostGIS.
+    psycopg2.Error
+        There are no such tables, or they cannot be read.
+    """
+    from psycopg2 import sql
+
+    cursor.execute(
+        sql.SQL("SET LOCAL search_path = {}, {}").format(
+            sql.Identifier(address.schema), sql.SQL(postgis_schema(cursor, address))
+        )
+    )
+    # In the order in which a build takes them away, so that neither waits for the other for ever.
+    held = sql.SQL(", ").join(sql.Identifier(address.schema, name) for name in sorted(names))
+    cursor.execute(sql.SQL("LOCK TABLE {} IN ACCESS SHARE MODE").format(held))
 
 
 def postgis_schema(cursor: Any, address: DatabaseAddress) -> str:

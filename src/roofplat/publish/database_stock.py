@@ -20,8 +20,8 @@ from roofplat.publish.database import (
     STOCK_PREFIX,
     DatabaseAddress,
     database_fault,
+    hold_tables,
     open_connection,
-    postgis_schema,
     reader_settings,
 )
 from roofplat.publish.stock import (
@@ -35,6 +35,7 @@ from roofplat.publish.stock import (
 
 __all__ = ["DatabaseStock"]
 
+_TABLES = (*STOCK_LAYERS, "setting")
 # Ids on either side that are compared with one that does not exist.
 _LOOKED_AT = 200
 # Walls are straight runs, a little off the outline, and ladders stand before them.
@@ -43,7 +44,7 @@ _OWN = "SELECT fid FROM {table} WHERE building_id = ANY(%(ids)s)"
 # The boxes of the buildings asked for, a little larger.
 _BOXES = (
     "unnest(%(west)s::float8[], %(south)s::float8[], %(east)s::float8[], %(north)s::float8[]) "
-    "AS edge(west, south, east, north), "
+    "AS edge(west, south, east, north) CROSS JOIN "
     "LATERAL (SELECT ST_MakeEnvelope(west - {off}, south - {off}, east + {off}, north + {off}, %(srid)s) "
     "AS around) AS box"
 )
@@ -54,7 +55,7 @@ _IN_REACH = (
 _NEAREST = (
     "SELECT {table}.fid FROM "
     + _BOXES.format(off="%(near)s")
-    + ", LATERAL (SELECT other.geom <-> box.around AS far FROM {table} AS other "
+    + " CROSS JOIN LATERAL (SELECT other.geom <-> box.around AS far FROM {table} AS other "
     "ORDER BY other.geom <-> box.around LIMIT 1) AS nearest "
     "JOIN {table} ON {table}.geom && ST_Expand(box.around, nearest.far + ST_Distance("
     "ST_Point(ST_XMin(box.around), ST_YMin(box.around)), ST_Point(ST_XMax(box.around), ST_YMax(box.around))))"
@@ -68,8 +69,6 @@ class DatabaseStock:
         """Take over an open connection; see `open`."""
         self._address = address
         self._connection = connection
-        with connection.cursor() as cursor:
-            self._search_path = f"{address.schema}, {postgis_schema(cursor, address)}"
         with self._look() as cursor:
             cursor.execute(f"SELECT json FROM {STOCK_PREFIX}setting")
             self._setting = read_setting(cursor.fetchone()[0])
@@ -200,13 +199,9 @@ class DatabaseStock:
         """One look at the tables of one build: none of them is replaced until it is over."""
         import psycopg2
 
-        # In the order in which a build takes them away, so that neither waits for the other for ever.
-        tables = ", ".join(sorted(STOCK_PREFIX + name for name in (*STOCK_LAYERS, "setting")))
         try:
             with self._connection.cursor() as cursor:
-                cursor.execute(
-                    f"SET search_path = {self._search_path}; LOCK TABLE {tables} IN ACCESS SHARE MODE"
-                )
+                hold_tables(cursor, self._address, [f"{STOCK_PREFIX}{name}" for name in _TABLES])
                 yield cursor
         except psycopg2.Error as error:
             raise database_fault(self._address, error) from None
