@@ -12,67 +12,42 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import itertools
 import json
-import math
-import re
 from collections.abc import Callable, Mapping, Sequence
-from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import shapely
-from pygeoapi.provider.base import (
-    BaseProvider,
-    ProviderConnectionError,
-    ProviderInvalidQueryError,
-    ProviderItemNotFoundError,
-)
+from pygeoapi.provider.base import BaseProvider, ProviderInvalidQueryError, ProviderItemNotFoundError
 
 from roofplat.errors import LayerError
 from roofplat.publish.layers import LAYER_IDS
 from roofplat.record.store import well_known_binary
+from roofplat.serve.items import (
+    DATE_COLUMNS,
+    DECIMALS,
+    KEY,
+    NEVER,
+    Box,
+    LayerBusyError,
+    boxes_near,
+    fields_of,
+    interval_of,
+    places_of,
+    ring_of,
+    title_of,
+    value_of,
+)
 from roofplat.serve.packages import Layer, Package, open_package, package_of, quoted
-from roofplat.tables import CAUTION, TABLES
+from roofplat.tables import CAUTION
 
 __all__ = ["GeoPackageLayer", "LayerBusyError", "collections"]
 
-_KEY = "fid"
-# Degrees to the centimetre.
-_DECIMALS = 7
 _SECONDS = 10.0
 _PAGE = 100
-# The column by which the rows of a layer have their date.
-_DATES = {
-    "buildings": "surveyed_on",
-    "facts": "date",
-    "section_facts": "date",
-    "ranking": "next_due",
-}
-# Points along each edge of a box: a parallel of 20 km is drawn to 2 cm by them.
-_ALONG = 32
-# How far around a layer boxes are looked at, degrees: beyond, a projection may have no values.
-_AROUND_DEG = 0.1
-_LARGEST = 2**63
-_WHOLE = re.compile(r"[+-]?\d{1,30}")
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}(?:T\S{1,40})?")
-_JSON_TYPES: Mapping[str, dict[str, Any]] = {
-    "INTEGER": {"type": "integer"},
-    "REAL": {"type": "number"},
-    "BOOLEAN": {"type": "boolean"},
-    "DATE": {"type": "string", "format": "date"},
-}
-_TRUTH = {"true": 1, "1": 1, "false": 0, "0": 0}
 # Part of a query: what must hold, and the values for its question marks.
 _Where = tuple[str, list[Any]]
-
-
-class LayerBusyError(ProviderConnectionError):  # type: ignore[misc]  # pygeoapi has no types
-    """The file of the layers cannot be read now; what to do stands in the message."""
-
-    http_status_code = HTTPStatus.SERVICE_UNAVAILABLE
 
 
 def collections(path: str | Path, *, query_seconds: float = _SECONDS) -> list[dict[str, Any]]:
@@ -111,17 +86,17 @@ def collections(path: str | Path, *, query_seconds: float = _SECONDS) -> list[di
             "name": f"{__name__}.{GeoPackageLayer.__name__}",
             "data": str(path),
             "table": layer.name,
-            "id_field": LAYER_IDS.get(layer.name, _KEY),
+            "id_field": LAYER_IDS.get(layer.name, KEY),
             "query_seconds": query_seconds,
         }
-        if layer.name in _DATES:
-            provider["time_field"] = _DATES[layer.name]
+        if layer.name in DATE_COLUMNS:
+            provider["time_field"] = DATE_COLUMNS[layer.name]
         made.append(
             {
                 "id": layer.name,
-                "title": layer.name.replace("_", " ").capitalize(),
+                "title": title_of(layer.name),
                 "description": layer.description,
-                "extent": [round(edge, _DECIMALS) for edge in layer.lonlat or every],
+                "extent": [round(edge, DECIMALS) for edge in layer.lonlat or every],
                 "provider": provider,
             }
         )
@@ -167,13 +142,8 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
         """
         fields: dict[str, dict[str, Any]] = self._fields
         if not fields:
-            table = TABLES.get(self._layer.name)
-            for name, kind in self._layer.columns.items():
-                column = None if table is None else table.columns.get(name)
-                said = dict(_JSON_TYPES.get(_plain(kind), {"type": "string"}))
-                if column is not None and column.allowed:
-                    said["values"] = list(column.allowed)
-                fields[name] = said
+            kinds = {name: _plain(kind) for name, kind in self._layer.columns.items()}
+            fields |= fields_of(self._layer.name, kinds)
         return fields
 
     def query(
@@ -230,7 +200,7 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
         wheres = [self._has(name, value) for name, value in properties]
         if datetime_ and self.time_field in self._layer.columns:
             wheres.append(_within(quoted(self.time_field), datetime_))
-        boxes = _boxes(bbox) if bbox else None
+        boxes = boxes_near(bbox, self._layer.lonlat) if bbox else None
         order = "".join(
             f"{quoted(entry['property'])} {'DESC' if entry['order'] == '-' else 'ASC'}, "
             for entry in sortby
@@ -239,8 +209,8 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
         wanted = [name for name in self._layer.columns if not select_properties or name in select_properties]
 
         def look(cursor: Any) -> tuple[int, list[Any]]:
-            if boxes is not None and (inside := self._in_boxes(cursor, boxes)) is not None:
-                wheres.append(inside)
+            if boxes is not None:
+                wheres.append(self._in_boxes(cursor, boxes))
             held = " AND ".join(clause for clause, _ in wheres) or "1"
             values = [value for _, some in wheres for value in some]
             table = quoted(self._layer.name)
@@ -251,7 +221,7 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
                 return matched, []
             cursor.execute(
                 f"SELECT {self._columns(wanted, skip_geometry)} FROM {table} WHERE {held} "
-                f"ORDER BY {order}{_KEY} LIMIT ? OFFSET ?",
+                f"ORDER BY {order}{KEY} LIMIT ? OFFSET ?",
                 [*values, limit, offset],
             )
             return matched, cursor.fetchall()
@@ -290,14 +260,14 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
         """
         del other
         wanted = list(self._layer.columns)
-        if self.id_field == _KEY:
-            clause, values = _equals(_KEY, "INTEGER", identifier) or _NEVER
+        if self.id_field == KEY:
+            clause, values = _numbered(identifier)
         else:
             clause, values = self._has(self.id_field, identifier)
         rows = self._read(
             lambda cursor: cursor.execute(
                 f"SELECT {self._columns(wanted, False)} FROM {quoted(self._layer.name)} WHERE {clause} "
-                f"ORDER BY {_KEY} LIMIT 1",
+                f"ORDER BY {KEY} LIMIT 1",
                 values,
             ).fetchall()
         )
@@ -315,7 +285,7 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
             raise LayerBusyError(user_msg=str(error)) from None
 
     def _columns(self, wanted: Sequence[str], skip_geometry: bool) -> str:
-        own = LAYER_IDS.get(self._layer.name, _KEY)
+        own = LAYER_IDS.get(self._layer.name, KEY)
         names = [own, *wanted]
         if self._layer.geometry is not None and not skip_geometry:
             names.append(self._layer.geometry)
@@ -340,90 +310,53 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
     def _lonlat(self, blobs: Sequence[bytes | None]) -> list[Any]:
         """Geometry in longitude and latitude, as GeoJSON has it."""
         shapes = np.asarray(shapely.from_wkb(well_known_binary(blobs)), dtype=object)
-        points = shapely.get_coordinates(shapes)
-        lon, lat = self._package.to_lonlat(self._layer).transform(points[:, 0], points[:, 1])
-        shapes = shapely.set_coordinates(shapes, np.round(np.stack([lon, lat], axis=1), _DECIMALS))
-        # RFC 7946, section 3.1.6: outer rings run against the clock.
-        shapes = shapely.orient_polygons(shapes)
-        texts = (text or "null" for text in shapely.to_geojson(shapes))
-        made: list[Any] = json.loads(f"[{','.join(texts)}]")
-        return made
+        return places_of(shapes, self._package.to_lonlat(self._layer))
 
     def _has(self, name: str, value: str) -> _Where:
         """A column has a value."""
         if name not in self._layer.columns:
             raise ProviderInvalidQueryError(user_msg=f"The layer {self._layer.name} has no column {name!r}.")
-        kind = _plain(self._layer.columns[name])
-        found = _equals(quoted(name), kind, value)
-        if found is None:
-            raise ProviderInvalidQueryError(
-                user_msg=f"{value[:60]!r} is no value of {name}, which takes {_TAKES.get(kind, 'text')}."
-            )
-        return found
-
-    def _in_boxes(self, cursor: Any, boxes: Sequence[tuple[float, float, float, float]]) -> _Where | None:
-        """Rows whose geometry meets any of some boxes; None where all do."""
-        layer = self._layer
-        if layer.lonlat is None:
+        found = value_of(name, _plain(self._layer.columns[name]), value)
+        if found is NEVER:
             return _NEVER
-        west, south, east, north = layer.lonlat
-        if west > east:
-            # The layer itself lies across the 180th meridian: count on from 180 degrees.
-            east += 360.0
-            boxes = [*boxes, *((box[0] + 360.0, box[1], box[2] + 360.0, box[3]) for box in boxes)]
-        near = []
-        for box in boxes:
-            if box[0] <= west and box[1] <= south and box[2] >= east and box[3] >= north:
-                return None
-            cut = (
-                max(box[0], west - _AROUND_DEG),
-                max(box[1], south - _AROUND_DEG),
-                min(box[2], east + _AROUND_DEG),
-                min(box[3], north + _AROUND_DEG),
-            )
-            if cut[0] <= cut[2] and cut[1] <= cut[3]:
-                near.append(cut)
-        clauses, values = [], []
-        for box in near:
-            clause, some = self._in_box(cursor, box)
-            clauses.append(clause)
-            values += some
-        return (f"({' OR '.join(clauses)})", values) if clauses else _NEVER
+        return f"{quoted(name)} = ?", [found.isoformat() if isinstance(found, datetime.date) else found]
 
-    def _in_box(self, cursor: Any, box: tuple[float, float, float, float]) -> _Where:
+    def _in_boxes(self, cursor: Any, boxes: Sequence[Box]) -> _Where:
+        """Rows whose geometry meets any of some boxes."""
+        found = [self._in_box(cursor, box) for box in boxes]
+        if not found:
+            return _NEVER
+        return f"({' OR '.join(clause for clause, _ in found)})", [
+            value for _, values in found for value in values
+        ]
+
+    def _in_box(self, cursor: Any, box: Box) -> _Where:
         """Rows whose geometry meets one box: the index answers for most, the rest is looked at."""
-        ring = _drawn(box)
-        x, y = self._package.from_lonlat(self._layer).transform(ring[:, 0], ring[:, 1])
-        corner = np.stack([x, y], axis=1).reshape(4, _ALONG, 2)
-        outer = x.min(), y.min(), x.max(), y.max()
+        corner = ring_of(box, self._package.from_lonlat(self._layer))
+        ring = corner.reshape(-1, 2)
+        outer = *ring.min(axis=0), *ring.max(axis=0)
         # South, east, north and west edge: a box between them lies wholly inside.
         inner = corner[3, :, 0].max(), corner[0, :, 1].max(), corner[1, :, 0].min(), corner[2, :, 1].min()
         index = quoted(f"rtree_{self._layer.name}_{self._layer.geometry}")
         within = "minx >= ? AND miny >= ? AND maxx <= ? AND maxy <= ?"
         table, place = quoted(self._layer.name), quoted(self._layer.geometry or "")
         rows = cursor.execute(
-            f"SELECT {_KEY}, {place} FROM {table} WHERE {_KEY} IN (SELECT id FROM {index} WHERE "
+            f"SELECT {KEY}, {place} FROM {table} WHERE {KEY} IN (SELECT id FROM {index} WHERE "
             f"maxx >= ? AND maxy >= ? AND minx <= ? AND miny <= ? AND NOT ({within}))",
             [float(edge) for edge in (*outer, *inner)],
         ).fetchall()
-        polygon = shapely.polygons(np.stack([x, y], axis=1)) if box[0] < box[2] and box[1] < box[3] else None
-        shape = shapely.linestrings(np.stack([x, y], axis=1)) if polygon is None else polygon
+        polygon = shapely.polygons(ring) if box[0] < box[2] and box[1] < box[3] else None
+        shape = shapely.linestrings(ring) if polygon is None else polygon
         shapely.prepare(shape)
         shapes = shapely.from_wkb(well_known_binary([blob for _, blob in rows]))
         meets = [row for (row, _), one in zip(rows, shapely.intersects(shape, shapes), strict=True) if one]
         return (
-            f"{_KEY} IN (SELECT id FROM {index} WHERE {within} UNION ALL SELECT value FROM json_each(?))",
+            f"{KEY} IN (SELECT id FROM {index} WHERE {within} UNION ALL SELECT value FROM json_each(?))",
             [*(float(edge) for edge in inner), json.dumps(meets)],
         )
 
 
 _NEVER: _Where = ("0", [])
-_TAKES = {
-    "INTEGER": "a whole number",
-    "REAL": "a number",
-    "BOOLEAN": "true or false",
-    "DATE": "a day such as 2024-05-31",
-}
 
 
 def _plain(kind: str) -> str:
@@ -433,78 +366,20 @@ def _plain(kind: str) -> str:
     return "INTEGER" if "INT" in kind else "REAL" if kind in ("DOUBLE", "FLOAT") else "TEXT"
 
 
-def _equals(column: str, kind: str, value: str) -> _Where | None:
-    """A column has a value that is given as text; None where it can be no such value."""
-    if kind == "INTEGER":
-        if not _WHOLE.fullmatch(value):
-            return None
-        number = int(value)
-        return (f"{column} = ?", [number]) if -_LARGEST <= number < _LARGEST else _NEVER
-    if kind == "REAL":
-        try:
-            return f"{column} = ?", [float(value)]
-        except ValueError:
-            return None
-    if kind == "BOOLEAN":
-        truth = _TRUTH.get(value.lower())
-        return None if truth is None else (f"{column} = ?", [truth])
-    if kind == "DATE":
-        day = _day(value)
-        return None if day is None else (f"{column} = ?", [day])
+def _numbered(text: str) -> _Where:
+    """The row of a number that is given as text."""
     try:
-        value.encode("utf-8")
-    except UnicodeEncodeError:
+        number = value_of(KEY, "INTEGER", text)
+    except ProviderInvalidQueryError:
         return _NEVER
-    return f"{column} = ?", [value]
+    return _NEVER if number is NEVER else (f"{KEY} = ?", [number])
 
 
 def _within(column: str, interval: str) -> _Where:
     """A date lies in an interval; rows without a date do not."""
-    first, slash, last = interval.partition("/")
-    last = last if slash else first
     clauses, values = [f"{column} IS NOT NULL"], []
-    for end, sign in ((first, ">="), (last, "<=")):
-        if slash and end in ("", ".."):
-            continue
-        day = _day(end)
-        if day is None:
-            raise ProviderInvalidQueryError(
-                user_msg=f"datetime is {interval[:60]!r}; give a day as 2024-05-31, or two with a / between, "
-                "either of which may be two dots."
-            )
-        clauses.append(f"{column} {sign} ?")
-        values.append(day)
+    for day, sign in zip(interval_of(interval), (">=", "<="), strict=True):
+        if day is not None:
+            clauses.append(f"{column} {sign} ?")
+            values.append(day.isoformat())
     return " AND ".join(clauses), values
-
-
-def _day(text: str) -> str | None:
-    """The day of a date or a moment, as the file keeps it."""
-    if not _DAY.fullmatch(text):
-        return None
-    try:
-        return datetime.date.fromisoformat(text[:10]).isoformat()
-    except ValueError:
-        return None
-
-
-def _boxes(bbox: Sequence[float]) -> list[tuple[float, float, float, float]]:
-    """One box, or two where it goes across the 180th meridian."""
-    flat = (*bbox[:2], *bbox[3:5]) if len(bbox) == 6 else tuple(bbox)
-    if len(flat) != 4 or not all(map(math.isfinite, flat)):
-        raise ProviderInvalidQueryError(
-            user_msg="bbox takes four numbers: west, south, east and north in degrees."
-        )
-    west, south, east, north = flat
-    if south > north:
-        raise ProviderInvalidQueryError(user_msg="bbox has its south above its north; exchange them.")
-    if west > east:
-        return [(west, south, 180.0, north), (-180.0, south, east, north)]
-    return [(west, south, east, north)]
-
-
-def _drawn(box: tuple[float, float, float, float]) -> npt.NDArray[np.float64]:
-    """The edges of a box, from its south-west corner against the clock, with points along each."""
-    west, south, east, north = box
-    corners = np.array([(west, south), (east, south), (east, north), (west, north), (west, south)])
-    step = np.linspace(0.0, 1.0, _ALONG)[:, None]
-    return np.concatenate([start + step * (end - start) for start, end in itertools.pairwise(corners)])
