@@ -7,8 +7,11 @@ Out: typed copies, or a refusal.
 from __future__ import annotations
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
+import shapely
+from geopandas.testing import assert_geodataframe_equal
 from pandera.errors import SchemaErrors
 from shapely.geometry import LineString, Point, Polygon
 
@@ -24,6 +27,7 @@ from roofplat.tables import (
     conform,
     empty,
     problem_rows,
+    trusted,
 )
 
 CRS = "EPSG:32613"
@@ -181,3 +185,29 @@ def test_no_problems_are_no_rows_of_the_right_types() -> None:
     assert conform("problems", rows).equals(empty("problems"))
     joined = pd.concat([rows, problem_rows("footprints", [1], "sliver", "error", "Small.", "Remove it.")])
     assert len(conform("problems", joined)) == 1
+
+
+def test_a_trusted_table_is_the_checked_one() -> None:
+    columns = {
+        "building_id": pd.array(["a", "a"], dtype="str"),
+        "section_id": pd.array(["a-1", "a-2"], dtype="str"),
+        "ladder_rank": np.array([1, 2]),
+        "length_ft": np.array([3.5, np.nan]),
+        "share_on_bearing": np.array([1.0, 0.0]),
+        "rules": pd.array(["x", None], dtype="str"),
+        "why": pd.array(["y", None], dtype="str"),
+    }
+    lines = shapely.linestrings([[[0.0, 0.0], [1.0, 1.0]], [[0.0, 0.0], [2.0, 1.0]]])
+    checked = conform("paths", columns, geometry=lines, crs="EPSG:32613")
+    with trusted():
+        unchecked = conform("paths", columns, geometry=lines, crs="EPSG:32613")
+    assert_geodataframe_equal(unchecked, checked)
+    assert isinstance(unchecked.iloc[:1], gpd.GeoDataFrame)
+
+
+def test_only_a_trusted_table_goes_unchecked() -> None:
+    wrong = pd.DataFrame({**{name: ["x"] for name in TABLES["problems"].columns}, "severity": ["loud"]})
+    with trusted():
+        assert len(conform("problems", wrong)) == 1
+    with pytest.raises(SchemaErrors):
+        conform("problems", wrong)

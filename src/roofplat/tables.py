@@ -9,7 +9,9 @@ azimuths are degrees clockwise from true north (`_deg`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
@@ -34,10 +36,14 @@ __all__ = [
     "Table",
     "conform",
     "empty",
+    "join_problems",
     "problem_rows",
     "sentences",
+    "trusted",
     "words",
 ]
+
+_TRUSTED: ContextVar[bool] = ContextVar("trusted", default=False)
 
 CAUTION = (
     "An aid for pre-incident planning and training. What is found on arrival, the department's "
@@ -881,8 +887,25 @@ CHANGE_TABLES: Mapping[str, Table] = {table.name: table for table in (_CHANGES, 
 _ALL_TABLES: Mapping[str, Table] = {**TABLES, **DAY_TABLES, **RECORD_TABLES, **CHANGE_TABLES}
 
 
+@contextmanager
+def trusted() -> Iterator[None]:
+    """Type the tables made inside, and check none of them.
+
+    For rows whose like a build has checked already, where the check would take longer than the work.
+    """
+    token = _TRUSTED.set(True)
+    try:
+        yield
+    finally:
+        _TRUSTED.reset(token)
+
+
 def conform(
-    name: str, frame: pd.DataFrame, *, geometry: np.ndarray[Any, Any] | None = None, crs: object = None
+    name: str,
+    frame: pd.DataFrame | Mapping[str, Any],
+    *,
+    geometry: np.ndarray[Any, Any] | None = None,
+    crs: object = None,
 ) -> Any:
     """Check a frame against its table, type its columns and put them in order.
 
@@ -891,7 +914,8 @@ def conform(
     name
         A key of `TABLES`, `DAY_TABLES`, `RECORD_TABLES` or `CHANGE_TABLES`.
     frame
-        Frame with at least the table's columns; other columns are dropped.
+        Frame with at least the table's columns, or such columns as arrays, shape (n,) each; other columns
+        are dropped.
     geometry, crs
         The table's geometry, shape (n,), where the frame does not carry it.
 
@@ -912,11 +936,24 @@ def conform(
     1
     """
     table = _ALL_TABLES[name]
-    typed = {
-        key: _typed(frame[key].reset_index(drop=True), column.dtype) for key, column in table.columns.items()
-    }
+    typed: dict[str, Any]
+    if isinstance(frame, pd.DataFrame):
+        typed = {
+            key: _typed(frame[key].reset_index(drop=True), column.dtype)
+            for key, column in table.columns.items()
+        }
+    else:
+        typed = {
+            key: values
+            if str((values := frame[key]).dtype) == column.dtype
+            else _typed(pd.Series(values), column.dtype)
+            for key, column in table.columns.items()
+        }
+    if _TRUSTED.get() and geometry is not None:
+        return _geographic(typed, geometry, crs)
     plain = pd.DataFrame(typed, copy=False)
-    _schema(name).validate(plain, lazy=True, inplace=True)
+    if not _TRUSTED.get():
+        _schema(name).validate(plain, lazy=True, inplace=True)
     if not table.geometry:
         return plain
     shapes: Any = geometry
@@ -927,6 +964,16 @@ def conform(
     if kinds - set(table.geometry):
         raise TypeError(f"Table {name} holds {sorted(kinds)}, allowed is {table.geometry}.")
     return gpd.GeoDataFrame(plain, geometry=shapes, crs=crs, copy=False)
+
+
+def _geographic(columns: dict[str, Any], geometry: np.ndarray[Any, Any], crs: object) -> gpd.GeoDataFrame:
+    """Columns and geometry as a frame, without the search for geometry that takes ten times as long."""
+    shapes = gpd.array.GeometryArray(np.asarray(geometry, dtype=object), crs=crs)
+    frame: Any = pd.DataFrame({**columns, "geometry": shapes}, copy=False)
+    frame.__class__ = gpd.GeoDataFrame
+    frame._geometry_column_name = "geometry"
+    result: gpd.GeoDataFrame = frame
+    return result
 
 
 def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:
@@ -1001,7 +1048,7 @@ def words(vocabulary: Sequence[str | None], codes: np.ndarray[Any, Any]) -> Any:
 
 def problem_rows(
     layer: str,
-    features: Sequence[object] | np.ndarray[Any, Any] | pd.Series,
+    features: Sequence[object] | np.ndarray[Any, Any] | pd.Series | pd.api.extensions.ExtensionArray,
     code: str,
     severity: Literal["error", "warning", "info"],
     message: str | Sequence[str],
@@ -1031,8 +1078,11 @@ def problem_rows(
     True
     """
     count = len(features)
+    if not count:
+        return _no_problems().copy(deep=False)
     same = np.zeros(count, dtype=np.int64)
-    names = features if isinstance(features, pd.Series) else [str(feature) for feature in features]
+    text = isinstance(features, (pd.Series, pd.api.extensions.ExtensionArray))
+    names = features if text else [str(feature) for feature in features]
     return pd.DataFrame(
         {
             "layer": words([layer], same),
@@ -1043,6 +1093,26 @@ def problem_rows(
             "action": words([action], same),
         }
     )
+
+
+def join_problems(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Rows of several problems tables as one; most of them hold nothing.
+
+    Examples
+    --------
+    >>> len(join_problems([problem_rows("streets", [], "empty", "warning", "No name.", "Name it.")]))
+    0
+    """
+    some = [part for part in parts if len(part)]
+    if len(some) > 1:
+        return pd.concat(some, ignore_index=True)
+    return some[0].reset_index(drop=True) if some else _no_problems().copy(deep=False)
+
+
+@cache
+def _no_problems() -> pd.DataFrame:
+    nothing: pd.DataFrame = empty("problems")
+    return nothing
 
 
 @cache

@@ -35,7 +35,17 @@ from roofplat.framing.walls import (
 )
 from roofplat.ground import Ground
 from roofplat.rules import Family, Rulebook
-from roofplat.tables import AXIS_BASES, BASES, ROOF_SHAPES, SIDES, WALL_KINDS, conform, problem_rows, words
+from roofplat.tables import (
+    AXIS_BASES,
+    BASES,
+    ROOF_SHAPES,
+    SIDES,
+    WALL_KINDS,
+    conform,
+    join_problems,
+    problem_rows,
+    words,
+)
 
 __all__ = ["Framing", "frame_roofs"]
 
@@ -191,7 +201,7 @@ def frame_roofs(
         walls=_walls_table(ids, roofs.crs, frames, walls, side, kind, kind_basis, surroundings),
         planes=planes_table(pitched, outlines, ids, roofs.crs),
         members=pd.concat(members, ignore_index=True),
-        problems=pd.concat([unfit, pitched_problems(pitched, ids["section_id"])], ignore_index=True),
+        problems=join_problems([unfit, pitched_problems(pitched, ids["section_id"])]),
         frames=frames,
         wall_runs=walls,
         wall_side=side,

@@ -81,7 +81,8 @@ def outlines_of(polygons: gpd.GeoSeries, ground: Ground) -> Outlines:
     """
     geometry = shapely.normalize(polygons.to_numpy())
     centre = shapely.centroid(geometry)
-    planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), CRS(polygons.crs), ground)
+    crs = CRS.from_user_input(polygons.crs)
+    planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), crs, ground)
     ring_start: npt.NDArray[Any]
     polygon_ring: npt.NDArray[Any]
     if shapely.get_num_interior_rings(geometry).any():

@@ -36,7 +36,7 @@ from roofplat.framing.spacings import by_family
 from roofplat.framing.walls import Walls
 from roofplat.framing.wings import gabled_ells, skeleton_roofs
 from roofplat.rules import Family, Rulebook
-from roofplat.tables import BASES, ROOF_SHAPES, problem_rows, words
+from roofplat.tables import BASES, ROOF_SHAPES, join_problems, problem_rows, words
 
 __all__ = [
     "PITCHED_PROBLEMS",
@@ -314,12 +314,11 @@ def pitched_problems(pitched: Pitched, section_id: pd.Series) -> pd.DataFrame:
     DataFrame
         One row for each section and problem.
     """
-    return pd.concat(
+    return join_problems(
         [
             problem_rows("framing", section_id[pitched.problems[code]], code, "warning", message, action)
             for code, (message, action) in PITCHED_PROBLEMS.items()
-        ],
-        ignore_index=True,
+        ]
     )
 
 

@@ -18,7 +18,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from pyproj import CRS, Geod, Transformer
+from pyproj import CRS, Geod
+
+from roofplat.ground.transformers import transformer
 
 __all__ = ["Ground", "LocalPlanes", "local_planes"]
 
@@ -155,7 +157,7 @@ def local_planes(x: FloatArray, y: FloatArray, working_crs: CRS, ground: Ground)
     x = np.asarray(x, dtype=float)
     y = np.asarray(y, dtype=float)
     geodetic = working_crs.geodetic_crs or CRS("EPSG:4326")
-    to_geodetic = Transformer.from_crs(working_crs, geodetic, always_xy=True)
+    to_geodetic = transformer(working_crs, geodetic)
     lon, lat = to_geodetic.transform(x, y)
     count = x.size
     steps_lon = np.concatenate([lon + _STEP_DEG, lon - _STEP_DEG, lon, lon])

@@ -9,9 +9,13 @@ Source of the lettering: FGDC-STD-011-2001, US National Grid, which takes the zo
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import numpy.typing as npt
 from pyproj import CRS, Transformer
+
+from roofplat.ground.transformers import transformer
 
 __all__ = ["usng", "usng_bytes"]
 
@@ -23,6 +27,7 @@ def _letters(text: str) -> npt.NDArray[np.uint8]:
 _BANDS = _letters("CDEFGHJKLMNPQRSTUVWXX")
 _COLUMNS = (_letters("ABCDEFGH"), _letters("JKLMNPQR"), _letters("STUVWXYZ"))
 _ROWS = _letters("ABCDEFGHJKLMNPQRSTUV")
+_WGS84 = CRS("EPSG:4326")
 _TWO_DIGITS = _letters("".join(f"{number:02d}" for number in range(100))).reshape(-1, 2)
 _THREE_DIGITS = _letters("".join(f"{number:03d}" for number in range(1000))).reshape(-1, 3)
 
@@ -67,12 +72,16 @@ def usng_bytes(lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64]) -> np
     return text
 
 
+@cache
+def _to_zone(zone: int, north: bool) -> Transformer:
+    """Longitude and latitude to eastings and northings of a zone."""
+    return transformer(_WGS84, CRS.from_dict({"proj": "utm", "zone": zone, "south": not north}))
+
+
 def _one_zone(
     lon: npt.NDArray[np.float64], lat: npt.NDArray[np.float64], zone: int, north: bool
 ) -> npt.NDArray[np.bytes_]:
-    utm = Transformer.from_crs(
-        "EPSG:4326", CRS.from_dict({"proj": "utm", "zone": zone, "south": not north}), always_xy=True
-    )
+    utm = _to_zone(zone, north)
     # Truncated to the metre; both are above zero.
     easting, northing = (metres.astype(np.int32) for metres in utm.transform(lon, lat))
     square_east, square_north = easting // 100_000, northing // 100_000

@@ -23,6 +23,7 @@ from roofplat.framing import Framing, frame_roofs, join_framings, part_of
 from roofplat.placing import Plan, place_plans
 from roofplat.publish.stock import Stock, StockRows
 from roofplat.rules import Rulebook
+from roofplat.tables import trusted
 
 __all__ = ["Answer", "Planner", "Scenario"]
 
@@ -165,24 +166,27 @@ class Planner:
         framing = join_framings([entry.framing for entry in framed])
         sizes = [len(entry.roofs) for entry in framed]
         winds = [scenario.wind_from_deg for scenario in scenarios]
-        plan = place_plans(
-            framing,
-            _together([entry.roofs for entry in framed]),
-            _distinct([entry.rows.obstacles for entry in framed], "obstacle_id"),
-            self._fires(scenarios, framed),
-            setting.rules,
-            wind_from_deg=np.repeat(
-                [setting.wind_from_deg if wind is None else wind % 360.0 for wind in winds], sizes
-            ),
-            wind_basis=np.repeat([setting.wind_basis if wind is None else "given" for wind in winds], sizes),
-            streets=_together([entry.rows.streets for entry in framed]),
-            ground=_together([entry.rows.ground for entry in framed]),
-            outlines=_together([entry.outlines for entry in framed]),
-            preferred={scenario.building_id: scenario.method for scenario in scenarios},
-            placed_ladders=self._points(
-                {scenario.building_id: scenario.ladder for scenario in scenarios if scenario.ladder}
-            ),
-        )
+        with trusted():
+            plan = place_plans(
+                framing,
+                _together([entry.roofs for entry in framed]),
+                _distinct([entry.rows.obstacles for entry in framed], "obstacle_id"),
+                self._fires(scenarios, framed),
+                setting.rules,
+                wind_from_deg=np.repeat(
+                    [setting.wind_from_deg if wind is None else wind % 360.0 for wind in winds], sizes
+                ),
+                wind_basis=np.repeat(
+                    [setting.wind_basis if wind is None else "given" for wind in winds], sizes
+                ),
+                streets=_together([entry.rows.streets for entry in framed]),
+                ground=_together([entry.rows.ground for entry in framed]),
+                outlines=_together([entry.outlines for entry in framed]),
+                preferred={scenario.building_id: scenario.method for scenario in scenarios},
+                placed_ladders=self._points(
+                    {scenario.building_id: scenario.ladder for scenario in scenarios if scenario.ladder}
+                ),
+            )
         tables = [_tables_of(name, plan, entry) for name, entry in zip(ids, framed, strict=True)]
         return [
             _fault(scenario, mine) or Answer(scenario, mine)
@@ -220,7 +224,8 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatErr
     tallest = float((rows.roofs["height_ft"].fillna(0.0) + rows.roofs["parapet_ft"].fillna(0.0))[own].max())
     if _reach_ft(rules, tallest) > _reach_ft(rules, 0.0):
         rows = stock.around(ids, _reach_ft(rules, tallest))
-    framing = frame_roofs(rows.roofs, rows.streets, rules, setting.ground, rows.walls)
+    with trusted():
+        framing = frame_roofs(rows.roofs, rows.streets, rules, setting.ground, rows.walls)
     of = rows.roofs["building_id"].to_numpy(dtype=object)
     result: dict[str, _Framed | RoofplatError] = {}
     for name in ids:

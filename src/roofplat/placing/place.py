@@ -54,7 +54,7 @@ from roofplat.placing.trenches import find_trenches
 from roofplat.placing.unmet import unmet_wishes
 from roofplat.placing.write import write_plan
 from roofplat.rules import Family, Rulebook
-from roofplat.tables import APPARATUS, METHODS, WALL_KINDS, problem_rows
+from roofplat.tables import APPARATUS, METHODS, WALL_KINDS, join_problems, problem_rows
 
 __all__ = ["Plan", "place_plans"]
 
@@ -186,8 +186,12 @@ def place_plans(
     def place(rows: slice) -> Sheets:
         return _place_chunk(framing, setting, rows, rules, refusal[rows])
 
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        sheets = Sheets.joined(list(pool.map(place, chunks(framing.frames.count, _CHUNK))))
+    parts = list(chunks(framing.frames.count, _CHUNK))
+    if len(parts) == 1:
+        sheets = place(parts[0])
+    else:
+        with ThreadPoolExecutor(max_workers=workers) as pool:
+            sheets = Sheets.joined(list(pool.map(place, parts)))
     refusal = sheets.take("refusals", "code")
     unmet = unmet_wishes(
         framing.sections,
@@ -216,8 +220,8 @@ def place_plans(
         asked=asked,
     )
     tables["collapse_zones"] = zone_table(setting.approach.zones, roofs)
-    found = [fire_problems, asked_problems, unmet, _stock_problems(rules), problems]
-    return Plan(**tables, problems=pd.concat(found, ignore_index=True))
+    found = [fire_problems, *asked_problems, *unmet, _stock_problems(rules), problems]
+    return Plan(**tables, problems=join_problems(found))
 
 
 def _stock_problems(rules: Rulebook) -> pd.DataFrame:

@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
 from roofplat.framing import Framing
 from roofplat.framing.ragged import FloatArray, marked
-from roofplat.ground import usng_bytes
+from roofplat.ground import transformer, usng_bytes
 from roofplat.placing.asked import Asked
 from roofplat.placing.compose import compose
 from roofplat.placing.methods import Choice, rejected_methods
@@ -33,12 +33,16 @@ from roofplat.tables import (
     SCENARIO_BASES,
     SIDES,
     conform,
+    join_problems,
     problem_rows,
     sentences,
     words,
 )
 
 __all__ = ["write_plan"]
+
+_WGS84 = CRS("EPSG:4326")
+Columns = dict[str, Any]
 
 _LINES = {
     "grid": "walls, beams and purlins",
@@ -139,9 +143,9 @@ def write_plan(
     -------
     tables, problems
     """
-    to_lonlat = Transformer.from_crs(framing.sections.crs, "EPSG:4326", always_xy=True)
-    ids = framing.sections[["building_id", "section_id"]]
-    opened = marked(sheets.see("openings", "section"), len(ids))
+    to_lonlat = transformer(framing.sections.crs, _WGS84)
+    ids = {name: framing.sections[name].array for name in ("building_id", "section_id")}
+    opened = marked(sheets.see("openings", "section"), planned.size)
     tables = {
         "sections": _sections(
             framing,
@@ -163,11 +167,11 @@ def write_plan(
         "trenches": _trenches(framing, sheets, ids, to_lonlat, rules, opened),
         "cuts": _cuts(framing, sheets, ids),
     }
-    return tables, _problems(sheets, ids, refusal, planned)
+    return tables, _problems(sheets, ids["section_id"], refusal, planned)
 
 
-def _rows(ids: pd.DataFrame, section: npt.NDArray[Any]) -> pd.DataFrame:
-    return ids.iloc[section].reset_index(drop=True)
+def _rows(ids: Columns, section: npt.NDArray[Any]) -> Columns:
+    return {name: column.take(section) for name, column in ids.items()}
 
 
 def _sections(
@@ -190,19 +194,19 @@ def _sections(
     never = choice.method == METHODS.index("do_not_cut")
     told = np.where(planned & (opened | never), choice.method, -1)
     why = _why_this_method(framing, rules, refusal, told, choice)
-    sections = framing.sections.assign(
-        methods_rejected=rejected_methods(choice, framing.sections["roof_family"], planned),
-        planned=planned,
-        fire_lon=lon,
-        fire_lat=lat,
-        fire_basis=words(["assumed", "given"], np.where(planned, fire_given.astype(int), -1)),
-        wind_from_deg=np.where(planned, asked.wind_from_deg, np.nan),
-        wind_basis=words(SCENARIO_BASES, np.where(planned, asked.wind_basis, -1)),
-        cut_method=words(METHODS, told),
-        cut_method_why=why,
-    )
-    table: gpd.GeoDataFrame = conform("sections", sections)
-    return table
+    framed = framing.sections
+    columns = {name: column.array for name, column in framed.items()} | {
+        "methods_rejected": rejected_methods(choice, framed["roof_family"], planned),
+        "planned": planned,
+        "fire_lon": lon,
+        "fire_lat": lat,
+        "fire_basis": words(["assumed", "given"], np.where(planned, fire_given.astype(int), -1)),
+        "wind_from_deg": np.where(planned, asked.wind_from_deg, np.nan),
+        "wind_basis": words(SCENARIO_BASES, np.where(planned, asked.wind_basis, -1)),
+        "cut_method": words(METHODS, told),
+        "cut_method_why": why,
+    }
+    return _table("sections", columns, columns.pop("geometry"), framing)
 
 
 def _why_this_method(
@@ -241,7 +245,7 @@ def _why_this_method(
 
 
 def _ladders(
-    framing: Framing, sheets: Sheets, ids: pd.DataFrame, to_lonlat: Transformer, street_known: bool
+    framing: Framing, sheets: Sheets, ids: Columns, to_lonlat: Transformer, street_known: bool
 ) -> gpd.GeoDataFrame:
     section, rank, wall = (sheets.take("ladders", name) for name in ("section", "rank", "wall"))
     means = sheets.take("ladders", "means")
@@ -270,7 +274,7 @@ def _ladders(
     for end in ("base", "tip"):
         x, y = sheets.take("ladders", f"{end}_x"), sheets.take("ladders", f"{end}_y")
         frame[f"{end}_lon"], frame[f"{end}_lat"] = to_lonlat.transform(x, y)
-    frame["usng"] = _grid(frame["base_lon"].to_numpy(), frame["base_lat"].to_numpy())
+    frame["usng"] = _grid(frame["base_lon"], frame["base_lat"])
     frame["working_length_ft"] = sheets.take("ladders", "working_length_ft")
     frame["ladder_ft"] = sheets.take("ladders", "ladder_ft")
     frame["apparatus"] = words(APPARATUS, means)
@@ -287,7 +291,7 @@ def _ladders(
     return _table("ladders", frame, sheets.take("ladders", "geometry"), framing)
 
 
-def _paths(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFrame:
+def _paths(framing: Framing, sheets: Sheets, ids: Columns) -> gpd.GeoDataFrame:
     length = sheets.take("paths", "length_ft")
     rank = sheets.take("paths", "ladder_rank")
     by_wall = sheets.take("paths", "by_wall").astype(np.int64)
@@ -311,7 +315,7 @@ def _paths(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFr
     return _table("paths", frame, sheets.take("paths", "geometry"), framing)
 
 
-def _checks(framing: Framing, sheets: Sheets, ids: pd.DataFrame, rules: Rulebook) -> gpd.GeoDataFrame:
+def _checks(framing: Framing, sheets: Sheets, ids: Columns, rules: Rulebook) -> gpd.GeoDataFrame:
     cut, hole = sheets.take("inspection", "section"), sheets.take("holes", "section")
     section = np.concatenate([cut, hole])
     seq = np.concatenate([np.ones(cut.size, dtype=np.int64), sheets.take("holes", "seq")])
@@ -337,7 +341,7 @@ def _checks(framing: Framing, sheets: Sheets, ids: pd.DataFrame, rules: Rulebook
 def _openings(
     framing: Framing,
     sheets: Sheets,
-    ids: pd.DataFrame,
+    ids: Columns,
     to_lonlat: Transformer,
     wanted_ft2: FloatArray,
     fire_given: npt.NDArray[np.bool_],
@@ -348,7 +352,7 @@ def _openings(
     method = sheets.take("openings", "method")
     length, width = sheets.take("openings", "length_ft"), sheets.take("openings", "width_ft")
     area = length * width
-    placed = np.bincount(section, weights=area, minlength=len(ids))[section]
+    placed = np.bincount(section, weights=area, minlength=wanted_ft2.size)[section]
     wanted = wanted_ft2[section]
     axis = sheets.take("openings", "axis_deg")
     # v grows toward the left of the beams' azimuth.
@@ -357,7 +361,7 @@ def _openings(
     push = compass_point((axis - np.where(upwind_left, 90.0, -90.0)) % 360.0, np.isin(method, LOUVERS))
     lon, lat = to_lonlat.transform(sheets.take("openings", "x"), sheets.take("openings", "y"))
 
-    first_cut = seq == 1 + np.bincount(section[np.isin(method, UNCUT)], minlength=len(ids))[section]
+    first_cut = seq == 1 + np.bincount(section[np.isin(method, UNCUT)], minlength=wanted_ft2.size)[section]
 
     def sentence(method: int, first: int, given: int) -> str:
         fire = f"the {'stated' if given else 'assumed'} fire spot"
@@ -397,7 +401,7 @@ def _openings(
 def _trenches(
     framing: Framing,
     sheets: Sheets,
-    ids: pd.DataFrame,
+    ids: Columns,
     to_lonlat: Transformer,
     rules: Rulebook,
     opened: npt.NDArray[np.bool_],
@@ -438,12 +442,12 @@ def _trenches(
     frame["from_fire_ft"] = sheets.take("trenches", "from_fire_ft")
     frame["saves_deg"] = saves
     frame["usng"] = _grid(lon, lat)
-    frame["rules"] = sentences([_TRENCH_RULES], np.zeros(len(frame), dtype=np.int64))
+    frame["rules"] = sentences([_TRENCH_RULES], np.zeros(section.size, dtype=np.int64))
     frame["why"] = compose([along_beam.astype(int), percent, opened[section].astype(int), kind], sentence)
     return _table("trenches", frame, sheets.take("trenches", "geometry"), framing)
 
 
-def _cuts(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFrame:
+def _cuts(framing: Framing, sheets: Sheets, ids: Columns) -> gpd.GeoDataFrame:
     def both(name: str) -> npt.NDArray[Any]:
         return np.concatenate([sheets.take("cuts", name), sheets.take("trench_cuts", name)])
 
@@ -460,7 +464,7 @@ def _cuts(framing: Framing, sheets: Sheets, ids: pd.DataFrame) -> gpd.GeoDataFra
 
 
 def _table(
-    name: str, frame: pd.DataFrame, geometry: npt.NDArray[np.object_], framing: Framing
+    name: str, frame: Columns, geometry: npt.NDArray[np.object_], framing: Framing
 ) -> gpd.GeoDataFrame:
     table: gpd.GeoDataFrame = conform(name, frame, geometry=geometry, crs=framing.sections.crs)
     return table
@@ -481,7 +485,7 @@ def _grid(lon: FloatArray, lat: FloatArray) -> Any:
 
 def _problems(
     sheets: Sheets,
-    ids: pd.DataFrame,
+    section_id: Any,
     refusal: npt.NDArray[np.object_],
     planned: npt.NDArray[np.bool_],
 ) -> pd.DataFrame:
@@ -489,7 +493,7 @@ def _problems(
     rows = [
         problem_rows(
             "placing",
-            ids["section_id"][planned & (spots == 0)],
+            section_id[planned & (spots == 0)],
             "no_wall_reachable",
             "warning",
             "No wall of this building has a usable ladder spot.",
@@ -497,7 +501,7 @@ def _problems(
         ),
         problem_rows(
             "placing",
-            ids["section_id"][planned & (spots == 1)],
+            section_id[planned & (spots == 1)],
             "no_second_way_off",
             "warning",
             "No second ladder spot is on another side and well apart from the first.",
@@ -507,7 +511,7 @@ def _problems(
     rows += [
         problem_rows(
             "placing",
-            ids["section_id"][refusal == code],
+            section_id[refusal == code],
             code,
             "info",
             f"No cut is drawn: {NO_CUT[code]}.",
@@ -521,11 +525,11 @@ def _problems(
             rows.append(
                 problem_rows(
                     "placing",
-                    ids["section_id"][refused == code],
+                    section_id[refused == code],
                     code,
                     "info",
                     f"No trench is drawn: {why}.",
                     "None needed unless the department wants one.",
                 )
             )
-    return pd.concat(rows, ignore_index=True)
+    return join_problems(rows)
