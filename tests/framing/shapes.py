@@ -78,6 +78,17 @@ def in_crs(shapes: Any, crs: CRS = UTM, corner: tuple[float, float] = CORNER) ->
     return shapely.transform(np.asarray(shapes, dtype=object), move)
 
 
+def in_feet(shapes: Any, crs: CRS = UTM, corner: tuple[float, float] = CORNER) -> Any:
+    """Geometry in a CRS to feet east and north of a corner."""
+    plane = local_planes(np.array([corner[0]]), np.array([corner[1]]), crs, GROUND)
+
+    def move(points: Any) -> Any:
+        every = np.zeros(len(points), dtype=int)
+        return np.column_stack(plane.feet(points[:, 0], points[:, 1], every))
+
+    return shapely.transform(np.asarray(shapes, dtype=object), move)
+
+
 def series(*shapes: Any, crs: CRS = UTM, corner: tuple[float, float] = CORNER) -> gpd.GeoSeries:
     return gpd.GeoSeries(list(in_crs(list(shapes), crs, corner)), crs=crs)
 
@@ -211,8 +222,11 @@ def planned(
     fires: gpd.GeoDataFrame | None = None,
     ground: gpd.GeoDataFrame | None = None,
     rules: Rulebook = RULES,
-    wind_from_deg: float = 270.0,
+    wind_from_deg: Any = 270.0,
     workers: int = 1,
+    outlines: gpd.GeoDataFrame | None = None,
+    preferred: dict[str, str | None] | None = None,
+    placed_ladders: gpd.GeoDataFrame | None = None,
 ) -> tuple[Framing, Plan]:
     made = globals()
     framing = frame_roofs(
@@ -229,5 +243,8 @@ def planned(
         streets=streets,
         ground=ground,
         workers=workers,
+        outlines=outlines,
+        preferred=preferred,
+        placed_ladders=placed_ladders,
     )
     return framing, plan

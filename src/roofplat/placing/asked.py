@@ -48,7 +48,7 @@ def read_asked(
     wind_basis: str | npt.NDArray[Any],
     preferred: Mapping[str, str | None] | None,
     placed_ladders: gpd.GeoDataFrame | None,
-) -> tuple[Asked, pd.DataFrame]:
+) -> tuple[Asked, list[pd.DataFrame]]:
     """Spread what is asked of buildings over their sections.
 
     Parameters
@@ -65,7 +65,7 @@ def read_asked(
     Returns
     -------
     asked, problems
-        Of several points of one building the first counts.
+        Of several points of one building the first counts, and the others are problems.
 
     Raises
     ------
@@ -82,28 +82,40 @@ def read_asked(
     x, y = np.full(count, np.nan), np.full(count, np.nan)
     given = np.atleast_1d(np.asarray(wind_basis, dtype=object))
     basis = np.array([_number(word, SCENARIO_BASES) for word in given])
-    strange: Any = []
+    problems: list[pd.DataFrame] = []
     if placed_ladders is not None and len(placed_ladders):
-        first = placed_ladders[~placed_ladders["building_id"].duplicated()]
+        name = placed_ladders["building_id"]
+        again = name.duplicated()
+        first = placed_ladders[~again]
         at = pd.Index(first["building_id"]).get_indexer(building_id)
         points = first.geometry.to_numpy()
         x = np.where(at >= 0, shapely.get_x(points)[at], np.nan)
         y = np.where(at >= 0, shapely.get_y(points)[at], np.nan)
-        strange = first["building_id"][~first["building_id"].isin(building_id)]
+        known = name.isin(building_id)
+        problems += [
+            problem_rows(
+                "scenario",
+                name[~known].fillna("no building"),
+                "placed_ladder_no_building",
+                "warning",
+                "A ladder is stated at a building that is not there; it is left out.",
+                "Name a building of the district.",
+            ),
+            problem_rows(
+                "scenario",
+                name[again & known],
+                "placed_ladder_twice",
+                "warning",
+                "A building has more than one ladder stated; the first one counts.",
+                "State the ladder that the crew goes up.",
+            ),
+        ]
     asked = Asked(
         wind_from_deg=np.broadcast_to(np.asarray(wind_from_deg, dtype=float), count),
         wind_basis=np.broadcast_to(basis, count).astype(np.int64),
         preferred=method,
         ladder_x=x,
         ladder_y=y,
-    )
-    problems = problem_rows(
-        "scenario",
-        strange,
-        "placed_ladder_no_building",
-        "warning",
-        "A ladder is placed at a building that is not there; it is left out.",
-        "Name a building of the district.",
     )
     return asked, problems
 

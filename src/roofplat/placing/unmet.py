@@ -33,7 +33,7 @@ def unmet_wishes(
     left_out: IntArray,
     ladder_section: IntArray,
     ladder_doubts: IntArray,
-) -> pd.DataFrame:
+) -> list[pd.DataFrame]:
     """Say of each wish that was not followed why, and of each ladder that stands what speaks against it.
 
     Parameters
@@ -55,8 +55,8 @@ def unmet_wishes(
 
     Returns
     -------
-    DataFrame
-        Rows of the problems table, all warnings.
+    list of DataFrame
+        Rows of the problems table, all warnings; none where every wish is followed.
     """
     ids = sections["section_id"]
     rows = []
@@ -110,7 +110,7 @@ def unmet_wishes(
                     "Look at the spot on site, or move the ladder.",
                 )
             )
-    return pd.concat(rows, ignore_index=True) if rows else problem_rows("scenario", [], "", "warning", "", "")
+    return rows
 
 
 def _why_not_taken(way: str, verdict: int, family: str, refusal: str, *, followed: bool) -> str:
