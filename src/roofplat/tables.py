@@ -40,6 +40,7 @@ __all__ = [
     "problem_rows",
     "sentences",
     "trusted",
+    "with_geometry",
     "words",
 ]
 
@@ -950,7 +951,7 @@ def conform(
             for key, column in table.columns.items()
         }
     if _TRUSTED.get() and geometry is not None:
-        return _geographic(typed, geometry, crs)
+        return with_geometry(typed, geometry, crs)
     plain = pd.DataFrame(typed, copy=False)
     if not _TRUSTED.get():
         _schema(name).validate(plain, lazy=True, inplace=True)
@@ -966,8 +967,30 @@ def conform(
     return gpd.GeoDataFrame(plain, geometry=shapes, crs=crs, copy=False)
 
 
-def _geographic(columns: dict[str, Any], geometry: np.ndarray[Any, Any], crs: object) -> gpd.GeoDataFrame:
-    """Columns and geometry as a frame, without the search for geometry that takes ten times as long."""
+def with_geometry(
+    columns: Mapping[str, Any], geometry: np.ndarray[Any, Any], crs: object
+) -> gpd.GeoDataFrame:
+    """Columns and geometry as a frame, without the search for geometry that takes ten times as long.
+
+    Parameters
+    ----------
+    columns
+        Arrays typed as their table wants them, shape (n,) each.
+    geometry
+        Shapes, shape (n,).
+    crs
+        Their CRS.
+
+    Returns
+    -------
+    GeoDataFrame
+        n rows, `geometry` last.
+
+    Examples
+    --------
+    >>> with_geometry({"name": words(["Elm"], np.array([0]))}, np.array([shapely.Point(1, 2)]), None).shape
+    (1, 2)
+    """
     shapes = gpd.array.GeometryArray(np.asarray(geometry, dtype=object), crs=crs)
     frame: Any = pd.DataFrame({**columns, "geometry": shapes}, copy=False)
     frame.__class__ = gpd.GeoDataFrame

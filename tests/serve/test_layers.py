@@ -80,6 +80,8 @@ def test_every_layer_is_a_collection(file: Path, frames: dict[str, Any]) -> None
         assert east >= bounds[2] - 1e-6
         assert north >= bounds[3] - 1e-6
         assert -180 <= west < east <= 180
+        if isinstance(frames[name], gpd.GeoDataFrame):
+            assert layer(file, name).query(bbox=one["extent"])["numberMatched"] == len(frames[name])
         # What pygeoapi is told is plain data.
         assert json.loads(json.dumps(one)) == one
 

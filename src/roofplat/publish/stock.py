@@ -32,7 +32,7 @@ from roofplat.publish.files import CAUTION, whole_file
 from roofplat.publish.layers import fixed_clock, write_indexes, write_layer
 from roofplat.record.store import well_known_binary
 from roofplat.rules import Rulebook, load_rulebook
-from roofplat.tables import TABLES
+from roofplat.tables import TABLES, with_geometry
 
 __all__ = [
     "SETTING_TITLE",
@@ -418,8 +418,7 @@ def stock_frame(
             )
         else:
             columns[column] = pd.array(list(values), dtype=_DTYPES[kind])
-    plain = pd.DataFrame(columns, copy=False)
-    return gpd.GeoDataFrame(plain, geometry=gpd.array.from_shapely(shapes, crs=crs), copy=False)
+    return with_geometry(columns, shapes, crs)
 
 
 _Identity = tuple[int, int, int, int]

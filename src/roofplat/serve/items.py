@@ -33,6 +33,7 @@ __all__ = [
     "boxes_near",
     "fields_of",
     "interval_of",
+    "outward",
     "places_of",
     "ring_of",
     "title_of",
@@ -258,6 +259,19 @@ def boxes_near(bbox: Sequence[float], extent: Box | None) -> list[Box] | None:
         if cut[0] <= cut[2] and cut[1] <= cut[3]:
             near.append(cut)
     return near
+
+
+def outward(box: Sequence[float]) -> list[float]:
+    """A box with as many decimals as features have, around all of what it was around.
+
+    Examples
+    --------
+    >>> outward((7.00000004, -45.00000004, 7.2, 45.1))
+    [7.0, -45.0000001, 7.2, 45.1]
+    """
+    unit = 10.0**DECIMALS
+    down = [math.floor(edge * unit) / unit for edge in box[:2]]
+    return [*down, *(math.ceil(edge * unit) / unit for edge in box[2:])]
 
 
 def ring_of(box: Box, from_lonlat: Transformer) -> npt.NDArray[np.float64]:

@@ -26,7 +26,6 @@ from roofplat.publish.layers import LAYER_IDS
 from roofplat.record.store import well_known_binary
 from roofplat.serve.items import (
     DATE_COLUMNS,
-    DECIMALS,
     KEY,
     NEVER,
     Box,
@@ -34,6 +33,7 @@ from roofplat.serve.items import (
     boxes_near,
     fields_of,
     interval_of,
+    outward,
     places_of,
     ring_of,
     title_of,
@@ -96,7 +96,7 @@ def collections(path: str | Path, *, query_seconds: float = _SECONDS) -> list[di
                 "id": layer.name,
                 "title": title_of(layer.name),
                 "description": layer.description,
-                "extent": [round(edge, DECIMALS) for edge in layer.lonlat or every],
+                "extent": outward(layer.lonlat or every),
                 "provider": provider,
             }
         )
