@@ -8,6 +8,8 @@ The map itself gains no right: what is added here stands in no file of a build.
 
 from __future__ import annotations
 
+from markupsafe import Markup
+
 from roofplat.errors import LayerError
 from roofplat.publish.files import CAUTION, asset
 from roofplat.publish.map import SCRIPTS
@@ -25,6 +27,11 @@ _SCRIPTS = (
     "live_page.js",
 )
 _STYLES = ("live.css",)
+# A browser asks a server for an icon unless the page has one.
+_ICON = Markup(
+    '<link rel="icon" href="data:image/svg+xml,%3Csvg xmlns=%22http://www.w3.org/2000/svg%22 viewBox='
+    '%220 0 16 16%22%3E%3Cpath d=%22M1 9L8 2L15 9V15H1Z%22 fill=%22%23d55e00%22/%3E%3C/svg%3E">\n'
+)
 
 
 def live_page(map_html: bytes) -> bytes:
@@ -60,6 +67,7 @@ def live_page(map_html: bytes) -> bytes:
             styles=[asset(name) for name in _STYLES],
             scripts=[asset(name) for name in _SCRIPTS],
             body=parts,
+            head=_ICON,
             known=[asset(name) for name in SCRIPTS],
         )
     except (StrangePageError, UnicodeDecodeError):

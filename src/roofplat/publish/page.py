@@ -178,7 +178,13 @@ def policy_of(page: str) -> str:
 
 
 def added_to(
-    page: str, *, styles: Sequence[str], scripts: Sequence[str], body: Markup, known: Sequence[str]
+    page: str,
+    *,
+    styles: Sequence[str],
+    scripts: Sequence[str],
+    body: Markup,
+    known: Sequence[str],
+    head: Markup = NOTHING,
 ) -> str:
     """Add parts to a page of ours, and let it ask the server that it came from, and no other.
 
@@ -190,6 +196,8 @@ def added_to(
         Contents to add. The scripts run after those of the page, before the last of them.
     body
         Markup that stands before the first script.
+    head
+        Markup that stands at the end of the head.
     known
         Scripts that the page must have as they are, in this order: what is added works with no others.
 
@@ -223,12 +231,12 @@ def added_to(
         raise StrangePageError("The page was made by another version.")
     styles = [_inner(style, "style") for style in styles]
     scripts = [_inner(script, "script") for script in scripts]
-    head = "".join(f"<style>{style}</style>\n" for style in styles)
-    refuse_external(f"{head}{body}")
+    more_head = f"{head}" + "".join(f"<style>{style}</style>\n" for style in styles)
+    refuse_external(f"{more_head}{body}")
     policy = _policy([*old_scripts[:-1], *scripts, old_scripts[-1]], [*old_styles, *styles], connect="'self'")
     at, first, last = page.index("</head>"), own["script"][0].start(), own["script"][-1].start()
     added = "".join(f"<script>{script}</script>\n" for script in scripts)
-    more = f"{page[:at]}{head}{page[at:first]}{body}\n{page[first:last]}{added}{page[last:]}"
+    more = f"{page[:at]}{more_head}{page[at:first]}{body}\n{page[first:last]}{added}{page[last:]}"
     return more.replace(policy_of(page), policy, 1)
 
 

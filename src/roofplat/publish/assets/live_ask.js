@@ -57,9 +57,17 @@ var roofplatAsk = (function () {
 
   async function sheet(inputs) {
     const response = await post("roof-sheet", inputs, "application/pdf");
-    const blob = await response.blob();
+    const blob = await response.blob(), [, name] = /filename="([\w.-]+)"/.exec(response.headers.get("Content-Disposition") || "") || [null, "what-if.pdf"];
     if (!blob.type.includes("pdf")) throw new NoAnswer("The server's answer is no sheet: load this page again.", false);
-    return blob;
+    return { blob, name };
+  }
+
+  // Which build of the district the server answers from now; null where it does not say.
+  async function build() {
+    try {
+      const response = await fetch("health", { cache: "no-store", redirect: "error", signal: AbortSignal.timeout(PATIENCE_MS) });
+      return response.ok ? (await response.json()).build ?? null : null;
+    } catch { return null; }
   }
 
   // Asks one question at a time. `told` hears of what is asked, answered or refused: { asked }, { wish, answer } or
@@ -104,5 +112,5 @@ var roofplatAsk = (function () {
     }
   }
 
-  return { Asker, sheet };
+  return { Asker, build, sheet };
 })();

@@ -9,7 +9,7 @@
   const { writePlan } = roofplatCard;
   const { share, useCard } = roofplatTools;
   const { planFrom } = roofplatAnswer;
-  const { Asker, sheet } = roofplatAsk;
+  const { Asker, build, sheet } = roofplatAsk;
   const { Compare } = roofplatCompare;
   const { Dial } = roofplatWind;
   const { changes, compared, shortWords, warningsOf } = roofplatWords;
@@ -57,6 +57,9 @@
       this.dial = new Dial(at("whatif-dial"), at("whatif-wind"), (wind) => this.change({ wind }));
       this.compare = new Compare(state, { use: (scenario) => this.takeUp(scenario.wish), print: (scenario, said) => this.print(scenario, said) });
       this.connect();
+      // As this page was loaded: a build that comes later is another one.
+      this.build = null;
+      this.known = build().then((now) => { this.build = now; });
     }
     connect() {
       const press = (id, use) => at(id).addEventListener("click", use);
@@ -68,7 +71,7 @@
       press("whatif-compare", () => this.openCompare());
       press("whatif-sheet", () => this.print(this.now, at("whatif-printed")));
       press("whatif-link", () => share());
-      press("whatif-again", () => this.ask());
+      press("whatif-again", () => (this.outdated ? location.reload() : this.ask()));
       at("whatif-method").addEventListener("change", (event) => this.change({ method: event.target.value || null }));
       this.panel.addEventListener("click", useCard);
       this.handles = { fire: this.handle("fire", "Fire spot of the scenario"), ladder: this.handle("ladder", "Ladder already placed") };
@@ -113,7 +116,7 @@
     begin(wish, { shared = false } = {}) {
       const { state } = this, { row, plan } = this.offered, { map } = state;
       Object.assign(this, { row, block: plan, number: state.district.blockOf(row), id: state.layers.buildings.get("building_id", row) });
-      Object.assign(this, { standing: null, now: null, kept: null, build: null, first: wish, wish: NOTHING });
+      Object.assign(this, { standing: null, now: null, kept: null, wish });
       at("card").hidden = true;
       this.panel.hidden = false;
       this.panel.scrollTop = 0;
@@ -126,10 +129,11 @@
       at("whatif-changed").replaceChildren();
       for (const id of ["whatif-sum", "whatif-printed", "whatif-kept", "whatif-trouble"]) at(id).textContent = "";
       at("whatif-fault").hidden = true;
+      at("whatif-again").textContent = "Ask again";
+      this.outdated = false;
       this.aim("fire");
       if (shared || map.getZoom() < PLAN_ZOOM || !map.getBounds().contains(state.highlight.getBounds())) state.frame(this.panel);
-      // The plan to compare with comes first: it is the standing one, asked of the same server.
-      this.ask();
+      this.known.then(() => { if (this.row === row && !this.now) this.ask(); });
       at("whatif-title").focus();
     }
     // Ends it: the standing plan is on the map again.
@@ -189,10 +193,12 @@
     }
     takeUp(wish) {
       this.aim("fire");
-      if (this.standing) { this.wish = wish; this.ask(); } else this.first = wish;
+      this.wish = wish;
+      this.ask();
     }
+    // The standing plan comes first: what is wished for is compared with it.
     ask() {
-      const { fire, wind, method, ladder } = this.wish, inputs = { building_id: this.id };
+      const { fire, wind, method, ladder } = this.standing ? this.wish : NOTHING, inputs = { building_id: this.id };
       if (fire) inputs.fire = fire;
       if (wind !== null) inputs.wind_from_deg = wind;
       if (method) inputs.method = method;
@@ -221,26 +227,28 @@
       at("whatif-fault").hidden = false;
       at("whatif-mark").classList.add("old");
     }
+    // Nothing more can be asked until the page is loaded again.
+    outdate(why) {
+      this.outdated = true;
+      at("whatif-again").textContent = "Load the page again";
+      this.trouble({ message: why });
+    }
     settle(wish, answer, inputs) {
       const { state } = this;
       at("whatif-fault").hidden = true;
       at("whatif-trouble").textContent = "";
-      let plan;
-      try { plan = planFrom(answer, this.block, this.row); } catch { return this.trouble({ message: "The server's answer cannot be drawn: load this page again." }); }
-      if (this.build !== null && answer.build !== this.build) at("whatif-printed").textContent = "The district was built anew since: load this page again.";
       this.build ??= answer.build ?? null;
+      // The roofs on this page and the plan would be of two builds.
+      if (answer.build !== this.build) return this.outdate("The district was built anew since this page was opened.");
+      let plan;
+      try { plan = planFrom(answer, this.block, this.row); } catch { return this.outdate("The server's answer cannot be drawn on this map."); }
       this.now = { wish, inputs, answer, plan };
       const standing = isStanding(wish);
+      const waits = this.standing === null && !isStanding(this.wish);
       if (standing) this.standing = this.now;
       this.mark(standing ? STANDING : MARK);
       this.put(plan, standing ? this.standingWords : `${MARK} This is with ${shortWords(this.now)}.`);
-      // A scenario in the address waits until the standing plan is there.
-      if (this.first && !isStanding(this.first)) {
-        this.wish = this.first;
-        this.first = null;
-        return this.ask();
-      }
-      this.first = null;
+      if (waits) return this.ask();
       history.replaceState(null, "", toHash(this.id, wish));
       this.showControls();
       this.write();
@@ -322,9 +330,9 @@
       if (!scenario) return;
       said.textContent = "Printing the sheet.";
       try {
-        const blob = await sheet(scenario.inputs), link = element("a");
+        const { blob, name } = await sheet(scenario.inputs), link = element("a");
         link.href = URL.createObjectURL(blob);
-        link.download = `what-if-${this.id.replace(/[^A-Za-z0-9_-]+/g, "-").slice(0, 60) || "building"}.pdf`;
+        link.download = name;
         document.body.append(link);
         link.click();
         link.remove();

@@ -173,7 +173,7 @@ var roofplat = (function () {
       tap(map.getCenter());
     });
     document.addEventListener("keydown", (event) => {
-      if (event.key === "Escape" && !event.defaultPrevented && !at("about").open) closeTopmost(state);
+      if (event.key === "Escape" && !event.defaultPrevented && !document.querySelector("dialog[open]")) closeTopmost(state);
     });
     // The bar above may grow and take height from the map.
     new ResizeObserver(() => map.invalidateSize({ animate: false, pan: false })).observe(map.getContainer());

@@ -182,7 +182,7 @@ var roofplatTools = (function () {
       this.draw();
     }
     key(event) {
-      if (!this.on || (at("about") && at("about").open)) return;
+      if (!this.on || document.querySelector("dialog[open]")) return;
       const typing = event.target.closest && event.target.closest("input, textarea, select");
       if (event.key === "Escape") this.end();
       else if (event.key === "Backspace" && !typing) this.undo();
