@@ -54,7 +54,9 @@ class Server:
         """Status, headers (names in lower case) and body of one request on a connection of its own."""
         connection = HTTPConnection(str(urlsplit(self.url).hostname), self.port, timeout=timeout)
         try:
-            connection.request(method, path, body=body, headers=headers or {})
+            # A server may refuse a body before it has all of it.
+            with suppress(BrokenPipeError, ConnectionResetError):
+                connection.request(method, path, body=body, headers=headers or {})
             answer: HTTPResponse = connection.getresponse()
             content = answer.read()
             return answer.status, {name.lower(): value for name, value in answer.getheaders()}, content
@@ -95,7 +97,13 @@ class Server:
 
 @contextmanager
 def running(
-    district: Path, folder: Path, log: Path, *options: str, tracebacks: bool = False, **environment: str
+    district: Path,
+    folder: Path,
+    log: Path,
+    *options: str,
+    tracebacks: bool = False,
+    address: str | None = None,
+    **environment: str,
 ) -> Iterator[Server]:
     """Run a service until the block ends.
 
@@ -109,6 +117,8 @@ def running(
         More of the command line.
     tracebacks
         Whether they may be printed.
+    address
+        How it is reached where that is not what it says of itself; the port is added.
     environment
         More of it.
     """
@@ -122,7 +132,7 @@ def running(
         )
     try:
         said: list[str] = []
-        url = _await_address(process, said, log)
+        url = _await_address(process, said, log, address)
         yield Server(url, process, log, said)
         process.send_signal(signal.SIGTERM)
         assert process.wait(_STOP_S) == 0, log.read_text("utf-8", "replace")
@@ -136,7 +146,9 @@ def running(
         assert "Traceback" not in log.read_text("utf-8", "replace"), log.read_text("utf-8", "replace")
 
 
-def _await_address(process: subprocess.Popen[bytes], said: list[str], log: Path) -> str:
+def _await_address(
+    process: subprocess.Popen[bytes], said: list[str], log: Path, reached_at: str | None
+) -> str:
     assert process.stdout is not None
     until = time.monotonic() + _START_S
     text = b""
@@ -144,10 +156,10 @@ def _await_address(process: subprocess.Popen[bytes], said: list[str], log: Path)
         if select.select([process.stdout], [], [], 0.5)[0]:
             more = os.read(process.stdout.fileno(), 65536)
             text += more
-            found = re.search(rb"Serving .* at (http://\S+?)/?\n", text)
+            found = re.search(rb"Serving .* at (https?://\S+?)/(?:, listening on \S+ port (\d+))?\n", text)
             if found:
                 said += text.decode("utf-8").splitlines()
-                return found[1].decode("ascii")
+                return found[1].decode() if reached_at is None else f"{reached_at}:{int(found[2])}"
             if not more:
                 break
         elif process.poll() is not None:

@@ -112,5 +112,5 @@ def _collection(one: Mapping[str, Any]) -> dict[str, Any]:
         "keywords": list(one.get("keywords", ())),
         "links": [],
         "extents": {"spatial": {"bbox": list(one["extent"]), "crs": CRS84}},
-        "providers": [dict(one["provider"])],
+        "providers": [{"crs": [CRS84], **one["provider"]}],
     }

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from copy import deepcopy
 from typing import Any
 
+from roofplat.serve.config import CRS84
 from roofplat.tables import CAUTION
 
 __all__ = ["CONFORMS", "OPENAPI", "Route", "describe", "routes_of"]
@@ -45,11 +46,17 @@ OPENAPI = "application/vnd.oai.openapi+json;version=3.0"
 
 
 class Route:
-    """One path of the document: which methods and which parameters it has."""
+    """One path of the document: its methods, their parameters, and the values of those that list them."""
 
-    def __init__(self, template: str, methods: Mapping[str, frozenset[str]]) -> None:
+    def __init__(
+        self,
+        template: str,
+        methods: Mapping[str, frozenset[str]],
+        choices: Mapping[str, tuple[str, ...]] | None = None,
+    ) -> None:
         self.template = template
         self.methods = methods
+        self.choices = choices or {}
         parts = re.split(r"\{\w+\}", template)
         one = f"(.{{1,{LONGEST_ID}}}?)"
         self.pattern = re.compile(one.join(map(re.escape, parts)))
@@ -60,21 +67,27 @@ def routes_of(document: Mapping[str, Any]) -> list[Route]:
 
     Examples
     --------
-    >>> (route,) = routes_of({"paths": {"/a/{b}": {"get": {"parameters": [{"in": "query", "name": "f"}]}}}})
-    >>> bool(route.pattern.fullmatch("/a/x")), route.methods
-    (True, {'get': frozenset({'f'})})
+    >>> side = {"in": "query", "name": "side", "schema": {"enum": ["A", "B"]}}
+    >>> (route,) = routes_of({"paths": {"/walls/{id}": {"get": {"parameters": [side]}}}})
+    >>> bool(route.pattern.fullmatch("/walls/x")), route.methods, route.choices
+    (True, {'get': frozenset({'side'})}, {'side': ('A', 'B')})
     """
     shared = document.get("components", {}).get("parameters", {})
     found = []
     for template, path in document["paths"].items():
         methods = {}
+        choices: dict[str, tuple[str, ...]] = {}
         for method, operation in path.items():
             named = [
                 shared[one["$ref"].rsplit("/", 1)[1]] if "$ref" in one else one
                 for one in operation.get("parameters", ())
             ]
-            methods[method] = frozenset(one["name"] for one in named if one["in"] == "query")
-        found.append(Route(template, methods))
+            asked = [one for one in named if one["in"] == "query"]
+            methods[method] = frozenset(one["name"] for one in asked)
+            # Of a list each word must be one of those.
+            schemas = {one["name"]: one["schema"].get("items", one["schema"]) for one in asked}
+            choices |= {name: tuple(schema["enum"]) for name, schema in schemas.items() if "enum" in schema}
+        found.append(Route(template, methods, choices))
     return sorted(found, key=lambda route: ("{" in route.template, route.template))
 
 
@@ -149,11 +162,12 @@ def _collection(
     title, base = resource["title"], f"/collections/{name}"
     items = _get(f"Items of: {title}", "items", name, media=_GEOJSON)
     items["get"]["description"] = resource["description"]
+    crs = _crs("crs", "The coordinate reference system of the answer.", resource)
     own = [_column(column, schema) for column, schema in columns.items() if column not in _TAKEN]
     items["get"]["parameters"] += [
         {"$ref": "#/components/parameters/bbox"},
-        {"$ref": "#/components/parameters/bbox-crs"},
-        {"$ref": "#/components/parameters/crs"},
+        _crs("bbox-crs", "The coordinate reference system of `bbox`.", resource),
+        crs,
         _limit(limits),
         {"$ref": "#/components/parameters/offset"},
         {"$ref": "#/components/parameters/resulttype"},
@@ -166,7 +180,7 @@ def _collection(
     ]  # fmt: skip
     item = _get(f"One item of: {title}", "item", name, media=_GEOJSON, operation=f"getItemOf_{name}")
     item["get"]["parameters"] += [
-        {"$ref": "#/components/parameters/crs"},
+        crs,
         {
             "name": "featureId",
             "in": "path",
@@ -202,6 +216,16 @@ def _column(name: str, schema: Mapping[str, Any]) -> dict[str, Any]:
         "in": "query",
         "description": schema.get("title") or schema.get("description") or f"Only items with this {name}.",
         "schema": plain,
+    }
+
+
+def _crs(name: str, description: str, resource: Mapping[str, Any]) -> dict[str, Any]:
+    known = resource["providers"][0].get("crs") or [CRS84]
+    return {
+        "name": name,
+        "in": "query",
+        "description": description,
+        "schema": {"type": "string", "format": "uri", "enum": list(known)},
     }
 
 
@@ -256,6 +280,8 @@ def _execution(name: str, process: Mapping[str, Any]) -> dict[str, Any]:
     schema: dict[str, Any] = {"type": "object", "properties": inputs, "additionalProperties": False}
     if needed:
         schema["required"] = needed
+    by_value = {"type": "object", "properties": {"transmissionMode": {"type": "string", "enum": ["value"]}}}
+    wanted = {key: {**by_value, "additionalProperties": False} for key in process["outputs"]}
     output = next(iter(process["outputs"].values()))["schema"]
     media = output.get("contentMediaType", _JSON)
     binary = media not in (_JSON, _GEOJSON)
@@ -266,7 +292,7 @@ def _execution(name: str, process: Mapping[str, Any]) -> dict[str, Any]:
         "additionalProperties": False,
         "properties": {
             "inputs": schema,
-            "outputs": {"type": "object", "additionalProperties": {"type": "object"}},
+            "outputs": {"type": "object", "properties": wanted, "additionalProperties": False},
             "response": {"type": "string", "enum": ["raw", "document"], "default": "raw"},
         },
     }
@@ -428,18 +454,6 @@ _PARAMETERS: dict[str, Any] = {
         "style": "form",
         "explode": False,
         "schema": {"type": "array", "minItems": 4, "maxItems": 6, "items": {"type": "number"}},
-    },
-    "bbox-crs": {
-        "name": "bbox-crs",
-        "in": "query",
-        "description": "The coordinate reference system of `bbox`; one of the collection's list.",
-        "schema": {"type": "string", "format": "uri"},
-    },
-    "crs": {
-        "name": "crs",
-        "in": "query",
-        "description": "The coordinate reference system of the answer; one of the collection's list.",
-        "schema": {"type": "string", "format": "uri"},
     },
     "offset": {
         "name": "offset",

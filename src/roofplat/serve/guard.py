@@ -45,6 +45,7 @@ _DEEPEST = 20
 _MOST_PARAMETERS = 64
 _LARGEST_OFFSET = 10**9
 _LONGEST_NUMBER = 32
+_MOST_SHOWN = 12
 _REASONS = {
     400: "Bad Request",
     401: "Unauthorized",
@@ -174,7 +175,7 @@ class Guard:
         if format_ == "html":
             # A form sends its empty fields too.
             parameters = {name: value for name, value in parameters.items() if value}
-        _check_parameters(parameters, route.methods[operation])
+        _check_parameters(parameters, route.methods[operation], route.choices)
         body = b""
         if operation == "post":
             _check_origin(environ, host, self._serving)
@@ -295,7 +296,7 @@ def accepted_format(asked: str | None, accept: str) -> str:
     >>> accepted_format(None, "application/json"), accepted_format(None, "*/*"), accepted_format("html", "")
     ('json', 'json', 'html')
     """
-    if asked:
+    if asked is not None:
         if asked not in _MEDIA:
             raise RefusedError(400, f"There is no format {_shown(asked)}; use json or html.")
         return asked
@@ -352,7 +353,9 @@ def inputs_of(body: bytes) -> dict[str, Any]:
     return inputs
 
 
-def _check_parameters(parameters: Mapping[str, str], known: frozenset[str]) -> None:
+def _check_parameters(
+    parameters: Mapping[str, str], known: frozenset[str], choices: Mapping[str, tuple[str, ...]]
+) -> None:
     """OGC 17-069r4, requirements query-param-unknown and query-param-invalid: 400 for both."""
     for name, value in parameters.items():
         if name not in known:
@@ -362,6 +365,12 @@ def _check_parameters(parameters: Mapping[str, str], known: frozenset[str]) -> N
         check = _CHECKS.get(name)
         if check is not None and not check(value):
             raise RefusedError(400, f"The parameter {name!r} cannot be {_shown(value)}; {_SHAPES[name]}.")
+        allowed = choices.get(name)
+        words = value.split(",") if name in _LISTS else [value]
+        strange = [word for word in words if allowed is not None and word not in allowed]
+        if allowed is not None and strange:
+            some = ", ".join(allowed) if len(allowed) <= _MOST_SHOWN else "one that /openapi lists"
+            raise RefusedError(400, f"The parameter {name!r} cannot be {_shown(strange[0])}; give {some}.")
 
 
 def _is_box(value: str) -> bool:
@@ -390,6 +399,7 @@ _CHECKS: dict[str, Callable[[str], bool]] = {
     "skipGeometry": lambda value: value in ("true", "false"),
     "resulttype": lambda value: value in ("results", "hits"),
 }
+_LISTS = {"sortby", "properties"}
 _SHAPES = {
     "bbox": "give west, south, east and north, as -118.6,40.2,-118.5,40.3",
     "limit": "give a whole number from 1 on",

@@ -140,7 +140,9 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
             _await_ready(worker, ended)
         if ended.is_set():
             return
-        say(f"Serving {serving.district} at {serving.url}/")
+        place = listening.getsockname()
+        here = "" if serving.service.url is None else f", listening on {place[0]} port {place[1]}"
+        say(f"Serving {serving.district} at {serving.url}/{here}")
         while not ended.is_set():
             gone = set(wait([asked, *(worker.process.sentinel for worker in workers)]))
             if ended.is_set():
