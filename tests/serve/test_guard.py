@@ -280,9 +280,8 @@ def test_a_request_that_is_no_http_is_refused(demo_server: Any) -> None:
 def test_endless_headers_are_cut_off(demo_server: Any) -> None:
     with socket.create_connection(("127.0.0.1", demo_server.port), timeout=30) as line:
         line.sendall(f"GET /health HTTP/1.1\r\nHost: 127.0.0.1:{demo_server.port}\r\n".encode())
-        with pytest.raises(OSError, match="reset|pipe"):
-            for _ in range(10_000):
-                line.sendall(b"X: " + b"a" * 10_000 + b"\r\n")
+        with pytest.raises(OSError, match=r"reset|pipe"):
+            line.sendall((b"X: " + b"a" * 10_000 + b"\r\n") * 10_000)
     assert demo_server.ask("/health")[0] == 200
 
 
