@@ -110,7 +110,7 @@ def test_tables_say_what_they_are_and_are_found_by_place_and_building(database: 
     assert told == f"roofplat: Outlines. {CAUTION}"
     assert names(database) == [
         "buildings",
-        "buildings_building_id_idx",
+        "buildings_fid_key",
         "buildings_geom_idx",
         "buildings_pkey",
         "facts",

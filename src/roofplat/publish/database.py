@@ -29,7 +29,7 @@ from pyproj import CRS
 
 from roofplat.errors import DatabaseError, DistrictFileError
 from roofplat.publish.files import CAUTION
-from roofplat.publish.layers import DESCRIPTIONS, in_parts, layers_of, stored_kind
+from roofplat.publish.layers import DESCRIPTIONS, LAYER_IDS, in_parts, layers_of, stored_kind
 from roofplat.publish.stock import SETTING_TITLE, STOCK_KINDS, STOCK_LAYERS, StockRows, stock_layers
 from roofplat.record.store import RECORD_TITLES, RecordTables
 from roofplat.tables import RECORD_TABLES, TABLES
@@ -42,8 +42,11 @@ __all__ = [
     "database_fault",
     "hold_tables",
     "open_connection",
+    "options_of",
+    "our_tables",
     "postgis_schema",
     "read_address",
+    "read_build",
     "reader_settings",
     "stored_tables",
     "write_database",
@@ -66,7 +69,7 @@ _INDEXED = ("building_id", "dispatch_area")
 _ROWS = 20_000
 # How long another build is waited for, and readers of the tables that are to be replaced.
 _WAIT_S, _READERS_S, _READERS_TIMES = 600, 2, 30
-_CONNECT_S = 10
+_CONNECT_S, _IDLE_S = 10, 60
 # Sorted by its bytes, as a GeoPackage sorts.
 _TEXT = 'text COLLATE "C"'
 _KINDS = {
@@ -226,9 +229,34 @@ def open_connection(address: DatabaseAddress, *, settings: Mapping[str, str] | N
     if address.password is not None:
         said["password"] = address.password
     if settings:
-        words = " ".join(f"-c {name}={value}" for name, value in settings.items())
-        said["options"] = f"{said.get('options', '')} {words}".strip()
+        said["options"] = options_of(said, settings)
     return _driver().connect(**said)
+
+
+def options_of(given: Mapping[str, str], settings: Mapping[str, str]) -> str:
+    r"""Run-time settings as libpq takes them.
+
+    Parameters
+    ----------
+    given
+        What the address says; its own `options` come first.
+    settings
+        By name.
+
+    Returns
+    -------
+    str
+        For the parameter `options`.
+
+    Examples
+    --------
+    >>> options_of({}, {"search_path": "a, b"})
+    '-c search_path=a,\\ b'
+    """
+    # PostgreSQL 15, section 34.1.2: a space of a value has a backslash before it.
+    values = {name: value.replace("\\", "\\\\").replace(" ", "\\ ") for name, value in settings.items()}
+    words = (f"-c {name}={value}" for name, value in values.items())
+    return " ".join([*([given["options"]] if given.get("options") else []), *words])
 
 
 def database_fault(address: DatabaseAddress, error: Exception) -> DatabaseError:
@@ -295,13 +323,54 @@ def reader_settings(query_seconds: float) -> dict[str, str]:
     >>> reader_settings(2.5)["statement_timeout"]
     '2500ms'
     """
-    limit = f"{round(query_seconds * 1000)}ms"
     return {
         "default_transaction_read_only": "on",
-        "statement_timeout": limit,
-        # Whoever dies over a question holds no table.
-        "idle_in_transaction_session_timeout": limit,
+        "statement_timeout": f"{round(query_seconds * 1000)}ms",
+        # Whoever hangs over what was read holds no table for ever.
+        "idle_in_transaction_session_timeout": f"{_IDLE_S}s",
     }
+
+
+def read_build(cursor: Any, address: DatabaseAddress) -> str:
+    """Name of the build that the database holds.
+
+    Parameters
+    ----------
+    cursor, address
+        As for `hold_tables`.
+
+    Returns
+    -------
+    str
+        As `stock.StockSetting.build`.
+
+    Raises
+    ------
+    psycopg2.Error
+        There is no build, or it cannot be read.
+    """
+    from psycopg2 import sql
+
+    table = sql.Identifier(address.schema, f"{STOCK_PREFIX}setting")
+    cursor.execute(sql.SQL("SELECT json::json ->> 'build' FROM {}").format(table))
+    return str(cursor.fetchone()[0])
+
+
+def our_tables(cursor: Any, address: DatabaseAddress) -> set[str]:
+    """Names of the tables in the schema that roofplat wrote.
+
+    Parameters
+    ----------
+    cursor
+        Of a connection to the database.
+    address
+        The database.
+
+    Returns
+    -------
+    set of str
+    """
+    return {name for name, told in _relations(cursor, address).items() if (told or "").startswith(_MARK)}
 
 
 def hold_tables(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
@@ -558,11 +627,15 @@ def _fill(cursor: Any, address: DatabaseAddress, name: str, table: StoredTable, 
         pyarrow.csv.write_csv(rows.slice(start, _ROWS), packet, options)
         packet.seek(0)
         cursor.copy_expert(copy, packet)
-    cursor.execute(sql.SQL("ALTER TABLE {} ADD PRIMARY KEY ({})").format(whole, sql.Identifier(KEY)))
+    # What names a row in one build as in the next is its key; the number keeps the order of the layer.
+    key = LAYER_IDS.get(name, KEY)
+    cursor.execute(sql.SQL("ALTER TABLE {} ADD PRIMARY KEY ({})").format(whole, sql.Identifier(key)))
+    if key != KEY:
+        cursor.execute(sql.SQL("ALTER TABLE {} ADD UNIQUE ({})").format(whole, sql.Identifier(KEY)))
     if GEOMETRY in rows.column_names:
         cursor.execute(sql.SQL("CREATE INDEX ON {} USING gist ({})").format(whole, sql.Identifier(GEOMETRY)))
     for column in _INDEXED:
-        if column in rows.column_names:
+        if column in rows.column_names and column != key:
             cursor.execute(sql.SQL("CREATE INDEX ON {} ({})").format(whole, sql.Identifier(column)))
     cursor.execute(
         sql.SQL("COMMENT ON TABLE {} IS {}").format(
@@ -576,13 +649,9 @@ def _swap(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
     """Let the new tables take the places of those of before."""
     from psycopg2 import errors, sql
 
-    cursor.execute(
-        "SELECT relname, obj_description(oid, 'pg_class') FROM pg_class "
-        "WHERE relnamespace = %s::regnamespace AND relkind IN ('r', 'v', 'm', 'f', 'p') ORDER BY relname",
-        (address.schema,),
-    )
-    there = dict(cursor.fetchall())
-    old = [name for name, told in there.items() if (told or "").startswith(_MARK) and _NEXT not in name]
+    there = _relations(cursor, address)
+    ours = our_tables(cursor, address)
+    old = [name for name in there if name in ours and not name.startswith(_NEXT)]
     strange = sorted(set(names) & set(there) - set(old))
     if strange:
         raise DatabaseError(
@@ -636,6 +705,17 @@ def _swap(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
                     sql.Identifier(who) if who else sql.SQL("PUBLIC"),
                 )
             )
+
+
+def _relations(cursor: Any, address: DatabaseAddress) -> dict[str, str | None]:
+    """Tables and views of the schema, by name, and what is said of each."""
+    cursor.execute(
+        "SELECT relname, obj_description(pg_class.oid, 'pg_class') FROM pg_class "
+        "JOIN pg_namespace ON pg_namespace.oid = relnamespace "
+        "WHERE nspname = %s AND relkind IN ('r', 'v', 'm', 'f', 'p') ORDER BY relname",
+        (address.schema,),
+    )
+    return dict(cursor.fetchall())
 
 
 def _required(name: str) -> set[str]:

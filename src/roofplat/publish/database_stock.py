@@ -22,6 +22,7 @@ from roofplat.publish.database import (
     database_fault,
     hold_tables,
     open_connection,
+    read_build,
     reader_settings,
 )
 from roofplat.publish.stock import (
@@ -31,6 +32,7 @@ from roofplat.publish.stock import (
     read_setting,
     stock_frame,
     strange_building,
+    street_reach_ft,
 )
 
 __all__ = ["DatabaseStock"]
@@ -50,6 +52,14 @@ _BOXES = (
 )
 _IN_REACH = (
     "SELECT fid FROM " + _BOXES.format(off="%(reach)s") + " JOIN {table} ON {table}.geom && box.around"
+)
+_STREETS_IN_REACH = _IN_REACH.replace("%(reach)s", "%(street_reach)s")
+# Without one of the roofs around it a yard that buildings enclose would be open.
+_AROUND_YARDS = (
+    "SELECT {table}.fid FROM "
+    + _BOXES.format(off="%(near)s")
+    + f" JOIN {STOCK_PREFIX}yards AS yard ON yard.geom && box.around "
+    "JOIN {table} ON ST_Intersects({table}.geom, yard.geom)"
 )
 # From any place of a box the nearest street is no farther than the one nearest to it and across the box.
 _NEAREST = (
@@ -119,7 +129,7 @@ class DatabaseStock:
         """Whether the database still holds the build that was opened, and still answers."""
         try:
             with self._look() as cursor:
-                return self._is_same(cursor)
+                return read_build(cursor, self._address) == self._setting.build
         except DatabaseError:
             return False
 
@@ -131,11 +141,11 @@ class DatabaseStock:
         """The rows that some buildings are planned by; see `stock.Stock.around`."""
         ids = list(dict.fromkeys(ids))
         with self._look() as cursor:
-            if not self._is_same(cursor):
+            if read_build(cursor, self._address) != self._setting.build:
                 raise DatabaseError("The district was built anew this moment; ask again.")
-            return self._around(cursor, ids, reach_ft * self._setting.units_per_ft)
+            return self._around(cursor, ids, reach_ft)
 
-    def _around(self, cursor: Any, ids: list[str], reach: float) -> StockRows:
+    def _around(self, cursor: Any, ids: list[str], reach_ft: float) -> StockRows:
         cursor.execute(
             "SELECT building_id, min(ST_XMin(geom)), min(ST_YMin(geom)), max(ST_XMax(geom)), "
             f"max(ST_YMax(geom)) FROM {STOCK_PREFIX}roofs WHERE building_id = ANY(%s) GROUP BY building_id",
@@ -149,17 +159,20 @@ class DatabaseStock:
         given = {
             **dict(zip(("west", "south", "east", "north"), edges, strict=True)),
             "ids": ids,
-            "reach": reach,
+            "reach": reach_ft * self._setting.units_per_ft,
+            "street_reach": street_reach_ft(self._setting, reach_ft) * self._setting.units_per_ft,
             "near": _OFF_OUTLINE_FT * self._setting.units_per_ft,
             "srid": self._srid,
         }
         free = f"{_IN_REACH} WHERE building_id IS NULL"
         asked_first = "array_position(%(ids)s::text[], building_id), fid"
         return StockRows(
-            roofs=self._rows(cursor, "roofs", f"{_OWN} UNION {_IN_REACH}", given, order=asked_first),
+            roofs=self._rows(
+                cursor, "roofs", f"{_OWN} UNION {_IN_REACH} UNION {_AROUND_YARDS}", given, order=asked_first
+            ),
             obstacles=self._rows(cursor, "obstacles", f"{_OWN} UNION {free}", given),
             ground=self._rows(cursor, "ground", _IN_REACH, given),
-            streets=self._rows(cursor, "streets", f"{_IN_REACH} UNION {_NEAREST}", given),
+            streets=self._rows(cursor, "streets", f"{_STREETS_IN_REACH} UNION {_NEAREST}", given),
             walls=self._rows(cursor, "drawn_walls", _IN_REACH, given),
             fires=self._rows(cursor, "fires", _OWN, given),
         )
@@ -178,10 +191,6 @@ class DatabaseStock:
             cells = dict(zip(columns, zip(*found, strict=True), strict=True))
         shapes = np.asarray(shapely.from_wkb(np.array(cells[GEOMETRY], dtype=object)), dtype=object)
         return stock_frame(name, cells, shapely.set_srid(shapes, 0), self._setting.crs)
-
-    def _is_same(self, cursor: Any) -> bool:
-        cursor.execute(f"SELECT json::json ->> 'build' FROM {STOCK_PREFIX}setting")
-        return bool(cursor.fetchone()[0] == self._setting.build)
 
     def _beside(self, cursor: Any, name: str) -> list[str]:
         """Ids around the place that one would have in the order of all."""

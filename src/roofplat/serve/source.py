@@ -9,18 +9,34 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Hashable
-from typing import Any
+from typing import Any, Protocol
 
 from roofplat.errors import LayerError
 from roofplat.publish.stock import identity_of, setting_told
 from roofplat.serve.setting import Serving
 
-__all__ = ["Source", "source_of"]
+__all__ = ["FileSource", "Source", "source_of"]
 
 _DAMAGED = "The files of the build cannot be read, they may be damaged; build the district again."
 
 
-class Source:
+class Source(Protocol):
+    """The layers of a build, in files or in a database."""
+
+    def identity(self) -> Hashable:
+        """A value that is another one when the layers are."""
+        ...
+
+    def build(self) -> str:
+        """Name of the build."""
+        ...
+
+    def collections(self) -> list[dict[str, Any]]:
+        """The collections there are now, as `api_config` takes them."""
+        ...
+
+
+class FileSource:
     """The layers in the files of a build."""
 
     def __init__(self, serving: Serving) -> None:
@@ -73,5 +89,16 @@ class Source:
 
 
 def source_of(serving: Serving) -> Source:
-    """Where a run reads from."""
-    return Source(serving)
+    """Where a run reads from.
+
+    Raises
+    ------
+    DistrictFileError
+        The address of the database is none.
+    """
+    if serving.database is None:
+        return FileSource(serving)
+    # Here and not above: who reads files does not wait for what reads databases.
+    from roofplat.serve.database import DatabaseSource
+
+    return DatabaseSource(serving.database, serving.service.query_seconds)
