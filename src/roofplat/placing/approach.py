@@ -399,6 +399,34 @@ def _theirs(planned: Flags, section: IntArray) -> Flags:
     return (section < planned.size) & planned[mine] if planned.size else np.zeros(section.size, dtype=bool)
 
 
+def enclosed_ground(outlines: Geometry) -> Geometry:
+    """Ground inside rings of outlines.
+
+    Parameters
+    ----------
+    outlines
+        Polygons in one CRS, shape (n,).
+
+    Returns
+    -------
+    ndarray of Polygon
+        The holes of all together, in no order that means anything.
+
+    Examples
+    --------
+    >>> square = [shapely.box(0, 0, 3, 1), shapely.box(0, 2, 3, 3), shapely.box(0, 1, 1, 2)]
+    >>> enclosed_ground(np.array(square)).size, enclosed_ground(np.array([])).size
+    (0, 0)
+    >>> enclosed_ground(np.array([*square, shapely.box(2, 1, 3, 2)]))[0].equals(shapely.box(1, 1, 2, 2))
+    True
+    """
+    merged = shapely.get_parts(shapely.union_all(outlines))
+    rings, part = shapely.get_rings(merged[shapely.get_type_id(merged) == 3], return_index=True)
+    # The first ring of each part is its outer one.
+    inner = np.r_[False, part[1:] == part[:-1]][: part.size]
+    return np.asarray(shapely.polygons(rings[inner]), dtype=object)
+
+
 def _closed_yards(meets_another: Flags, buildings: shapely.STRtree) -> tuple[shapely.STRtree | None, Flags]:
     """Ground inside rings of buildings that touch: light wells, yards without a way in."""
     count = meets_another.size
@@ -413,9 +441,7 @@ def _closed_yards(meets_another: Flags, buildings: shapely.STRtree) -> tuple[sha
         # The same section may be there more than once: it does not meet itself.
         another = ~shapely.equals_identical(outlines[count + one], outlines[other])
         meets[count + one[another]] = True
-    merged = shapely.get_parts(shapely.union_all(outlines[meets]))
-    rings, part = shapely.get_rings(merged[shapely.get_type_id(merged) == 3], return_index=True)
-    yards = np.asarray(shapely.polygons(rings[np.r_[False, part[1:] == part[:-1]]]))
+    yards = enclosed_ground(outlines[meets])
     if not yards.size:
         return None, bordering
     borders = buildings.query(yards, predicate="intersects")[1]

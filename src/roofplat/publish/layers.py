@@ -8,6 +8,7 @@ Out: `layers.gpkg`, one layer a table, empty tables included, with an index of t
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping
@@ -32,6 +33,7 @@ __all__ = [
     "LAYER_IDS",
     "PLACES",
     "PLACE_KINDS",
+    "contents_of",
     "fixed_clock",
     "in_parts",
     "layers_of",
@@ -85,6 +87,8 @@ LAYER_IDS: Mapping[str, str] = {
 _INDEXED = ("building_id", "dispatch_area")
 LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 """GeoPackage stores the time of the last change; a fixed one keeps equal input equal in bytes."""
+# What names the contents of a file among its metadata, so that another file can say to which it belongs.
+_CONTENTS = "urn:roofplat:contents"
 
 
 def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Rulebook | None = None) -> Path:
@@ -138,7 +142,58 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Ruleb
                 metadata=metadata,
             )
         write_indexes(beside, layers)
+        _name_contents(beside)
     return path
+
+
+def _name_contents(path: Path) -> None:
+    """Write into a GeoPackage what names it: the checksum that it has without."""
+    with path.open("rb") as stream:
+        name = hashlib.file_digest(stream, "sha256").hexdigest()
+    with _written_by_hand(path) as base:
+        row = base.execute(
+            "INSERT INTO gpkg_metadata (md_scope, md_standard_uri, mime_type, metadata) "
+            "VALUES ('dataset', ?, 'text/plain', ?)",
+            (_CONTENTS, name),
+        )
+        base.execute(
+            "INSERT INTO gpkg_metadata_reference (reference_scope, timestamp, md_file_id) "
+            "VALUES ('geopackage', ?, ?)",
+            (LAST_CHANGE, row.lastrowid),
+        )
+
+
+def contents_of(base: sqlite3.Connection) -> str | None:
+    """Read what names the contents of `layers.gpkg`: two that differ in anything have another name.
+
+    Parameters
+    ----------
+    base
+        The open file.
+
+    Returns
+    -------
+    str or None
+        None where nothing names them.
+
+    Raises
+    ------
+    sqlite3.Error
+        The file cannot be read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from roofplat.tables import empty
+    >>> path = write_layers({"paths": empty("paths", "EPSG:32613")}, Path(tempfile.mkdtemp()) / "layers.gpkg")
+    >>> with contextlib.closing(sqlite3.connect(path)) as base:
+    ...     len(contents_of(base))
+    64
+    """
+    row = base.execute(
+        "SELECT metadata FROM gpkg_metadata WHERE md_standard_uri = ?", (_CONTENTS,)
+    ).fetchone()
+    return None if row is None else str(row[0])
 
 
 def layers_of(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -234,12 +289,19 @@ def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
     DistrictFileError
         The file cannot be written.
     """
+    with _written_by_hand(path) as base:
+        for name, frame in layers.items():
+            for column in dict.fromkeys([*_INDEXED, LAYER_IDS.get(name, _INDEXED[0])]):
+                if column in frame:
+                    base.execute(f'CREATE INDEX "{name}_{column}" ON "{name}" ("{column}")')
+
+
+@contextlib.contextmanager
+def _written_by_hand(path: Path) -> Iterator[sqlite3.Connection]:
+    """A GeoPackage that nobody reads yet, to be written with SQL in one transaction."""
     try:
         with contextlib.closing(sqlite3.connect(path)) as base, base:
-            for name, frame in layers.items():
-                for column in dict.fromkeys([*_INDEXED, LAYER_IDS.get(name, _INDEXED[0])]):
-                    if column in frame:
-                        base.execute(f'CREATE INDEX "{name}_{column}" ON "{name}" ("{column}")')
+            yield base
     except sqlite3.Error as error:
         raise DistrictFileError(
             f"{path.name} cannot be written ({error}); make room or choose another folder with --out."

@@ -12,7 +12,7 @@ import datetime
 import hashlib
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -28,8 +28,9 @@ from pyproj import CRS
 from roofplat.district import District
 from roofplat.errors import DistrictFileError, LayerError
 from roofplat.ground import Ground, local_planes
+from roofplat.placing.approach import enclosed_ground
 from roofplat.publish.files import CAUTION, whole_file
-from roofplat.publish.layers import fixed_clock, write_indexes, write_layer
+from roofplat.publish.layers import contents_of, fixed_clock, write_indexes, write_layer
 from roofplat.record.store import well_known_binary
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import TABLES, with_geometry
@@ -49,6 +50,7 @@ __all__ = [
     "stock_frame",
     "stock_layers",
     "strange_building",
+    "street_reach_ft",
     "write_stock",
 ]
 
@@ -59,6 +61,7 @@ STOCK_LAYERS: Mapping[str, str] = {
     "streets": "Named streets",
     "drawn_walls": "What drawings say of single walls",
     "fires": "Stated fire spots, one a building at most",
+    "yards": "Ground that buildings which touch enclose",
 }
 """The layers of `planner.gpkg`, and what each holds."""
 SETTING_TITLE = "What holds for every building of the district, as JSON"
@@ -68,9 +71,10 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "streets": ("name",),
     "drawn_walls": ("kind", "basis"),
     "fires": ("building_id",),
+    "yards": (),
 }
 _DTYPES: Mapping[str, Any] = {"str": pd.StringDtype(na_value=np.nan), "Int64": pd.Int64Dtype()}
-STOCK_KINDS: Mapping[str, str] = {"roofs": "Polygon", "fires": "Point"}
+STOCK_KINDS: Mapping[str, str] = {"roofs": "Polygon", "fires": "Point", "yards": "Polygon"}
 """Kind of geometry of those that hold one kind alone."""
 # Enough of a checksum to tell builds apart.
 _BUILD_DIGITS = 16
@@ -124,14 +128,15 @@ class StockRows:
 
     roofs
         `tables.TABLES["roofs"]`: those of the buildings asked for, in the order asked for, then those of all
-        others in reach, in the order of the district.
+        others in reach, in the order of the district. Where buildings enclose a yard that one asked for
+        borders on, all around that yard count as in reach.
     obstacles
         `tables.TABLES["obstacles"]` of the buildings asked for, and those of no building in reach.
     ground
         `tables.TABLES["ground"]` in reach.
     streets
-        `name` and lines: the named streets in reach, and as many more as hold the nearest to any place of
-        the buildings asked for.
+        `name` and lines: the named streets in reach of an address, and as many more as hold the nearest to
+        any place of the buildings asked for.
     walls
         `kind`, `basis` and lines: drawn walls in reach.
     fires
@@ -256,8 +261,11 @@ def write_stock(
                 metadata=metadata,
             )
         write_indexes(beside, frames)
+        if layers is not None:
+            with contextlib.closing(sqlite3.connect(layers)) as base:
+                setting["layers"] = contents_of(base)
         told = json.dumps(setting, sort_keys=True, ensure_ascii=False)
-        setting["build"] = _checksum([beside, *([] if layers is None else [layers])], told)
+        setting["build"] = _checksum(beside, told)
         told = json.dumps(setting, sort_keys=True, ensure_ascii=False)
         frame = pd.DataFrame({"json": pd.Series([told], dtype="str")})
         write_layer(frame, beside, name="setting", kind="", description=SETTING_TITLE, metadata=metadata)
@@ -293,6 +301,7 @@ def stock_layers(rows: StockRows) -> dict[str, gpd.GeoDataFrame]:
         columns = [*(TABLES[name].columns if name in TABLES else _COLUMNS[name])]
         plain = pd.DataFrame({column: frame[column].array for column in columns})
         made[name] = gpd.GeoDataFrame(plain, geometry=np.asarray(frame.geometry.array, dtype=object), crs=crs)
+    made["yards"] = gpd.GeoDataFrame(geometry=_yards(rows.roofs), crs=crs)
     return made
 
 
@@ -348,6 +357,24 @@ def read_setting(told: str) -> StockSetting:
         )
     except (ValueError, KeyError, TypeError):
         raise LayerError("The setting of the build cannot be read; build it again.") from None
+
+
+def street_reach_ft(setting: StockSetting, reach_ft: float) -> float:
+    """How far streets count for a building, where other things count as far as given.
+
+    Parameters
+    ----------
+    setting
+        With the rule `wall.address_reach_ft`.
+    reach_ft
+        How far everything else does.
+
+    Returns
+    -------
+    float
+        Ground feet. The street of an address may lie farther than the nearest one.
+    """
+    return max(reach_ft, setting.rules.number("wall.address_reach_ft"))
 
 
 def strange_building(name: str, near: Sequence[str]) -> DistrictFileError:
@@ -492,13 +519,15 @@ class FileStock:
             with contextlib.closing(self._connection.cursor()) as cursor:
                 cursor.execute("BEGIN")
                 try:
-                    return self._around(cursor, ids, reach_ft * self._setting.units_per_ft)
+                    return self._around(cursor, ids, reach_ft)
                 finally:
                     cursor.execute("ROLLBACK")
         except sqlite3.Error as error:
             raise LayerError(f"{self._path} cannot be read ({error}); build it again.") from None
 
-    def _around(self, cursor: sqlite3.Cursor, ids: list[str], reach: float) -> StockRows:
+    def _around(self, cursor: sqlite3.Cursor, ids: list[str], reach_ft: float) -> StockRows:
+        units = self._setting.units_per_ft
+        reach, street_reach = reach_ft * units, street_reach_ft(self._setting, reach_ft) * units
         own = cursor.execute(
             "SELECT roofs.fid, building_id, minx, miny, maxx, maxy FROM roofs JOIN rtree_roofs_geom AS box "
             "ON box.id = roofs.fid WHERE building_id IN (SELECT value FROM json_each(?)) ORDER BY roofs.fid",
@@ -527,7 +556,8 @@ class FileStock:
             )
             return {fid for (fid,) in found}
 
-        roofs = [*first, *sorted(near("roofs") - mine)]
+        around = near("roofs") | self._around_yards(cursor, _grown(boxes, _off_outline(self._setting)))
+        roofs = [*first, *sorted(around - mine)]
         free = cursor.execute(
             "SELECT fid FROM obstacles WHERE fid IN (SELECT value FROM json_each(?)) AND building_id IS NULL",
             (json.dumps(sorted(near("obstacles"))),),
@@ -537,7 +567,7 @@ class FileStock:
             roofs=self._rows(cursor, "roofs", roofs),
             obstacles=self._rows(cursor, "obstacles", obstacles),
             ground=self._rows(cursor, "ground", sorted(near("ground"))),
-            streets=self._rows(cursor, "streets", sorted(self._streets(cursor, boxes, reach))),
+            streets=self._rows(cursor, "streets", sorted(self._streets(cursor, boxes, street_reach))),
             walls=self._rows(cursor, "drawn_walls", sorted(near("drawn_walls"))),
             fires=self._rows(cursor, "fires", sorted(of_ids("fires"))),
         )
@@ -545,7 +575,7 @@ class FileStock:
     def _streets(self, cursor: sqlite3.Cursor, boxes: npt.NDArray[np.float64], reach: float) -> set[int]:
         """Streets in reach, and all that may be the nearest to a place of each of the buildings."""
         found: set[int] = set()
-        for box in _grown(boxes, _OFF_OUTLINE_FT * self._setting.units_per_ft):
+        for box in _grown(boxes, _off_outline(self._setting)):
             wide = reach
             some: set[int] = set()
             for _ in range(_TRIES):
@@ -556,15 +586,30 @@ class FileStock:
             if not some:
                 return {fid for (fid,) in cursor.execute("SELECT fid FROM streets")}
             # From any place of the box the nearest is no farther than this one and across the box.
-            blobs = cursor.execute(
-                "SELECT geom FROM streets WHERE fid IN (SELECT value FROM json_each(?))",
-                (json.dumps(sorted(some)),),
-            ).fetchall()
-            lines = shapely.from_wkb(well_known_binary([blob for (blob,) in blobs]))
+            lines = self._shapes(cursor, "streets", some)
             nearest = float(shapely.distance(shapely.box(*box), lines).min())
             needed = nearest + float(np.hypot(box[2] - box[0], box[3] - box[1]))
             found |= some if needed <= wide else _in_boxes(cursor, "streets", _grown(box[None], needed))
         return found
+
+    def _around_yards(self, cursor: sqlite3.Cursor, boxes: npt.NDArray[np.float64]) -> set[int]:
+        """All roofs around the yards that some buildings border on: without one of them a yard is open."""
+        yards = _in_boxes(cursor, "yards", boxes)
+        if not yards:
+            return set()
+        ground = shapely.union_all(self._shapes(cursor, "yards", yards))
+        around = sorted(_in_boxes(cursor, "roofs", np.array([shapely.bounds(ground)])))
+        shapely.prepare(ground)
+        meets = shapely.intersects(ground, self._shapes(cursor, "roofs", around))
+        return set(np.array(around)[meets].tolist())
+
+    def _shapes(self, cursor: sqlite3.Cursor, name: str, fids: Iterable[int]) -> npt.NDArray[np.object_]:
+        """Geometry of rows, by rising number."""
+        rows = cursor.execute(
+            f"SELECT geom FROM {name} WHERE fid IN (SELECT value FROM json_each(?)) ORDER BY fid",
+            (json.dumps(sorted(fids)),),
+        ).fetchall()
+        return np.asarray(shapely.from_wkb(well_known_binary([blob for (blob,) in rows])), dtype=object)
 
     def _rows(self, cursor: sqlite3.Cursor, name: str, fids: Sequence[int]) -> gpd.GeoDataFrame:
         """Rows of a layer in the order of their numbers given."""
@@ -662,9 +707,21 @@ def _in_boxes(cursor: sqlite3.Cursor, layer: str, boxes: npt.NDArray[np.float64]
     return found
 
 
+def _yards(roofs: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
+    """Ground inside rings of roofs that touch, in an order that the roofs alone decide."""
+    outlines = np.asarray(roofs.geometry.array, dtype=object)
+    one, other = shapely.STRtree(outlines).query(outlines, predicate="intersects")
+    yards = enclosed_ground(outlines[np.unique(one[one != other])])
+    return yards[np.lexsort(shapely.bounds(yards).T[::-1])] if yards.size else yards
+
+
 def _grown(boxes: npt.NDArray[np.float64], by: float) -> npt.NDArray[np.float64]:
     grown: npt.NDArray[np.float64] = boxes + np.array([-by, -by, by, by])
     return grown
+
+
+def _off_outline(setting: StockSetting) -> float:
+    return _OFF_OUTLINE_FT * setting.units_per_ft
 
 
 def _units_per_ft(roofs: gpd.GeoDataFrame, ground: Ground) -> float:
@@ -676,9 +733,8 @@ def _units_per_ft(roofs: gpd.GeoDataFrame, ground: Ground) -> float:
     return float(np.linalg.norm(planes.to_crs, ord=2, axis=(1, 2)).max())
 
 
-def _checksum(files: Sequence[Path], told: str) -> str:
+def _checksum(file: Path, told: str) -> str:
     total = hashlib.sha256(told.encode("utf-8"))
-    for file in files:
-        with file.open("rb") as stream:
-            total.update(hashlib.file_digest(stream, "sha256").digest())
+    with file.open("rb") as stream:
+        total.update(hashlib.file_digest(stream, "sha256").digest())
     return total.hexdigest()[:_BUILD_DIGITS]
