@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from roofplat.publish.stock import StockSetting
 from roofplat.publish.wording import reason_sentence, rejected_methods
 from roofplat.tables import CAUTION
 
-__all__ = ["ANSWER_LAYERS", "answer_json", "planned_section", "scenario_of"]
+__all__ = ["ANSWER_LAYERS", "answer_json", "scenario_of"]
 
 ANSWER_LAYERS = (
     "sections",
@@ -43,6 +43,8 @@ ANSWER_LAYERS = (
 
 _DECIMALS = 8
 _TRENCH_CODES = "trench_"
+_OF_PROBLEMS = ("severity", "code", "message", "action")
+Row = dict[str, Any]
 _encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode
 
 
@@ -65,24 +67,23 @@ def answer_json(answer: Answer, setting: StockSetting, to_lonlat: Transformer) -
         `tables.TABLES[layer]` and `layer`.
     """
     tables = answer.tables
-    layers = [(name, tables[name]) for name in ANSWER_LAYERS if name in tables and len(tables[name])]
-    shapes: Any = np.concatenate([np.asarray(frame.geometry.array, dtype=object) for _, frame in layers])
+    rows = {name: _records(tables[name]) for name in (*ANSWER_LAYERS, "problems")}
+    filled = [name for name in ANSWER_LAYERS if rows[name]]
+    shapes: Any = np.concatenate([np.asarray(tables[name].geometry.array, dtype=object) for name in filled])
     outlines = shapely.to_geojson(_in_lonlat(shapes, to_lonlat)).tolist()
-    features: list[str] = []
-    for name, frame in layers:
-        for number, row in enumerate(_records(frame), start=1):
-            geometry = outlines[len(features)] or "null"
-            features.append(
-                f'{{"type":"Feature","id":"{name}.{number}","geometry":{geometry},'
-                f'"properties":{_encode({"layer": name, **row})}}}'
-            )
+    numbered = [(name, number, row) for name in filled for number, row in enumerate(rows[name], start=1)]
+    features = [
+        f'{{"type":"Feature","id":"{name}.{number}","geometry":{outline or "null"},'
+        f'"properties":{_encode({"layer": name, **row})}}}'
+        for (name, number, row), outline in zip(numbered, outlines, strict=True)
+    ]
     head = {
         "type": "FeatureCollection",
         "caution": CAUTION,
         "district": setting.district,
         "build": setting.build,
-        "scenario": scenario_of(answer),
-        "reasons": _reasons(tables),
+        "scenario": _scenario(answer.scenario, _planned(rows["sections"])),
+        "reasons": _reasons(rows),
     }
     text = _encode(head)[:-1] + ',"features":[\n' + ",\n".join(features) + "\n]}\n"
     return text.encode("utf-8")
@@ -98,8 +99,10 @@ def scenario_of(answer: Answer) -> dict[str, Any]:
         `wind_basis`; `method_preferred` as asked, `method` as planned; `ladder` as asked. None where there is
         none.
     """
-    asked: Scenario = answer.scenario
-    planned = planned_section(answer.tables)
+    return _scenario(answer.scenario, _planned(_records(answer.tables["sections"])))
+
+
+def _scenario(asked: Scenario, planned: Row) -> dict[str, Any]:
     lon, lat = planned.get("fire_lon"), planned.get("fire_lat")
     return {
         "building_id": asked.building_id,
@@ -113,36 +116,34 @@ def scenario_of(answer: Answer) -> dict[str, Any]:
     }
 
 
-def planned_section(tables: Mapping[str, Any]) -> dict[str, Any]:
-    """The row of the section that holds the fire spot; else of the first; missing values are None."""
-    rows = _records(tables["sections"])
-    return next((row for row in rows if row["planned"]), rows[0] if rows else {})
+def _planned(sections: Sequence[Row]) -> Row:
+    """The section that holds the fire spot, else the first."""
+    return next((row for row in sections if row["planned"]), sections[0] if sections else {})
 
 
-def _reasons(tables: Mapping[str, Any]) -> dict[str, Any]:
+def _reasons(rows: Mapping[str, Sequence[Row]]) -> dict[str, Any]:
     """Why this method, why not the others, why no opening, why this trench or none; what is doubtful."""
-    planned = planned_section(tables)
-    why = reason_sentence(planned.get("cut_method_why") or "")
-    problems = [
-        {key: row[key] for key in ("severity", "code", "message", "action")}
-        for row in _records(tables["problems"])
-    ]
-    trenches = [row["why"] for row in _records(tables["trenches"])]
+    planned = _planned(rows["sections"])
+    why = reason_sentence(planned.get("cut_method_why") or "") or None
+    problems = [{key: row[key] for key in _OF_PROBLEMS} for row in rows["problems"]]
+    trenches = [row["why"] for row in rows["trenches"]]
     no_trench = [row["message"] for row in problems if row["code"].startswith(_TRENCH_CODES)]
     return {
-        "method": why or None,
+        "method": why,
         "rejected": [
             {"method": method, "why": text, "rule": rule}
             for method, text, rule in rejected_methods(planned.get("methods_rejected") or "")
         ],
-        "no_opening": None if len(tables["openings"]) else why or None,
+        "no_opening": None if rows["openings"] else why,
         "trench": next(iter([*trenches, *no_trench]), None),
         "problems": problems,
     }
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+def _records(frame: pd.DataFrame) -> list[Row]:
     """Rows of a small table as dictionaries of plain values, without the geometry."""
+    if not len(frame):
+        return []
     names = frame.columns.tolist()
     where = [place for place, name in enumerate(names) if name != "geometry"]
     return [

@@ -30,8 +30,6 @@ __all__ = ["Desk", "DeskBusyError", "DeskLateError", "Reply", "desk_of"]
 
 # Questions planned in one call: more would let the first of them wait for the last.
 _MOST_TOGETHER = 12
-# While others ask as well, the desk waits this long for them to join.
-_GATHER_S = 0.001
 _log = logging.getLogger(__name__)
 
 
@@ -173,18 +171,14 @@ class Desk:
             self._thread.join()
 
     def _work(self) -> None:
-        """Answer batch after batch."""
-        alone = True
+        """Answer batch after batch; what comes while one is planned is the next."""
         while True:
             with self._changed:
                 while not self._waiting and not self._closed:
                     self._changed.wait()
                 if self._closed:
                     break
-            if not alone:
-                time.sleep(_GATHER_S)
             batch = self._take()
-            alone = len(batch) < 2
             if batch:
                 self._answer(batch)
         self._let_go()

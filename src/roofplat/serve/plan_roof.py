@@ -7,7 +7,6 @@ Out: the plan as GeoJSON with its reasons.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from copy import deepcopy
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
@@ -74,7 +73,7 @@ class PlanRoof(BaseProcessor):  # type: ignore[misc]
     """
 
     def __init__(self, processor_def: dict[str, Any]) -> None:
-        super().__init__(processor_def, deepcopy(_METADATA))
+        super().__init__(processor_def, _METADATA)
         self.supports_outputs = False
         self._definition = processor_def
         self.headers: dict[str, str] = {}

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from copy import deepcopy
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
@@ -77,7 +76,7 @@ class RoofSheet(BaseProcessor):  # type: ignore[misc]
     """
 
     def __init__(self, processor_def: dict[str, Any]) -> None:
-        super().__init__(processor_def, deepcopy(_METADATA))
+        super().__init__(processor_def, _METADATA)
         self.supports_outputs = False
         self._definition = processor_def
         self.headers: dict[str, str] = {}
