@@ -16,20 +16,32 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
 from roofplat.errors import DistrictFileError, RoofplatError
 from roofplat.framing import Framing, frame_roofs, join_framings, part_of
 from roofplat.placing import Plan, place_plans
-from roofplat.publish.stock import Stock, StockRows
+from roofplat.publish.stock import Stock
 from roofplat.rules import Rulebook
-from roofplat.tables import trusted
+from roofplat.tables import join_problems, trusted, with_geometry
 
 __all__ = ["Answer", "Planner", "Scenario"]
 
-# Tables that a plan has for each building, and those that its framing has.
+# Tables that a plan has for each building.
 _PLANNED = ("sections", "ladders", "paths", "checks", "openings", "cuts", "trenches", "collapse_zones")
-_FRAMED = ("walls", "planes", "members")
+# Columns that placing reads of what is cut out for it.
+_READ = {
+    "roofs": (
+        *("building_id", "part", "area_ft2", "height_ft", "height_ft_basis", "parapet_ft"),
+        *("suspended_load", "panel_type"),
+    ),
+    "outlines": (),
+    "obstacles": ("building_id", "kind", "voltage_kv", "height_ft"),
+    "ground": ("kind",),
+    "streets": ("name",),
+    "fires": ("building_id",),
+}
+Columns = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +85,31 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class _Framed:
-    """One building framed: what of its plan no scenario changes."""
+    """One building framed: what of its plan no scenario changes.
 
-    roofs: gpd.GeoDataFrame
+    sections
+        Ids of its sections.
+    framing
+        Of its sections alone.
+    roofs, obstacles, ground, streets, outlines
+        What placing reads of it and of what lies around it, as columns; the outlines are its neighbours'.
+    fire
+        Its stated fire spot in the working CRS; empty where there is none.
+    tables
+        Rows of the answer that are the same in every scenario.
+    problems
+        What framing has to say.
+    """
+
+    sections: list[str]
     framing: Framing
-    outlines: gpd.GeoDataFrame
-    rows: StockRows
-    obstacles: gpd.GeoDataFrame
+    roofs: Columns
+    obstacles: Columns
+    ground: Columns
+    streets: Columns
+    outlines: Columns
+    fire: Columns
+    tables: dict[str, Any]
     problems: pd.DataFrame
 
 
@@ -163,15 +193,21 @@ class Planner:
         """Answers to questions about different buildings."""
         setting = self._stock.setting
         ids = [scenario.building_id for scenario in scenarios]
-        framing = join_framings([entry.framing for entry in framed])
-        sizes = [len(entry.roofs) for entry in framed]
+        sizes = [len(entry.sections) for entry in framed]
         winds = [scenario.wind_from_deg for scenario in scenarios]
+
+        def together(name: str) -> gpd.GeoDataFrame:
+            return _frame_of([getattr(entry, name) for entry in framed], setting.crs)
+
+        fires = [self._point(scenario.building_id, scenario.fire) for scenario in scenarios]
+        ladders = [self._point(scenario.building_id, scenario.ladder) for scenario in scenarios]
+        stated = [entry.fire for entry in framed]
         with trusted():
             plan = place_plans(
-                framing,
-                _together([entry.roofs for entry in framed]),
-                _distinct([entry.rows.obstacles for entry in framed], "obstacle_id"),
-                self._fires(scenarios, framed),
+                join_framings([entry.framing for entry in framed]),
+                together("roofs"),
+                together("obstacles"),
+                _frame_of([one or other for one, other in zip(fires, stated, strict=True)], setting.crs),
                 setting.rules,
                 wind_from_deg=np.repeat(
                     [setting.wind_from_deg if wind is None else wind % 360.0 for wind in winds], sizes
@@ -179,40 +215,31 @@ class Planner:
                 wind_basis=np.repeat(
                     [setting.wind_basis if wind is None else "given" for wind in winds], sizes
                 ),
-                streets=_together([entry.rows.streets for entry in framed]),
-                ground=_together([entry.rows.ground for entry in framed]),
-                outlines=_together([entry.outlines for entry in framed]),
-                preferred={scenario.building_id: scenario.method for scenario in scenarios},
-                placed_ladders=self._points(
-                    {scenario.building_id: scenario.ladder for scenario in scenarios if scenario.ladder}
+                streets=_frame_of(_in_order([entry.streets for entry in framed]), setting.crs),
+                ground=together("ground"),
+                outlines=together("outlines"),
+                preferred={
+                    scenario.building_id: scenario.method for scenario in scenarios if scenario.method
+                },
+                placed_ladders=(
+                    _frame_of([ladder for ladder in ladders if ladder], setting.crs) if any(ladders) else None
                 ),
             )
-        tables = [_tables_of(name, plan, entry) for name, entry in zip(ids, framed, strict=True)]
+        tables = _tables_of(ids, plan, framed)
         return [
             _fault(scenario, mine) or Answer(scenario, mine)
             for scenario, mine in zip(scenarios, tables, strict=True)
         ]
 
-    def _fires(self, scenarios: Sequence[Scenario], framed: Sequence[_Framed]) -> gpd.GeoDataFrame:
-        """Fire spots asked for, and the stated ones of the buildings for which none is."""
-        asked = {scenario.building_id: scenario.fire for scenario in scenarios if scenario.fire}
-        stated = [
-            entry.rows.fires
-            for scenario, entry in zip(scenarios, framed, strict=True)
-            if scenario.fire is None and len(entry.rows.fires)
-        ]
-        given = self._points(asked)
-        return _together([given, *stated]) if stated else given
-
-    def _points(self, spots: dict[str, tuple[float, float]]) -> gpd.GeoDataFrame:
-        """Places of some buildings in the working CRS."""
-        lon, lat = np.array(list(spots.values()), dtype=float).reshape(-1, 2).T
-        x, y = self._to_working.transform(lon, lat)
-        return gpd.GeoDataFrame(
-            {"building_id": pd.Series(list(spots), dtype="str")},
-            geometry=np.asarray(shapely.points(x, y)),
-            crs=self._stock.setting.crs,
-        )
+    def _point(self, building_id: str, spot: tuple[float, float] | None) -> Columns:
+        """A place of a building in the working CRS; nothing where none is given."""
+        if spot is None:
+            return {}
+        x, y = self._to_working.transform(*spot)
+        return {
+            "building_id": pd.array([building_id], dtype="str"),
+            "geometry": np.array([shapely.Point(x, y)], dtype=object),
+        }
 
 
 def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatError]:
@@ -226,28 +253,35 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatErr
         rows = stock.around(ids, _reach_ft(rules, tallest))
     with trusted():
         framing = frame_roofs(rows.roofs, rows.streets, rules, setting.ground, rows.walls)
-    of = rows.roofs["building_id"].to_numpy(dtype=object)
+    roof_of, obstacle_of, fire_of = (
+        frame["building_id"].to_numpy(dtype=object) for frame in (rows.roofs, rows.obstacles, rows.fires)
+    )
+    roofs = {name: _columns(rows.roofs, name) for name in ("outlines", "roofs")}
+    obstacles, fires = _columns(rows.obstacles, "obstacles"), _columns(rows.fires, "fires")
+    ground, streets = _columns(rows.ground, "ground"), _columns(rows.streets, "streets")
+    free = pd.isna(obstacle_of)
     result: dict[str, _Framed | RoofplatError] = {}
     for name in ids:
-        mine = np.flatnonzero(of == name)
+        mine = np.flatnonzero(roof_of == name)
         run = slice(int(mine[0]), int(mine[-1]) + 1)
-        roofs = rows.roofs.iloc[run].reset_index(drop=True)
-        obstacles = rows.obstacles
-        theirs = obstacles["building_id"].to_numpy(dtype=object)
+        part = part_of(framing, run)
+        sections = part.sections["section_id"].tolist()
         result[name] = _Framed(
-            roofs=roofs,
-            framing=part_of(framing, run),
-            outlines=rows.roofs.iloc[of != name][["geometry"]],
-            rows=StockRows(
-                roofs=roofs,
-                obstacles=obstacles[(theirs == name) | pd.isna(theirs)],
-                ground=rows.ground,
-                streets=rows.streets,
-                walls=rows.walls,
-                fires=rows.fires[rows.fires["building_id"] == name],
-            ),
-            obstacles=obstacles[theirs == name].reset_index(drop=True),
-            problems=_problems_of(name, roofs, framing.problems),
+            sections=sections,
+            framing=part,
+            roofs=_some(roofs["roofs"], run),
+            obstacles=_some(obstacles, (obstacle_of == name) | free),
+            ground=ground,
+            streets=streets,
+            outlines=_some(roofs["outlines"], roof_of != name),
+            fire=_some(fires, fire_of == name),
+            tables={
+                "walls": part.walls,
+                "planes": part.planes,
+                "members": part.members,
+                "obstacles": rows.obstacles.iloc[np.flatnonzero(obstacle_of == name)].reset_index(drop=True),
+            },
+            problems=framing.problems[framing.problems["feature"].isin([name, *sections])],
         )
     return result
 
@@ -271,39 +305,79 @@ def _reach_ft(rules: Rulebook, height_ft: float) -> float:
     )
 
 
-def _together(frames: Sequence[Any]) -> Any:
-    if len(frames) == 1:
-        return frames[0]
-    return pd.concat(frames, ignore_index=True)
+def _columns(frame: gpd.GeoDataFrame, kind: str) -> Columns:
+    """The columns that placing reads, and the geometry."""
+    columns = {name: frame[name].array for name in _READ[kind]}
+    if kind == "streets":
+        columns["number"] = frame.index.to_numpy()
+    return {**columns, "geometry": frame.geometry.to_numpy()}
 
 
-def _distinct(frames: Sequence[Any], key: str) -> Any:
-    """The rows of all, those that several have but once."""
-    if len(frames) == 1:
-        return frames[0]
-    return _together(frames).drop_duplicates(key, ignore_index=True)
+def _some(columns: Columns, rows: slice | npt.NDArray[np.bool_]) -> Columns:
+    return {name: values[rows] for name, values in columns.items()}
 
 
-def _tables_of(name: str, plan: Plan, framed: _Framed) -> dict[str, Any]:
-    """The rows of one building."""
-    planned = {table: getattr(plan, table) for table in _PLANNED}
-    tables = {
-        table: frame[frame["building_id"] == name].reset_index(drop=True) for table, frame in planned.items()
-    }
-    tables |= {table: getattr(framed.framing, table) for table in _FRAMED}
-    tables["obstacles"] = framed.obstacles
-    problems = [framed.problems, _problems_of(name, framed.roofs, plan.problems)]
-    tables["problems"] = pd.concat(problems, ignore_index=True)
+def _in_order(parts: Sequence[Columns]) -> list[Columns]:
+    """Streets of several buildings in the order of the district, each of them once."""
+    if len(parts) == 1:
+        return list(parts)
+    joined = {name: _concatenated([part[name] for part in parts]) for name in parts[0]}
+    first = np.unique(joined["number"], return_index=True)[1]
+    return [_some(joined, first)]
+
+
+def _frame_of(parts: Sequence[Columns], crs: CRS) -> gpd.GeoDataFrame:
+    """Columns of several buildings, one after the other, as a frame."""
+    columns = {name: _concatenated([part[name] for part in parts]) for name in parts[0]}
+    return with_geometry(columns, columns.pop("geometry"), crs)
+
+
+def _concatenated(columns: Sequence[Any]) -> Any:
+    if len(columns) == 1:
+        return columns[0]
+    if isinstance(columns[0], np.ndarray):
+        return np.concatenate(columns)
+    return type(columns[0])._concat_same_type(columns)
+
+
+def _tables_of(ids: Sequence[str], plan: Plan, framed: Sequence[_Framed]) -> list[dict[str, Any]]:
+    """The rows of each building."""
+    tables = [dict(entry.tables) for entry in framed]
+    names = pd.Index(ids)
+    for table in _PLANNED:
+        frame = getattr(plan, table)
+        for mine, rows in zip(tables, _rows_of(names, frame["building_id"], len(ids)), strict=True):
+            mine[table] = _cut_out(frame, rows)
+    owner = {name: number for number, name in enumerate(ids)}
+    owner |= {name: number for number, entry in enumerate(framed) for name in entry.sections}
+    features = plan.problems["feature"].tolist()
+    of = np.array([owner.get(feature, -1) for feature in features], dtype=np.int64)
+    everyone = (plan.problems["layer"] == "district").to_numpy(dtype=bool)
+    for number, (mine, entry) in enumerate(zip(tables, framed, strict=True)):
+        own = plan.problems[(of == number) | everyone]
+        mine["problems"] = join_problems([entry.problems, own])
     return tables
 
 
-def _problems_of(name: str, roofs: pd.DataFrame, problems: pd.DataFrame) -> pd.DataFrame:
-    """Problems that name the building or one of its sections, and those of the whole department."""
-    ids = [name, *roofs["section_id"]]
-    mine: npt.NDArray[np.bool_] = (
-        problems["feature"].isin(ids) | (problems["layer"] == "district")
-    ).to_numpy()
-    return problems[mine].reset_index(drop=True)
+def _rows_of(names: pd.Index[Any], building_id: pd.Series, count: int) -> list[npt.NDArray[np.int64]]:
+    """Rows of each of some buildings, ascending."""
+    if count == 1:
+        return [np.arange(len(building_id))]
+    owner = names.get_indexer(building_id)
+    order = np.argsort(owner, kind="stable")
+    return np.split(order, np.searchsorted(owner[order], np.arange(1, count)))
+
+
+def _cut_out(frame: Any, rows: npt.NDArray[np.int64]) -> Any:
+    """Some rows of a frame; most tables are in the order of the buildings, and a run is cheap to take."""
+    if rows.size == len(frame):
+        return frame
+    if rows.size and rows[-1] - rows[0] + 1 == rows.size:
+        part = frame.iloc[int(rows[0]) : int(rows[-1]) + 1]
+    else:
+        part = frame.iloc[rows] if rows.size else frame.iloc[:0]
+    part.index = pd.RangeIndex(rows.size)
+    return part
 
 
 def _fault(scenario: Scenario, tables: dict[str, Any]) -> RoofplatError | None:
