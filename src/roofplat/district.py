@@ -25,6 +25,7 @@ __all__ = [
     "Scenario",
     "Service",
     "Sheets",
+    "folder_of",
     "read_district",
 ]
 
@@ -256,6 +257,23 @@ def read_district(path: str | Path) -> District:
         raise DistrictFileError(_sentence(path, error)) from None
     absolute: District = _absolute(district, folder)
     return absolute
+
+
+def folder_of(district: District, out: str | Path | None) -> Path:
+    """The folder of a build: asked for, else the district's own, else one in `maps/`.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+    out
+        What the command says; None where it says nothing.
+
+    Returns
+    -------
+    Path
+    """
+    return Path(out) if out is not None else district.out or Path("maps") / district.folder.name
 
 
 def _flatten(table: dict[str, Any], prefix: str = "") -> dict[str, Any]:

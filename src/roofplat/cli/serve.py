@@ -13,7 +13,7 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, say
-from roofplat.district import Service, read_district
+from roofplat.district import Service, folder_of, read_district
 
 __all__ = ["serve"]
 
@@ -51,7 +51,6 @@ def serve(district: Path, out: Path | None, **given: Any) -> None:
     chosen = {name: value for name, value in given.items() if value is not None}
     service = Service.model_validate({**settings.service.model_dump(), **chosen})
     # Here and not above: the help of a command does not wait for the rooms to load.
-    from roofplat.pipeline.planning import folder_of
     from roofplat.serve.run import run_service
 
     say(CAUTION)

@@ -10,7 +10,6 @@ import datetime
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -18,7 +17,7 @@ import pandas as pd
 from pyproj import Transformer
 from shapely.geometry import Point, box
 
-from roofplat.district import District
+from roofplat.district import District, folder_of
 from roofplat.errors import DistrictFileError
 from roofplat.framing import frame_roofs
 from roofplat.framing.soundings import check_soundings, sounding_notes
@@ -239,11 +238,6 @@ def plan_district(
     tables["survey_next"] = survey_next({**known, "ranking": tables["ranking"]}, rules)
     tables["problems"] = problems
     return Planned(rules, ground, inputs, inventory, tables, problems, wanted, fire_in)
-
-
-def folder_of(district: District, out: str | Path | None) -> Path:
-    """The folder of a build: asked for, else the district's own, else one in `maps/`."""
-    return Path(out) if out is not None else district.out or Path("maps") / district.folder.name
 
 
 def wind_of(district: District, rules: Rulebook, wind_from_deg: float | None) -> tuple[float, str]:

@@ -6,6 +6,7 @@ Out: a WSGI application. What it says of the layers is made anew when they chang
 
 from __future__ import annotations
 
+import html
 import json
 import logging
 import os
@@ -13,7 +14,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -128,27 +129,27 @@ class _Site:
     def _answer(self, wanted: Wanted, environ: Environ) -> Answer:
         state = self._state
         try:
-            if wanted.path == "/" and wanted.format == "html":
+            if wanted.template == "/" and wanted.format == "html":
                 return self._page(*self._files.live())
-            if wanted.path == "/health":
+            if wanted.template == "/health":
                 self._source.identity()
                 return _json_answer({"status": "ok", "build": state.build})
-            if wanted.path == "/openapi":
+            if wanted.template == "/openapi":
                 if wanted.format == "html":
                     return self._own("openapi.html", state.document)
                 return _bytes_answer(state.document_json, OPENAPI)
-            if wanted.path == "/conformance":
+            if wanted.template == "/conformance":
                 says = {"conformsTo": list(CONFORMS)}
                 return self._own("conformance.html", says) if wanted.format == "html" else _json_answer(says)
-            if wanted.path[1:] in self._files.names():
+            if wanted.template == _FILE_ROUTE.template:
                 content, media, policy = self._files.read(wanted.path[1:])
                 if media.startswith("text/html"):
                     return self._page(content, policy)
                 return _bytes_answer(content, media)
         except RoofplatError as error:
-            raise RefusedError(503, str(error)) from None
-        if wanted.path == "/api":
-            wanted.path = "/"
+            raise RefusedError(503, str(error).replace(f"{self._serving.folder}{os.sep}", "")) from None
+        if wanted.template == "/api":
+            wanted = replace(wanted, path="/")
         return self._ask_pygeoapi(wanted, environ)
 
     def _ask_pygeoapi(self, wanted: Wanted, environ: Environ) -> Answer:
@@ -163,10 +164,15 @@ class _Site:
         kind = next((value for name, value in headers if name.lower() == "content-type"), "")
         if kind.startswith("text/html"):
             headers = [*headers, ("Content-Security-Policy", self._policy)]
-        elif status.startswith("200") and "/items" in wanted.path and kind.startswith("application/json"):
+        elif status.startswith("200") and "/items" in wanted.template and kind.startswith("application/json"):
             others = [(name, value) for name, value in headers if name.lower() != "content-type"]
             headers = [*others, ("Content-Type", "application/geo+json")]
-        return status, headers, parts
+        if not status.startswith(("4", "5")):
+            return status, headers, parts
+        # A sentence may name a file; where it lies is nobody's business.
+        content = _without(b"".join(parts), f"{self._serving.folder}{os.sep}")
+        others = [(name, value) for name, value in headers if name.lower() != "content-length"]
+        return status, [*others, ("Content-Length", str(len(content)))], [content]
 
     def _own(self, template: str, data: Any) -> Answer:
         return self._page(render(template, self._state.config, data).encode("utf-8"), self._policy)
@@ -178,6 +184,19 @@ class _Site:
     def _refusal(self, status: int, code: str, sentence: str) -> tuple[str, str]:
         data = {"status": status, "code": code, "description": sentence}
         return render("exception.html", self._state.config, data), self._policy
+
+
+def _without(content: bytes, word: str) -> bytes:
+    """Leave a word out of a page or of JSON, however it is written there.
+
+    Examples
+    --------
+    >>> _without(b'{"description":"There is no /srv/plans/layers.gpkg."}', "/srv/plans/")
+    b'{"description":"There is no layers.gpkg."}'
+    """
+    for written in (word, json.dumps(word)[1:-1], html.escape(word)):
+        content = content.replace(written.encode("utf-8"), b"")
+    return content
 
 
 def _json_answer(value: Any) -> Answer:
@@ -211,6 +230,8 @@ def _flask_app(serving: Serving) -> Any:
     for module in (core, itemtypes, processes):
         module.to_json = _write_json
     flask_app.APP.register_error_handler(Exception, _flask_failure)
+    # What the handler raises reaches our guard.
+    flask_app.APP.config["PROPAGATE_EXCEPTIONS"] = True
     return flask_app
 
 

@@ -15,6 +15,7 @@ import logging
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any
 from urllib.parse import parse_qsl, urlencode, urlsplit
@@ -89,17 +90,29 @@ class RefusedError(Exception):
         self.headers = list(headers)
 
 
+@dataclass(frozen=True, slots=True)
 class Wanted:
-    """A request that may be answered: its path, its parameters, its format, its body."""
+    """A request that may be answered.
 
-    __slots__ = ("body", "format", "method", "parameters", "path")
+    path
+        As text.
+    template
+        The path of the description that it fits.
 
-    def __init__(self, method: str, path: str, parameters: dict[str, str], format_: str, body: bytes) -> None:
-        self.method = method
-        self.path = path
-        self.parameters = parameters
-        self.format = format_
-        self.body = body
+    Parameters
+    ----------
+        Each once.
+    format
+        `json` or `html`.
+    body
+        JSON with inputs; empty where nothing is run.
+    """
+
+    path: str
+    template: str
+    parameters: dict[str, str]
+    format: str
+    body: bytes
 
 
 class Guard:
@@ -183,7 +196,7 @@ class Guard:
             inputs_of(body)
         elif environ.get("CONTENT_LENGTH") not in (None, "", "0"):
             raise RefusedError(400, "A request that reads has no body; leave it out.")
-        return Wanted(method, path, parameters, format_, body)
+        return Wanted(path, route.template, parameters, format_, body)
 
     def _check_host(self, environ: Environ) -> str:
         """A page of a foreign name that leads here may not ask (DNS rebinding)."""
@@ -478,7 +491,8 @@ def _path_of(environ: Environ) -> str:
         path: str = environ.get("PATH_INFO", "").encode("latin-1").decode("utf-8")
     except UnicodeError:
         raise RefusedError(400, "The address is not UTF-8 text; mend it.") from None
-    if not path.startswith("/") or not _plain(path):
+    # Flask would send a client with two slashes elsewhere.
+    if not path.startswith("/") or "//" in path or not _plain(path):
         raise RefusedError(404, "There is nothing at this address; /api lists what there is.")
     return path
 

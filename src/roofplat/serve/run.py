@@ -9,6 +9,7 @@ processes are started afresh and not copied: a copy would carry open files and h
 
 from __future__ import annotations
 
+import importlib.util
 import multiprocessing
 import os
 import signal
@@ -161,13 +162,18 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
 
 
 def _start(serving: Serving, listening: socket.socket, start: Any) -> _Worker:
-    from roofplat.serve.worker import work
-
     here, there = start.Pipe(duplex=False)
-    process = start.Process(target=work, args=(serving, listening, there))
+    process = start.Process(target=_work, args=(serving, listening, there))
     process.start()
     there.close()
     return _Worker(process, here)
+
+
+def _work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
+    """Run in a worker process; the one that watches over them reads none of its libraries."""
+    from roofplat.serve.worker import work
+
+    work(serving, listening, ready)
 
 
 def _await_ready(worker: _Worker, ended: threading.Event) -> None:
@@ -224,12 +230,8 @@ def _listen(host: str, port: int) -> socket.socket:
 
 
 def _check_extra() -> None:
-    try:
-        import flask  # noqa: F401
-        import pygeoapi  # noqa: F401
-        import waitress  # noqa: F401
-    except ImportError:
+    if not all(map(importlib.util.find_spec, ("flask", "pygeoapi", "waitress"))):
         raise DistrictFileError(
             "The service needs libraries that are not installed; "
             "run `python -m pip install 'roofplat[service]'`."
-        ) from None
+        )
