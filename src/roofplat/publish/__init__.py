@@ -20,7 +20,7 @@ import pandas as pd
 
 from roofplat.district import District
 from roofplat.ground import Ground
-from roofplat.publish.files import CAUTION, NO_AREA, area_files, whole_file
+from roofplat.publish.files import CAUTION, NO_AREA, area_files, clear_away, whole_file
 from roofplat.publish.geojson import write_area_layers
 from roofplat.publish.layers import write_layers
 from roofplat.publish.lists import solar_list, write_list
@@ -116,6 +116,8 @@ def write_outputs(
     all_ids = None if all_ids is None else list(all_ids)
     record = out / "build.json"
     earlier = read_outputs(record)
+    for folder in (out, out / "areas", out / "sheets", out / "sheets" / "areas"):
+        clear_away(folder)
     written = [write_layers(tables, out / "layers.gpkg", rules=rules)]
     if stock is not None and wind is not None:
         written.append(

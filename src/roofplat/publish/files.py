@@ -9,7 +9,9 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import shutil
 import tempfile
+import time
 import unicodedata
 from collections.abc import Iterable, Iterator
 from importlib import resources
@@ -18,12 +20,15 @@ from pathlib import Path
 from roofplat.errors import DistrictFileError
 from roofplat.tables import CAUTION
 
-__all__ = ["CAUTION", "NO_AREA", "area_files", "asset", "whole_file", "write_whole"]
+__all__ = ["CAUTION", "NO_AREA", "area_files", "asset", "clear_away", "whole_file", "write_whole"]
 
 NO_AREA = "No dispatch area"
 """Name of the group of buildings that lie in no dispatch area: they get files as well."""
 
 _LONGEST_STEM = 60
+_WORKSHOP = ".writing-"
+# A workshop that nothing was put into for so long belongs to a build that was killed.
+_LEFT_S = 3600.0
 # Device names that one operating system reserves, whatever the extension.
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)")
 
@@ -59,7 +64,7 @@ def whole_file(path: Path) -> Iterator[Path]:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         # A folder, not a file: some drivers write journals beside the file they make.
-        workshop = tempfile.TemporaryDirectory(prefix=".writing-", dir=path.parent)
+        workshop = tempfile.TemporaryDirectory(prefix=_WORKSHOP, dir=path.parent)
     except OSError as error:
         raise DistrictFileError(_cannot_write(path, error)) from None
     with workshop as folder:
@@ -69,6 +74,31 @@ def whole_file(path: Path) -> Iterator[Path]:
             os.replace(beside, path)  # noqa: PTH105  the one call that is atomic everywhere
         except OSError as error:
             raise DistrictFileError(_cannot_write(path, error)) from None
+
+
+def clear_away(folder: Path) -> None:
+    """Remove what builds that were killed have left half written in a folder.
+
+    Parameters
+    ----------
+    folder
+        Of files that `whole_file` writes. What another build is writing now stays.
+
+    Examples
+    --------
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> for name, left in ((".writing-old", _LEFT_S), (".writing-new", 0.0)):
+    ...     (folder / name).mkdir()
+    ...     os.utime(folder / name, (time.time() - left - 1,) * 2)
+    >>> clear_away(folder)
+    >>> [entry.name for entry in folder.iterdir()]
+    ['.writing-new']
+    """
+    now = time.time()
+    for workshop in folder.glob(f"{_WORKSHOP}*"):
+        with contextlib.suppress(OSError):
+            if now - workshop.stat().st_mtime > _LEFT_S:
+                shutil.rmtree(workshop)
 
 
 def write_whole(path: Path, content: str | bytes) -> Path:

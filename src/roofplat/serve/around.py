@@ -21,6 +21,7 @@ import pandas as pd
 import shapely
 
 from roofplat.errors import LayerError
+from roofplat.publish.layers import contents_of
 from roofplat.publish.stock import StockSetting, open_as_it_is, strange_building
 from roofplat.record.store import well_known_binary
 from roofplat.tables import TABLES, conform
@@ -52,7 +53,7 @@ class Layers(Protocol):
 
     @property
     def build(self) -> str:
-        """Names the build that the layers are of."""
+        """Names the build that the layers are of; empty where they are of none that is whole."""
         ...
 
     def of_building(self, layer: str, building_id: str) -> LayerRows:
@@ -110,11 +111,17 @@ class _FileLayers:
         self._path = folder / "layers.gpkg"
         stock, _ = open_as_it_is(folder / "planner.gpkg")
         with contextlib.closing(stock):
+            self._connection, _ = open_as_it_is(self._path)
             try:
-                self.build = str(json.loads(stock.execute("SELECT json FROM setting").fetchone()[0])["build"])
+                said = json.loads(stock.execute("SELECT json FROM setting").fetchone()[0])
+                # A build puts its files in place one by one: for a moment they are of two builds.
+                together = said["layers"] == contents_of(self._connection)
+                self.build = str(said["build"]) if together else ""
             except (sqlite3.Error, ValueError, TypeError, KeyError):
-                raise LayerError(f"{folder / 'planner.gpkg'} cannot be read; build it again.") from None
-        self._connection, _ = open_as_it_is(self._path)
+                self._connection.close()
+                raise LayerError(
+                    "layers.gpkg and planner.gpkg cannot be read together; build the district again."
+                ) from None
 
     def close(self) -> None:
         self._connection.close()
