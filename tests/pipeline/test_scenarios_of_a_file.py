@@ -1,9 +1,10 @@
-"""Buildings planned out of `planner.gpkg`: what lies far away, and still counts, is there."""
+"""Buildings planned out of `planner.gpkg`, or of a database: what lies far off and still counts is there."""
 
 from __future__ import annotations
 
 import contextlib
 import datetime
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from roofplat.framing import frame_roofs
 from roofplat.ground import Ground
 from roofplat.pipeline.scenarios import Planner, Scenario
 from roofplat.placing import place_plans
-from roofplat.publish.stock import FileStock, StockRows, write_stock
+from roofplat.publish.stock import FileStock, Stock, StockRows, setting_told, write_stock
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, conform, empty
 
@@ -72,8 +73,23 @@ def rows_of(roofs: gpd.GeoDataFrame, streets: gpd.GeoDataFrame) -> StockRows:
     )
 
 
-def assert_as_in_the_whole(rows: StockRows, names: list[str], folder: Path) -> dict[str, Any]:
-    """Each building out of the file has the plan that it has in the whole district."""
+def written(rows: StockRows, folder: Path) -> Path:
+    return write_stock(
+        rows,
+        folder / "planner.gpkg",
+        district=District.model_validate(
+            {"name": "Invented", "folder": folder, "footprints": {"file": folder / "roofs.gpkg"}}
+        ),
+        rules=RULES,
+        ground=GROUND,
+        wind_from_deg=250.0,
+        wind_basis="assumed",
+        as_of=datetime.date(2026, 1, 1),
+    )
+
+
+def assert_as_in_the_whole(rows: StockRows, names: list[str], stock: Stock) -> dict[str, Any]:
+    """Each building out of the stock has the plan that it has in the whole district."""
     framing = frame_roofs(rows.roofs, rows.streets, RULES, GROUND, rows.walls)
     plan = place_plans(
         framing,
@@ -86,34 +102,45 @@ def assert_as_in_the_whole(rows: StockRows, names: list[str], folder: Path) -> d
         streets=rows.streets,
         ground=rows.ground,
     )
-    path = write_stock(
-        rows,
-        folder / "planner.gpkg",
-        district=District.model_validate(
-            {"name": "Invented", "folder": folder, "footprints": {"file": folder / "roofs.gpkg"}}
-        ),
-        rules=RULES,
-        ground=GROUND,
-        wind_from_deg=250.0,
-        wind_basis="assumed",
-        as_of=datetime.date(2026, 1, 1),
-    )
+    planner = Planner(stock)
     found = {}
-    with contextlib.closing(FileStock.open(path)) as stock:
-        planner = Planner(stock)
-        for name in names:
-            (answer,) = planner.plan([Scenario(name)])
-            for table, ours in answer.tables.items():
-                if table in ("problems", "obstacles"):
-                    continue
-                theirs = getattr(plan, table) if hasattr(plan, table) else getattr(framing, table)
-                theirs = theirs[theirs["building_id"] == name].reset_index(drop=True)
-                assert_same(ours, theirs, f"{name} {table}")
-            found[name] = answer.tables
+    for name in names:
+        (answer,) = planner.plan([Scenario(name)])
+        for table, ours in answer.tables.items():
+            if table in ("problems", "obstacles"):
+                continue
+            theirs = getattr(plan, table) if hasattr(plan, table) else getattr(framing, table)
+            theirs = theirs[theirs["building_id"] == name].reset_index(drop=True)
+            assert_same(ours, theirs, f"{name} {table}")
+        found[name] = answer.tables
     return found
 
 
-def test_the_street_of_an_address_counts_as_far_as_the_rules_say(tmp_path: Path) -> None:
+@pytest.fixture(params=["file", pytest.param("database", marks=pytest.mark.database)])
+def opened(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[StockRows], Stock]]:
+    """Writes rows, and opens them as a stock."""
+    with contextlib.ExitStack() as ends:
+
+        def make(rows: StockRows) -> Stock:
+            path = written(rows, tmp_path)
+            stock: Stock = FileStock.open(path)
+            if request.param == "database":
+                from roofplat.publish.database import read_address, stored_tables, write_database
+                from roofplat.publish.database_stock import DatabaseStock
+
+                ends.enter_context(contextlib.closing(stock))
+                address = read_address(request.getfixturevalue("database").url)
+                write_database(stored_tables({}, rows, setting_told(path), None), address)
+                stock = DatabaseStock.open(address, query_seconds=20.0)
+            ends.enter_context(contextlib.closing(stock))
+            return stock
+
+        yield make
+
+
+def test_the_street_of_an_address_counts_as_far_as_the_rules_say(
+    opened: Callable[[StockRows], Stock],
+) -> None:
     reach = RULES.number("wall.address_reach_ft")
     roofs = roofs_of(
         [shapely.box(0, 0, 80, 50)], address="12 Oak Street", roof_family="panelized_wood", height_ft=20.0
@@ -122,7 +149,7 @@ def test_the_street_of_an_address_counts_as_far_as_the_rules_say(tmp_path: Path)
         Elm_Street=[(-500, -40), (500, -40)], Oak_Street=[(-500, reach - 20), (500, reach - 20)]
     )
     rows = rows_of(roofs, streets)
-    found = assert_as_in_the_whole(rows, ["B-000"], tmp_path)
+    found = assert_as_in_the_whole(rows, ["B-000"], opened(rows))
     walls = found["B-000"]["walls"]
     front = walls.loc[walls["side"] == "A", "outward_deg"].to_numpy()
     # North, to the street that the address names, and not south to the one before the door.
@@ -130,7 +157,9 @@ def test_the_street_of_an_address_counts_as_far_as_the_rules_say(tmp_path: Path)
 
 
 @pytest.mark.parametrize("side_ft", [400.0, 900.0])
-def test_a_yard_closed_by_many_houses_is_closed_however_large(side_ft: float, tmp_path: Path) -> None:
+def test_a_yard_closed_by_many_houses_is_closed_however_large(
+    side_ft: float, opened: Callable[[StockRows], Stock]
+) -> None:
     """Nobody gets into such a yard with a ladder: each house is reached from the street alone."""
     count, deep = 8, 40.0
     wide = side_ft / count
@@ -160,7 +189,8 @@ def test_a_yard_closed_by_many_houses_is_closed_however_large(side_ft: float, tm
     )
     names = roofs["building_id"].tolist()
     wanted = [names[3], names[12], names[-2], names[-1]]
-    found = assert_as_in_the_whole(rows_of(roofs, streets), wanted, tmp_path)
+    rows = rows_of(roofs, streets)
+    found = assert_as_in_the_whole(rows, wanted, opened(rows))
     ladders = found[names[3]]["ladders"]
     assert len(ladders)
     base = shapely.get_point(ladders.geometry.to_numpy(), 0)

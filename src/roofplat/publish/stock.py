@@ -71,7 +71,7 @@ _COLUMNS: Mapping[str, tuple[str, ...]] = {
     "streets": ("name",),
     "drawn_walls": ("kind", "basis"),
     "fires": ("building_id",),
-    "yards": (),
+    "yards": ("yard_id",),
 }
 _DTYPES: Mapping[str, Any] = {"str": pd.StringDtype(na_value=np.nan), "Int64": pd.Int64Dtype()}
 STOCK_KINDS: Mapping[str, str] = {"roofs": "Polygon", "fires": "Point", "yards": "Polygon"}
@@ -301,7 +301,9 @@ def stock_layers(rows: StockRows) -> dict[str, gpd.GeoDataFrame]:
         columns = [*(TABLES[name].columns if name in TABLES else _COLUMNS[name])]
         plain = pd.DataFrame({column: frame[column].array for column in columns})
         made[name] = gpd.GeoDataFrame(plain, geometry=np.asarray(frame.geometry.array, dtype=object), crs=crs)
-    made["yards"] = gpd.GeoDataFrame(geometry=_yards(rows.roofs), crs=crs)
+    yards = _yards(rows.roofs)
+    number = pd.Series([str(place) for place in range(1, len(yards) + 1)], dtype="str")
+    made["yards"] = gpd.GeoDataFrame({"yard_id": number}, geometry=yards, crs=crs)
     return made
 
 
