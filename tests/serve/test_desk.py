@@ -245,3 +245,24 @@ def test_a_database_gives_the_same_plans_as_the_files_of_the_same_build(demo_dat
         assert there.ask(asked).text == here.ask(asked).text
     there.close()
     here.close()
+
+
+@pytest.mark.database
+def test_a_database_that_goes_away_and_comes_back_needs_no_new_desk(demo_database: tuple) -> None:
+    database, folder = demo_database
+    desk = Desk(lambda: open_stock(folder, database.url, query_seconds=5.0), plan_seconds=60.0)
+    before = desk.ask(Scenario("MB-0001")).text
+    database.server.stop()
+    try:
+        for _ in range(2):
+            with pytest.raises(LayerError, match="cannot be reached"):
+                desk.ask(Scenario("MB-0002"))
+    finally:
+        database.server.start()
+    assert desk.ask(Scenario("MB-0002")).text
+    assert desk.ask(Scenario("MB-0001")).text == before
+    # Gone and back between two questions: nobody notices.
+    database.server.stop()
+    database.server.start()
+    assert desk.ask(Scenario("MB-0001")).text == before
+    desk.close()

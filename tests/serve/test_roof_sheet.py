@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import shutil
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -13,10 +14,12 @@ from tests.publish.sheet.readback import Page, fonts_without_a_file, read_pages
 from tests.serve.conftest import DEMO, Server
 
 from roofplat.district import read_district
+from roofplat.pipeline import build
 from roofplat.pipeline.printing import draw_sheets
 from roofplat.pipeline.scenarios import Planner, Scenario
 from roofplat.publish.stock import FileStock
 from roofplat.serve.around import open_layers, rows_around
+from roofplat.serve.manager import RefusedError
 from roofplat.serve.roof_sheet import RoofSheet, what_if_words
 
 FIRE = (-118.8873, 40.9173)
@@ -174,3 +177,35 @@ def test_a_sheet_may_come_in_a_document(demo_server: Server) -> None:
     told = json.loads(content)["sheet"]
     assert (told["mediaType"], told["encoding"]) == ("application/pdf", "base64")
     assert base64.b64decode(told["value"]).startswith(b"%PDF-")
+
+
+def test_what_cannot_be_read_is_said_without_its_place(
+    demo_build: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    folder = tmp_path / "out"
+    shutil.copytree(demo_build, folder)
+    process = RoofSheet(definition(folder))
+    (folder / "layers.gpkg").write_bytes(b"rubbish" * 1000)
+    for name in ("layers.gpkg", "planner.gpkg"):
+        with pytest.raises(RefusedError) as refused:
+            process.execute({"building_id": "MB-0001"})
+        assert refused.value.http_status_code == 503
+        assert str(tmp_path) not in str(refused.value)
+        assert name in caplog.text
+        (folder / "planner.gpkg").unlink(missing_ok=True)
+
+
+def test_layers_of_another_build_are_not_shown_beside_a_plan(demo_build: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "out"
+    shutil.copytree(demo_build, folder)
+    process = RoofSheet(definition(folder))
+    assert process.execute({"building_id": "MB-0001"})[1]
+    build(read_district(DEMO), out=tmp_path / "next", wind_from_deg=10.0)
+    # In a build the layers come first, what plans are made from a moment later.
+    shutil.copy(tmp_path / "next" / "layers.gpkg", folder)
+    with pytest.raises(RefusedError, match="being built anew") as refused:
+        process.execute({"building_id": "MB-0001"})
+    assert refused.value.http_status_code == 503
+    shutil.copy(tmp_path / "next" / "planner.gpkg", folder)
+    (page,) = read_pages(process.execute({"building_id": "MB-0001"})[1])
+    assert "Wind from N" in page.text

@@ -253,6 +253,7 @@ class Desk:
         if again:
             self._answer(batch)
             return
+        _log.warning("%s", fault)
         for ticket in batch:
             ticket.future.set_exception(fault)
 

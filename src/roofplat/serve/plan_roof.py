@@ -20,9 +20,11 @@ from roofplat.serve.manager import RefusedError
 from roofplat.serve.question import question_inputs, read_question
 from roofplat.tables import CAUTION
 
-__all__ = ["GEOJSON", "PlanRoof", "asked", "timing"]
+__all__ = ["GEOJSON", "UNREADABLE", "PlanRoof", "asked", "timing"]
 
 GEOJSON = "application/geo+json"
+UNREADABLE = "The build that plans are made from cannot be read now; the log of the service says why."
+"""What is said of a build that is damaged or away."""
 
 _EXAMPLE = {"inputs": {"building_id": "MB-0001", "wind_from_deg": 225}}
 
@@ -134,8 +136,11 @@ def asked(definition: dict[str, Any], data: object, *, more: Sequence[str] = ())
         return desk.ask(scenario)
     except DeskLateError as fault:
         raise RefusedError(HTTPStatus.GATEWAY_TIMEOUT, str(fault)) from None
-    except (DeskBusyError, LayerError) as fault:
+    except DeskBusyError as fault:
         raise RefusedError(HTTPStatus.SERVICE_UNAVAILABLE, str(fault)) from None
+    except LayerError:
+        # The desk has written down where and why; that is nothing for who asks from outside.
+        raise RefusedError(HTTPStatus.SERVICE_UNAVAILABLE, UNREADABLE) from None
     except RoofplatError as fault:
         raise RefusedError(HTTPStatus.BAD_REQUEST, str(fault)) from None
     except Exception:

@@ -6,6 +6,7 @@ Out: the sheet as a PDF, marked as a what-if with its scenario.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Mapping
 from http import HTTPStatus
@@ -23,7 +24,7 @@ from roofplat.serve.answer import scenario_of
 from roofplat.serve.around import open_layers, rows_around
 from roofplat.serve.desk import Reply
 from roofplat.serve.manager import RefusedError
-from roofplat.serve.plan_roof import asked, timing
+from roofplat.serve.plan_roof import UNREADABLE, asked, timing
 from roofplat.serve.question import question_inputs, read_word
 from roofplat.tables import CAUTION
 
@@ -62,6 +63,7 @@ _METADATA: dict[str, Any] = {
     },
     "example": {"inputs": {"building_id": "MB-0001", "wind_from_deg": 225, "paper": "letter"}},
 }
+_log = logging.getLogger(__name__)
 # Fonts belong to the whole process, and one page takes all of a processor anyway.
 _one_at_a_time = threading.Lock()
 
@@ -143,7 +145,8 @@ class RoofSheet(BaseProcessor):  # type: ignore[misc]
                     if layers.build == reply.setting.build:
                         return reply, rows_around(layers, reply.answer.scenario.building_id, reply.setting)
             except LayerError as fault:
-                raise RefusedError(HTTPStatus.SERVICE_UNAVAILABLE, str(fault)) from None
+                _log.warning("%s", fault)
+                raise RefusedError(HTTPStatus.SERVICE_UNAVAILABLE, UNREADABLE) from None
         raise RefusedError(
             HTTPStatus.SERVICE_UNAVAILABLE, "The district is being built anew; ask again in a moment."
         )
