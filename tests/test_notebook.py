@@ -108,3 +108,11 @@ def test_the_failing_arrays_stand_with_rule_and_distance(ran: list[Any]) -> None
     assert shown.count("<tr") > 5
     assert "solar.house_pathway_in" in shown
     assert "solar.smoke_way_ft" in shown
+
+
+def test_the_shed_is_planned_for_four_winds(ran: list[Any]) -> None:
+    shown = _data(ran, "Planner(stock)")["text/plain"]
+    rows = [line for line in shown.splitlines() if line.lstrip()[:1].isdigit()]
+    # The first ladder stands on the side that the wind comes from: it moves with the wind.
+    assert len(rows) >= 4
+    assert len({row.split()[2] for row in rows[:4]}) > 1
