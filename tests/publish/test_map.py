@@ -429,3 +429,12 @@ def test_the_policy_stops_other_scripts_and_every_request(browser: Any, maps: di
     assert answer == "refused"
     assert any("Content Security Policy" in text and "connect" in text.lower() for text in said)
     page.close()
+
+
+def test_a_link_to_a_scenario_opens_the_building_where_nobody_can_be_asked(visit: Callable[..., Any]) -> None:
+    page = visit(fragment="#1001?what-if&wind=45")
+    page.wait_for_selector("#card:not([hidden])")
+    assert page.locator("#card h2").inner_text() == "Cold store"
+    # The map from a file offers nothing that needs a server.
+    assert page.locator("#card-whatif").count() == 0
+    assert page.locator("#live-parts").count() == 0

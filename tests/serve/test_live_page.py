@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import socket
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,7 +20,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped]
 from pyproj import Geod
 from shapely.geometry import box, shape
-from tests.serve.conftest import ROOFPLAT, Server
+from tests.serve.conftest import DEMO, ROOFPLAT, Server, running
 
 from roofplat.tables import CAUTION
 
@@ -566,8 +567,6 @@ def test_paper_of_a_what_if_says_that_it_is_one(visit: Callable[..., Any]) -> No
 @pytest.fixture(scope="module")
 def hostile_build(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A district whose one building carries a hostile id, name and address."""
-    import subprocess
-
     folder = tmp_path_factory.mktemp("hostile")
     outline = gpd.GeoDataFrame(
         {"building_id": [f"x{HOSTILE}"], "name": [HOSTILE], "address": [HOSTILE],
@@ -614,8 +613,6 @@ def test_hostile_text_stays_text(
 def test_a_server_that_goes_away_and_comes_back(
     visit: Callable[..., Any], demo_build: Path, tmp_path: Path
 ) -> None:
-    from tests.serve.conftest import DEMO, running
-
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = str(free.getsockname()[1])
@@ -638,6 +635,30 @@ def test_a_server_that_goes_away_and_comes_back(
         assert page.locator("#whatif-fault").is_hidden()
         assert hash_of(page) == {"wind": "45"}
         assert not same_places(drawn(page, "ladders"), before)
+
+
+def test_a_plan_of_another_build_is_not_drawn_on_this_map(
+    visit: Callable[..., Any], serve: Callable[..., Server], demo_build: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "out"
+    shutil.copytree(demo_build, folder)
+    server = serve("--workers", "1", folder=folder)
+    page = begin(visit(url=server.url))
+    before = drawn(page, "ladders")
+    build = [*ROOFPLAT, "build", str(DEMO), "--out", str(folder), "--wind-from", "20"]
+    ran = subprocess.run(build, check=False, capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stderr
+    page.locator("#whatif-wind").fill("45")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("body[data-whatif=failed]")
+    assert "built anew since this page was opened" in page.locator("#whatif-trouble").inner_text()
+    assert same_places(drawn(page, "ladders"), before)
+    # Loaded again, it shows the new build; the scenario that was on the screen is the new standing plan.
+    page.locator("#whatif-again", has_text="Load the page again").click()
+    page.wait_for_selector("body[data-ready=yes]")
+    shown(page)
+    page.locator("#whatif-dial[aria-valuenow='20']").wait_for()
+    assert same_places(drawn(page, "ladders"), planned(server, "ladders"))
 
 
 def test_works_behind_a_token(

@@ -123,10 +123,9 @@
       at("whatif-mark").hidden = false;
       this.mark(WAITING);
       at("wind").hidden = true;
-      document.body.classList.add("whatif");
+      document.body.classList.add("what-if");
       at("whatif-name").textContent = unturned(titleOf(state.layers.buildings, row));
-      at("whatif-plan").replaceChildren();
-      at("whatif-changed").replaceChildren();
+      for (const id of ["whatif-plan", "whatif-changed", "whatif-refused", "whatif-warnings"]) at(id).replaceChildren();
       for (const id of ["whatif-sum", "whatif-printed", "whatif-kept", "whatif-trouble"]) at(id).textContent = "";
       at("whatif-fault").hidden = true;
       at("whatif-again").textContent = "Ask again";
@@ -149,7 +148,7 @@
       this.panel.hidden = true;
       at("whatif-mark").hidden = true;
       at("wind").hidden = !state.district.head.wind;
-      document.body.classList.remove("whatif");
+      document.body.classList.remove("what-if");
       delete document.body.dataset.whatif;
       this.put(this.block, this.standingWords);
     }
@@ -301,16 +300,16 @@
         if (why) item.append(" ", element("bdi", why, "how"));
         return item;
       }));
+      const warnings = warningsOf(now), warned = warnings.length ? ` ${warnings.length} ${warnings.length === 1 ? "warning" : "warnings"}.` : "";
       const sum = isStanding(now.wish) && !this.kept ? "This is the standing plan. Tap the fire, turn the wind, ask for a method or put a ladder."
         : changed.length ? `Changed against ${this.kept ? "scenario A" : "the standing plan"}: ${changed.map(({ what }) => what.toLowerCase()).join(", ")}.`
           : `Nothing changes against ${this.kept ? "scenario A" : "the standing plan"}.`;
       // Said once a person has come to rest.
       clearTimeout(this.saying);
-      this.saying = setTimeout(() => { at("whatif-sum").textContent = sum; }, SAY_MS);
-      at("whatif-warnings").replaceChildren(...warningsOf(now).map((text) => element("li", text)));
-      const box = at("whatif-plan");
-      box.replaceChildren();
-      writePlan(box, state, row, now.plan);
+      this.saying = setTimeout(() => { at("whatif-sum").textContent = sum + warned; }, SAY_MS);
+      at("whatif-warnings").replaceChildren(...warnings.map((text) => element("li", text)));
+      for (const id of ["whatif-refused", "whatif-plan"]) at(id).replaceChildren();
+      writePlan(at("whatif-plan"), at("whatif-refused"), state, row, now.plan);
       at("whatif-compare").disabled = !base || same(base.wish, now.wish);
       at("whatif-compare").textContent = this.kept ? "Compare with A" : "Compare with the standing plan";
     }

@@ -123,7 +123,7 @@ var roofplatWords = (function () {
 
   // What a scenario changed, in one sentence a line: what is now, what was, how far it went.
   function changes(lines, was) {
-    return lines.filter(({ differs, asked }) => differs && !asked).map(({ what, key, one, other, moved }) => ({
+    return lines.filter(({ key, differs, asked }) => differs && !asked && key !== "warnings").map(({ what, key, one, other, moved }) => ({
       what, now: other.said, why: key === "method" ? other.why : null,
       before: one.said === other.said ? null : `${was}: ${one.said}`, moved,
     }));

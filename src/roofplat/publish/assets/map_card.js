@@ -188,10 +188,10 @@ var roofplatCard = (function () {
     writeCard(new Writer(box, true), state, row, plan, drawing, work);
   }
 
-  // The plan alone, in the words of the card: for a scenario that is not the standing one.
-  function writePlan(box, state, row, plan) {
+  // The plan alone, in the words of the card, and where nothing is cut: for a scenario that is not the standing one.
+  function writePlan(box, refused, state, row, plan) {
     const card = new Writer(box, false), about = aboutOf(state, row, plan);
-    writeRefusals(card, about);
+    writeRefusals(new Writer(refused, false), about);
     writeWayUp(card, about);
     writeOpenings(card, about);
     writeDanger(card, about);
