@@ -63,16 +63,23 @@ class _Channel(HTTPChannel):  # type: ignore[misc]
 
 
 class _Server(TcpWSGIServer):  # type: ignore[misc]
-    """Waitress, which closes silent connections, and also those that send a request byte by byte."""
+    """Waitress, which closes silent connections, and also those that send a request byte by byte.
+
+    And those that never read: it marks them, but closes a connection only when it can still write to it.
+    """
 
     channel_class = _Channel
 
     def maintenance(self, now: float) -> None:
         super().maintenance(now)
         cutoff = now - self.adj.channel_timeout
-        for channel in self.active_channels.values():
+        # A list, for a connection that is closed leaves the table.
+        for channel in list(self.active_channels.values()):
             if not channel.requests and channel.waits_since is not None and channel.waits_since < cutoff:
                 channel.will_close = True
+            if channel.total_outbufs_len and channel.last_activity < cutoff:
+                # Wakes the thread too that waits for room to write the rest of an answer.
+                channel.handle_close()
 
 
 def make_server(application: Any, listening: socket.socket, service: Service) -> Any:
