@@ -38,6 +38,9 @@ CUT_BY_SAW = (
     "small_opening",
 )
 ALONG_WALLS = "Along the walls"
+# How the reasons of a ladder begin that the scenario states, and how a method that it prefers is told.
+STATED = ("Stands there already", "Stated by the scenario")
+PREFERRED = "preferred in this scenario"
 HAIR_FT = 1e-6
 # Coordinates of a projected CRS carry about nine digits behind a foot's first.
 ROUNDING_FT = 1e-5
@@ -835,7 +838,8 @@ def existing_openings_are_near_and_nearest(at: Measured) -> list[str]:
     lists = at.of_family(lambda family: "existing_opening" in family.methods).astype(bool)
     # At the border of the reach either answer is right.
     sure = set(nearest.index[nearest < reach - 0.03])
-    wants = set(at.sections["section_id"][lists]) & sure
+    wished = at.sections["cut_method_why"].astype("str").str.contains(PREFERRED).to_numpy(dtype=bool)
+    wants = set(at.sections["section_id"][lists & ~wished]) & sure
     other = at.openings[(at.openings["seq"] == 1) & (at.openings["method"] != "existing_opening")]
     return sorted({*_ids(used, bad), *alone, *(wants & set(other["section_id"]))})
 
@@ -877,12 +881,13 @@ def paths_along_walls_lead_to_the_other_ladder(at: Measured) -> list[str]:
 
 
 def two_ladders_are_joined_by_a_path(at: Measured) -> list[str]:
-    """Where nothing is cut and a ladder reaches, the walls lead from the first to the second, unless
+    """Where nothing is cut and both ladders reach, the walls lead from the first to the second, unless
     things stand in both ways round."""
     ladders = at.ladders[at.ladders["apparatus"] != "out_of_reach"]
     # No crew walks walls that may be pushed out.
     walked = at.flat & ~at.of_family(lambda family: family.pushes_walls_out).astype(bool)
-    two = set(ladders["section_id"][(ladders["rank"] == 2) & walked[ladders["row"].to_numpy()]])
+    reaching = ladders["section_id"][walked[ladders["row"].to_numpy()]].value_counts()
+    two = set(reaching.index[reaching == 2])
     without = two - set(at.cut_openings["section_id"]) - set(at.along_walls["section_id"])
     return sorted(without - _with_things_at_the_wall(at))
 

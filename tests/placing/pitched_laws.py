@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from shapely import affinity
+from tests.placing.laws import STATED
 
 CLOSE_FT = 0.01
 ROUNDING_FT = 1e-5
@@ -41,6 +42,8 @@ REASONS = (
     "out_of_reach",
     "no_path",
     "method_not_permitted",
+    # A wish of the scenario.
+    "do_not_cut",
 )
 
 
@@ -143,6 +146,13 @@ class Roof:
     def foothold(self) -> Any:
         return shapely.Point(self.at.foothold[self.row])
 
+    @cached_property
+    def stands(self) -> bool:
+        """Whether the first ladder stands already: what is opened keeps off it, not it off that."""
+        ladders = self._rows("ladders")
+        said = ladders["reasons"][ladders["rank"] == 1].astype("str")
+        return bool(said.str.startswith(STATED).any())
+
     def things_on(self, plane: Plane) -> Iterator[Any]:
         """What stands on a plane, unrolled; a point as a square of its radius."""
         things = self._rows("things")
@@ -218,6 +228,7 @@ class Roof:
         least, away = self.rule("opening.least_ft"), self.rule("obstacle.clear_ft")
         boxes = list(self.boxes_on(plane))
         shrink = max(end_clear - side, 0.0) + 0.02
+        foothold = plane.unroll(self.foothold)
         for row, low, high, upper, lower, cut_upper, cut_lower in self.cells(plane, borders):
             if cut_lower - cut_upper < least - 1e-9 or high - low - 2 * side < least - 1e-9:
                 continue
@@ -230,6 +241,9 @@ class Roof:
                 and t0 - away < high - side
                 for s0, t0, s1, t1 in boxes
             ):
+                continue
+            cut = shapely.box(cut_upper, low + side, cut_lower, high - side)
+            if self.stands and cut.distance(foothold) < self.rule("ladder.opening_clear_ft"):
                 continue
             yield row, low, high, upper, lower
 

@@ -107,11 +107,10 @@ def led(
             point_radius_ft=3.0,
         ),
         section,
-        np.array(wall),
+        planes_under(walls, planes.section, planes.wall, planes.downslope_deg, section, np.array(wall)),
         tip_u,
         tip_v,
         RULES,
-        plane_wall=planes.wall,
         rise=planes.rise,
         first=slopes.first,
     )
@@ -207,5 +206,36 @@ def test_nothing_is_led_where_nothing_is_opened(shapes: ModuleType) -> None:
     assert not ways.found.any()
 
 
-def test_the_plane_over_a_tip_is_that_of_its_wall() -> None:
-    assert planes_under(np.array([2, 0]), np.array([0, 1, 2, 3])).tolist() == [1, -1, 0, -1]
+def test_the_plane_over_a_tip_is_that_of_its_wall(shapes: ModuleType) -> None:
+    walls = shapes.walls(shapes.rectangle(40, 20))
+    here = np.zeros(4, dtype=np.int64)
+    looks = walls.outward_deg
+    two = planes_under(walls, here[:2], np.array([2, 0]), looks[[2, 0]], here, np.arange(4))
+    assert two.tolist() == [1, -1, 0, -1]
+    none = planes_under(walls, here[:0], here[:0], np.empty(0), here, np.arange(4))
+    assert none.tolist() == [-1, -1, -1, -1]
+
+
+def test_a_roof_of_one_plane_rises_from_every_wall_that_looks_down_its_slope(shapes: ModuleType) -> None:
+    """A U that falls to the west: the wall in its mouth lies higher up, and the plane rises from it too."""
+    u = shapely.Polygon([(0, 0), (30, 0), (30, 30), (0, 30), (0, 22), (12, 22), (12, 8), (0, 8)])
+    walls = shapes.walls(u)
+    every = np.arange(walls.section.size)
+    section = np.zeros(every.size, dtype=np.int64)
+    looks_west = np.abs(walls.outward_deg - 270.0) < 1.0
+    eave = int(np.flatnonzero(looks_west)[0])
+    under = planes_under(walls, section[:1], np.array([eave]), walls.outward_deg[[eave]], section, every)
+    assert looks_west.sum() == 3
+    assert under.tolist() == np.where(looks_west, 0, -1).tolist()
+
+
+def test_two_ladders_at_low_walls_of_one_plane_each_have_a_way_straight_up(shapes: ModuleType) -> None:
+    """The plane falls to the south; its eaves are 8 ft apart in depth, and the bay is up at the ridge."""
+    step = shapely.Polygon([(-24, -16), (0, -16), (0, -8), (24, -8), (24, 8), (-24, 8)])
+    facts: dict[str, Any] = {"roof_shape": ["monopitch"], "downslope_deg": [180.0]}
+    tips = [(-20.0, -16.0), (20.0, -8.0)]
+    points, ways = led(shapes, step, tips, fire=(0.0, 8.0), wind=0.0, **facts)
+    assert ways.found.all()
+    # Up the slope first: nobody walks along the eave around the corner.
+    assert [way[1][0] for way in points] == [-20.0, 20.0]
+    assert [way[1][1] for way in points] == [8.0, 8.0]

@@ -75,10 +75,9 @@ def read_asked(
     count = len(building_id)
     method: IntArray = np.full(count, -1, dtype=np.int64)
     if preferred:
-        number = pd.Series(
-            {name: _number(way, METHODS) for name, way in preferred.items() if way is not None}
-        )
-        method = np.asarray(building_id.map(number).fillna(-1), dtype=np.int64)
+        number = np.array([-1 if way is None else _number(way, METHODS) for way in preferred.values()])
+        at = pd.Index([*preferred]).get_indexer(pd.Index(building_id))
+        method = np.where(at >= 0, number[at], -1)
     x, y = np.full(count, np.nan), np.full(count, np.nan)
     given = np.atleast_1d(np.asarray(wind_basis, dtype=object))
     basis = np.array([_number(word, SCENARIO_BASES) for word in given])

@@ -530,6 +530,14 @@ def _place_chunk(
         rules,
     )
 
+    tip_plane = planes_under(
+        walls,
+        slopes.plane_section,
+        framing.pitched.planes.wall[planes] - wall_rows.start,
+        framing.pitched.planes.downslope_deg[planes],
+        spots.section,
+        spots.wall,
+    )
     roof_lines = slice(*np.searchsorted(framing.pitched.lines.section, [rows.start, rows.stop]))
     up_slope = find_slope_ways(
         frames,
@@ -538,11 +546,10 @@ def _place_chunk(
         slopes,
         blocking,
         spots.section,
-        spots.wall,
+        tip_plane,
         tip_u,
         tip_v,
         rules,
-        plane_wall=framing.pitched.planes.wall[planes] - wall_rows.start,
         rise=framing.pitched.planes.rise[planes],
         first=first_slope,
     )
@@ -628,9 +635,8 @@ def _place_chunk(
         default="no_clear_bay",
     )[unopened]
     strips = in_order(there, strips, frames.count)
-    plane = planes_under(framing.pitched.planes.wall[planes] - wall_rows.start, spots.wall)
     on_slopes = slope_strips(
-        under_tips(slopes, plane, spots.tip_east, spots.tip_north),
+        under_tips(slopes, tip_plane, spots.tip_east, spots.tip_north),
         first_slope,
         rules,
         method=cutting,

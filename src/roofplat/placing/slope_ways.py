@@ -30,6 +30,8 @@ __all__ = ["find_slope_ways", "planes_under"]
 
 # Lines that come this close meet there: outlines are simplified by more, but ends are computed.
 _MEET_FT = 0.05
+# A wall that looks this little off the way down is a low one, not a side.
+_DOWN_DEG = 45.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +56,11 @@ def find_slope_ways(
     slopes: SlopeBays,
     obstacles: Boxes,
     tip_section: IntArray,
-    tip_wall: IntArray,
+    tip_plane: IntArray,
     tip_u: FloatArray,
     tip_v: FloatArray,
     rules: Rulebook,
     *,
-    plane_wall: IntArray,
     rise: FloatArray,
     first: IntArray,
 ) -> Ways:
@@ -75,12 +76,12 @@ def find_slope_ways(
         Their p planes and bays.
     obstacles
         Boxes that no path crosses, without clearance.
-    tip_section, tip_wall, tip_u, tip_v
-        k ladder tips, ascending by section, and the wall under each.
+    tip_section, tip_plane, tip_u, tip_v
+        k ladder tips, ascending by section, and the plane that rises from each, from `planes_under`.
     rules
         `path.cost.eave`, `.ridge` and `.slope`, `obstacle.path_clear_ft`.
-    plane_wall, rise
-        Wall at the eave of each plane and the tangent of its slope, shape (p,).
+    rise
+        Tangent of the slope of each plane, shape (p,).
     first
         First bay of each section, -1 where none is opened, shape (n,).
 
@@ -98,23 +99,18 @@ def find_slope_ways(
         rules.number(f"path.cost.{line}") for line in ("eave", "ridge", "slope")
     )
     parts = [
-        _wall_lines(frames, walls, slopes, plane_wall, rise, active, eave_cost),
+        _wall_lines(frames, walls, slopes, rise, active, eave_cost),
         _roof_lines(frames, lines, active, ridge_cost, slope_cost),
         _valley_lines(frames, lines, slopes, rise, active, slope_cost),
         _bay_lines(frames, slopes, rise, first, slope_cost),
+    ]
+    # At most one tip of a plane at a time: two ladders may stand at the low walls of one.
+    again = _seen_before(tip_plane[wanted])
+    parts += [
         _tip_lines(
-            frames,
-            slopes,
-            rise,
-            plane_wall,
-            tip_section,
-            tip_wall,
-            tip_u,
-            tip_v,
-            wanted,
-            first[active],
-            slope_cost,
-        ),
+            frames, slopes, rise, tip_plane, tip_section, tip_u, tip_v, tips, first[active], slope_cost
+        )
+        for tips in (wanted[~again], wanted[again])
     ]
     joined = stack(parts)
     joined = take(joined, np.argsort(joined.section, kind="stable"))
@@ -172,7 +168,6 @@ def _wall_lines(
     frames: SectionFrames,
     walls: Walls,
     slopes: SlopeBays,
-    plane_wall: IntArray,
     rise: FloatArray,
     active: npt.NDArray[np.bool_],
     cost: float,
@@ -182,10 +177,7 @@ def _wall_lines(
     u0, v0 = frames.uv(walls.east0[rows], walls.north0[rows], section)
     u1, v1 = frames.uv(walls.east1[rows], walls.north1[rows], section)
     # Over walls of a roof of one plane the edge climbs; elsewhere corners stand at the eaves.
-    planes_of = np.bincount(slopes.plane_section, minlength=frames.count)
-    single = np.full(frames.count, -1, dtype=np.int64)
-    single[slopes.plane_section] = np.arange(plane_wall.size)
-    plane = np.where(planes_of == 1, single, -1)[section]
+    plane = _only_planes(slopes.plane_section, frames.count)[section]
     has = plane >= 0
     heights = []
     for east, north in ((walls.east0, walls.north0), (walls.east1, walls.north1)):
@@ -266,20 +258,18 @@ def _tip_lines(
     frames: SectionFrames,
     slopes: SlopeBays,
     rise: FloatArray,
-    plane_wall: IntArray,
+    tip_plane: IntArray,
     tip_section: IntArray,
-    tip_wall: IntArray,
     tip_u: FloatArray,
     tip_v: FloatArray,
     wanted: IntArray,
     opened: IntArray,
     cost: float,
 ) -> _Lines:
-    """The member up from each tip that stands under an eave."""
+    """The member up from each tip that stands under an eave, no two of them of one plane."""
     planes = slopes.frames
-    plane = planes_under(plane_wall, tip_wall[wanted])
-    tip = wanted[plane >= 0]
-    plane = plane[plane >= 0]
+    tip = wanted[tip_plane[wanted] >= 0]
+    plane = tip_plane[tip]
     east, north = frames.east_north(tip_u[tip], tip_v[tip], tip_section[tip])
     u, v = planes.uv(east, north, plane)
     first, number = np.zeros(planes.count), np.zeros(planes.count, dtype=np.int64)
@@ -298,11 +288,52 @@ def _tip_lines(
     )
 
 
-def planes_under(plane_wall: IntArray, tip_wall: IntArray) -> IntArray:
-    """The plane that rises from each tip's wall, -1 where none does, shape (k,)."""
-    plane_at = np.full(max(int(plane_wall.max(initial=-1)), int(tip_wall.max(initial=-1))) + 1, -1)
+def planes_under(
+    walls: Walls,
+    plane_section: IntArray,
+    plane_wall: IntArray,
+    downslope_deg: FloatArray,
+    tip_section: IntArray,
+    tip_wall: IntArray,
+) -> IntArray:
+    """The plane that rises from each tip's wall, -1 where none does.
+
+    Parameters
+    ----------
+    walls
+        Walls of n sections.
+    plane_section, plane_wall, downslope_deg
+        Of p planes: their section, the wall at their eave, and the direction down.
+    tip_section, tip_wall
+        Of k tips.
+
+    Returns
+    -------
+    ndarray of int
+        Shape (k,). A roof of one plane rises from every wall that looks down its slope.
+    """
+    if not plane_section.size:
+        return np.full(tip_wall.size, -1, dtype=np.int64)
+    plane_at = np.full(walls.section.size, -1, dtype=np.int64)
     plane_at[plane_wall] = np.arange(plane_wall.size)
-    return np.asarray(plane_at[tip_wall])
+    only = _only_planes(plane_section, walls.start.size - 1)[tip_section]
+    away = np.abs((walls.outward_deg[tip_wall] - downslope_deg[only] + 180.0) % 360.0 - 180.0)
+    under = plane_at[tip_wall]
+    return np.where((under < 0) & (only >= 0) & (away < _DOWN_DEG), only, under)
+
+
+def _only_planes(plane_section: IntArray, count: int) -> IntArray:
+    """The plane of each section that has but one, -1 for the others, shape (count,)."""
+    single = np.full(count, -1, dtype=np.int64)
+    single[plane_section] = np.arange(plane_section.size)
+    return np.where(np.bincount(plane_section, minlength=count) == 1, single, -1)
+
+
+def _seen_before(plane: IntArray) -> npt.NDArray[np.bool_]:
+    """Which planes stand in the list for the second time."""
+    again = np.ones(plane.size, dtype=bool)
+    again[np.unique(plane, return_index=True)[1]] = False
+    return again
 
 
 def _on_planes(
