@@ -17,11 +17,12 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from roofplat.framing.axis import find_axis
+from roofplat.framing.axis import AxisResult, find_axis
+from roofplat.framing.member_rows import MemberRows, kind_numbers, members_table
 from roofplat.framing.members import Grid, SectionFrames, fill_in, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
-from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, said_of
+from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, places_in, said_of
 from roofplat.framing.rafters import pitched_members, planes_table, rafter_counts, rafters
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, offsets, steady_memory
 from roofplat.framing.spacings import Spacings, by_family, spacings_of
@@ -98,6 +99,8 @@ def frame_roofs(
     rules: Rulebook,
     ground: Ground,
     drawn_walls: gpd.GeoDataFrame | None = None,
+    *,
+    neighbours: npt.NDArray[np.object_] | None = None,
 ) -> Framing:
     """Lay out walls, axis and members for every section.
 
@@ -113,13 +116,24 @@ def frame_roofs(
         Foot and elevation.
     drawn_walls
         `kind`, `basis` and lines along outlines that somebody drew, working CRS.
+    neighbours
+        Sections of other buildings that only stand in front of walls, working CRS; None for none.
 
     Returns
     -------
     Framing
+        Of the n sections.
     """
     roofs = roofs.reset_index(drop=True)
-    outlines = outlines_of(roofs.geometry, ground)
+    count = len(roofs)
+    polygons = roofs.geometry.to_numpy()
+    if neighbours is not None and neighbours.size:
+        polygons = np.concatenate([polygons, neighbours])
+    every = outlines_of(gpd.GeoSeries(polygons, crs=roofs.crs), ground)
+    every_wall = straight_walls(every, rules)
+    outlines, walls = every, every_wall
+    if every.count > count:
+        outlines, walls = every.rows(slice(0, count)), every_wall.rows(slice(0, count))
     family = roofs["roof_family"].fillna("unknown")
     spacings = spacings_of(roofs, rules)
     joists = spacings.framing == "joists"
@@ -146,12 +160,10 @@ def frame_roofs(
         least_section_ft=spacings.least_ft,
         purlins_bear=spacings.purlins_bear,
     )
-    polygons = roofs.geometry.to_numpy()
-    walls = straight_walls(outlines, rules)
     said = said_of(roofs, rules)
     pitched = lay_out_planes(outlines, walls, spacings.framing == "pitched", said, rules)
     down_slope = rafters(pitched, outlines, spacings.rafter_ft)
-    surroundings = look_out(walls, outlines, polygons, rules)
+    surroundings = look_out(every_wall, every, polygons, rules, lookers=count)
     street_deg = street_direction_deg(outlines, roofs["address"], streets, rules)
     building = pd.factorize(roofs["building_id"])[0]
     side, _ = side_letters(walls, street_deg, building)
@@ -181,26 +193,22 @@ def frame_roofs(
     )
     called = by_family(family, rules, lambda entry: entry.members.get("rafter"))
     members = [
-        _members_table(roofs, family, frames, axis.basis, spacings, rules),
-        pitched_members(
+        *_grid_members(family, frames, axis.basis, spacings, rules),
+        *pitched_members(
             pitched,
             outlines,
             down_slope,
-            ids,
-            roofs.crs,
             name=called,
             spacing_ft=spacings.rafter_ft,
             spacing_basis=spacings.basis,
         ),
     ]
-    sections = _sections_table(roofs, family, axis, spacings, frames)
     rafter_count = rafter_counts(pitched, down_slope, called == "truss")
-    sections = _with_slopes(sections, spacings, pitched, said, rafter_count)
     return Framing(
-        sections=sections,
+        sections=_sections_table(roofs, family, axis, spacings, frames, pitched, said, rafter_count),
         walls=_walls_table(ids, roofs.crs, frames, walls, side, kind, kind_basis, surroundings),
         planes=planes_table(pitched, outlines, ids, roofs.crs),
-        members=pd.concat(members, ignore_index=True),
+        members=members_table(members, ids, roofs.crs),
         problems=join_problems([unfit, pitched_problems(pitched, ids["section_id"])]),
         frames=frames,
         wall_runs=walls,
@@ -213,30 +221,31 @@ def frame_roofs(
     )
 
 
-def _with_slopes(
-    sections: gpd.GeoDataFrame, spacings: Spacings, pitched: Pitched, said: Said, rafter_count: IntArray
-) -> gpd.GeoDataFrame:
+def _slopes(roofs: gpd.GeoDataFrame, spacings: Spacings, pitched: Pitched, said: Said) -> dict[str, Any]:
     """Form, slope and true area as planned; the family's form and slope where nobody says."""
     is_pitched = spacings.framing == "pitched"
     has_form = spacings.framing != "walls"
-    stated = sections["slope_deg"].notna().to_numpy()
+    told = _floats(roofs["slope_deg"])
+    stated = ~np.isnan(told)
     slope = np.where(stated, said.slope_deg, np.where(has_form, said.default_slope_deg, np.nan))
     slope = np.where(is_pitched, pitched.slope_deg, slope)
-    shape = sections["roof_shape"].where(sections["roof_shape"].notna() | ~has_form, said.default_shape)
-    shape = shape.mask(is_pitched, pd.Series(words(ROOF_SHAPES, pitched.shape)))
-    assumed = pd.Series(words(["assumed"], np.zeros(len(sections), dtype=np.int64)))
-    shape_basis = sections["shape_basis"].where(sections["roof_shape"].notna() | ~has_form, assumed)
-    slope_basis = sections["slope_basis"].where(stated | np.isnan(slope), assumed)
-    true_area = np.where(shape == "flat", sections["area_ft2"] / np.cos(np.radians(slope)), np.nan)
-    return sections.assign(
-        roof_shape=shape,
-        shape_basis=shape_basis.mask(is_pitched, pd.Series(words(BASES, pitched.shape_basis))),
-        slope_deg=slope,
-        slope_basis=slope_basis.mask(is_pitched, pd.Series(words(BASES, pitched.slope_basis))),
-        rise_ft=pitched.rise_ft,
-        true_area_ft2=np.where(is_pitched, pitched.true_area_ft2(), true_area),
-        rafter_count=sections["rafter_count"].mask(pitched.found, pd.Series(rafter_count, dtype="Int64")),
-    )
+    shape = places_in(roofs["roof_shape"], ROOF_SHAPES)
+    assumed = BASES.index("assumed")
+    kept = (shape >= 0) | ~has_form
+    shape_basis = np.where(kept, places_in(roofs["roof_shape_basis"], BASES), assumed)
+    shape = np.where(kept, shape, places_in(said.default_shape, ROOF_SHAPES))
+    shape = np.where(is_pitched, pitched.shape, shape)
+    slope_basis = np.where(stated | np.isnan(slope), places_in(roofs["slope_deg_basis"], BASES), assumed)
+    flat_ft2 = roofs["area_ft2"].to_numpy() / np.cos(np.radians(slope))
+    true_area = np.where(shape == ROOF_SHAPES.index("flat"), flat_ft2, np.nan)
+    return {
+        "roof_shape": words(ROOF_SHAPES, shape),
+        "shape_basis": words(BASES, np.where(is_pitched, pitched.shape_basis, shape_basis)),
+        "slope_deg": slope,
+        "slope_basis": words(BASES, np.where(is_pitched, pitched.slope_basis, slope_basis)),
+        "rise_ft": pitched.rise_ft,
+        "true_area_ft2": np.where(is_pitched, pitched.true_area_ft2(), true_area),
+    }
 
 
 def _carries(spacings: Spacings, untold: npt.NDArray[np.bool_]) -> npt.NDArray[np.str_]:
@@ -286,18 +295,25 @@ def _joist_grid(frames: SectionFrames, spacings: Spacings) -> Grid:
 def _sections_table(
     roofs: gpd.GeoDataFrame,
     family: pd.Series,
-    axis: Any,
+    axis: AxisResult,
     spacings: Spacings,
     frames: SectionFrames,
+    pitched: Pitched,
+    said: Said,
+    rafter_count: IntArray,
 ) -> gpd.GeoDataFrame:
-    rafters = (roofs["area_ft2"] / (spacings.rafter_ft * spacings.purlin_ft)).round()
+    """The table of the sections; what is planned in them is filled in by placing."""
+    area = roofs["area_ft2"].to_numpy()
+    rafters = np.round(area / (spacings.rafter_ft * spacings.purlin_ft))
     joists = _joist_grid(frames, spacings).count
-    rafters = rafters.mask(joists > 0, joists)
+    rafters = np.where(joists > 0, joists, rafters)
+    rafters = np.where(pitched.found, rafter_count, rafters)
+    nothing, nobody = np.full(area.size, np.nan), words([], np.full(area.size, -1))
     columns = {
-        "building_id": roofs["building_id"],
-        "section_id": roofs["section_id"],
-        "roof_family": family,
-        "family_basis": roofs["roof_family_basis"],
+        "building_id": roofs["building_id"].array,
+        "section_id": roofs["section_id"].array,
+        "roof_family": family.array,
+        "family_basis": roofs["roof_family_basis"].array,
         "framing_axis_deg": axis.azimuth_deg,
         "axis_basis": axis.basis,
         "axis_share": axis.share,
@@ -305,30 +321,24 @@ def _sections_table(
         "purlin_spacing_ft": spacings.purlin_ft,
         "rafter_spacing_ft": spacings.rafter_ft,
         "spacing_basis": words(BASES, spacings.basis),
-        "rafter_count": rafters.astype("Int64"),
-        "roof_shape": roofs["roof_shape"],
-        "shape_basis": roofs["roof_shape_basis"],
-        "slope_deg": roofs["slope_deg"],
-        "slope_basis": roofs["slope_deg_basis"],
-        "rise_ft": np.nan,
-        "deck": roofs["deck"],
-        "parapet_ft": roofs["parapet_ft"],
-        "height_ft": roofs["height_ft"],
-        "height_basis": roofs["height_ft_basis"],
-        "area_ft2": roofs["area_ft2"],
-        "true_area_ft2": np.nan,
-        "planned": False,
-        "fire_lon": np.nan,
-        "fire_lat": np.nan,
-        "fire_basis": None,
-        "wind_from_deg": np.nan,
-        "wind_basis": None,
-        "cut_method": None,
-        "cut_method_why": None,
-        "methods_rejected": None,
+        "rafter_count": rafters,
+        **_slopes(roofs, spacings, pitched, said),
+        "deck": roofs["deck"].array,
+        "parapet_ft": roofs["parapet_ft"].array,
+        "height_ft": roofs["height_ft"].array,
+        "height_basis": roofs["height_ft_basis"].array,
+        "area_ft2": area,
+        "planned": np.zeros(area.size, dtype=bool),
+        "fire_lon": nothing,
+        "fire_lat": nothing,
+        "fire_basis": nobody,
+        "wind_from_deg": nothing,
+        "wind_basis": nobody,
+        "cut_method": nobody,
+        "cut_method_why": nobody,
+        "methods_rejected": nobody,
     }
-    frame = gpd.GeoDataFrame(columns, geometry=roofs.geometry.array, crs=roofs.crs)
-    sections: gpd.GeoDataFrame = conform("sections", frame)
+    sections: gpd.GeoDataFrame = conform("sections", columns, geometry=roofs.geometry.array, crs=roofs.crs)
     return sections
 
 
@@ -345,7 +355,9 @@ def _walls_table(
     planes = frames.outlines.planes
     x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
     x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
-    frame = ids.iloc[walls.section].reset_index(drop=True)
+    frame: dict[str, Any] = {
+        name: ids[name].array.take(walls.section) for name in ("building_id", "section_id")
+    }
     frame["wall"] = np.arange(walls.section.size) - walls.start[walls.section]
     frame["side"] = words(SIDES, side)
     frame["kind"] = words(WALL_KINDS, kind)
@@ -360,15 +372,14 @@ def _walls_table(
     return table
 
 
-def _members_table(
-    roofs: gpd.GeoDataFrame,
+def _grid_members(
     family: pd.Series,
     frames: SectionFrames,
     axis_basis: npt.NDArray[np.str_],
     spacings: Spacings,
     rules: Rulebook,
-) -> gpd.GeoDataFrame:
-    """One row a kind and section: all its beams, or all its purlins, as one multi-line."""
+) -> list[MemberRows]:
+    """All beams of each section, or all its purlins, as one multi-line; kind after kind."""
     joists = spacings.framing == "joists"
     tables = []
     for part, grid, spacing in (
@@ -381,17 +392,17 @@ def _members_table(
         parts = [*chunks(frames.count, _CHUNK)] or [slice(0, 0)]
         lines = [_member_lines(frames, grid, rows, along) for rows in parts]
         owners = np.concatenate([line[0] for line in lines])
-        kind = by_family(family.iloc[owners], rules, _name_of(part))
-        code, names = pd.factorize(kind)
-        frame = roofs[["building_id", "section_id"]].iloc[owners].reset_index(drop=True)
-        frame["kind"] = words([*names], code)
-        frame["count"] = grid.count[owners]
-        frame["spacing_ft"] = spacing[owners]
-        frame["basis"] = _weaker(axis_basis[owners], spacings.basis[owners])
-        geometry = np.concatenate([line[1] for line in lines])
-        tables.append(gpd.GeoDataFrame(frame, geometry=geometry, crs=roofs.crs))
-    table: gpd.GeoDataFrame = conform("members", pd.concat(tables, ignore_index=True))
-    return table
+        tables.append(
+            MemberRows(
+                section=owners,
+                kind=kind_numbers(by_family(family.iloc[owners], rules, _name_of(part))),
+                count=grid.count[owners],
+                spacing_ft=spacing[owners],
+                basis=_weaker(axis_basis[owners], spacings.basis[owners]),
+                geometry=np.concatenate([line[1] for line in lines]),
+            )
+        )
+    return tables
 
 
 def _name_of(part: str) -> Callable[[Family], str]:
@@ -426,11 +437,12 @@ def _member_lines(
     return owners + rows.start, geometry
 
 
-def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: IntArray) -> Any:
-    # BASES begin AXIS_BASES, so that one number means the same in both.
+def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: IntArray) -> IntArray:
+    """Numbers in `AXIS_BASES`; as `BASES` begin them, one number means the same in both."""
     code, bases = pd.factorize(axis_basis)
     axis = np.array([AXIS_BASES.index(basis) for basis in bases] + [-1])[code]
-    return words(AXIS_BASES, np.maximum(axis, spacing_basis))
+    weaker: IntArray = np.maximum(axis, spacing_basis)
+    return weaker
 
 
 def _floats(values: pd.Series) -> FloatArray:

@@ -12,7 +12,7 @@ beams, and for purlins lines that only measure out its bays: nothing bears along
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -114,27 +114,9 @@ class SectionFrames:
 
     def rows(self, rows: slice) -> SectionFrames:
         """The same for a run of sections, without copying."""
-        outlines = self.outlines
-        edges = slice(outlines.start[rows.start], outlines.start[rows.stop])
-        planes = outlines.planes
+        edges = slice(self.outlines.start[rows.start], self.outlines.start[rows.stop])
         return SectionFrames(
-            outlines=Outlines(
-                planes=replace(
-                    planes,
-                    origin_x=planes.origin_x[rows],
-                    origin_y=planes.origin_y[rows],
-                    to_crs=planes.to_crs[rows],
-                    to_feet=planes.to_feet[rows],
-                ),
-                section=outlines.section[edges] - rows.start,
-                start=outlines.start[rows.start : rows.stop + 1] - outlines.start[rows.start],
-                shell=outlines.shell[edges],
-                following=outlines.following[edges] - edges.start,
-                east0=outlines.east0[edges],
-                north0=outlines.north0[edges],
-                east1=outlines.east1[edges],
-                north1=outlines.north1[edges],
-            ),
+            outlines=self.outlines.rows(rows),
             sine=self.sine[rows],
             cosine=self.cosine[rows],
             u0=self.u0[edges],

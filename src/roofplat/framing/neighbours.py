@@ -75,7 +75,12 @@ class Surroundings:
 
 
 def look_out(
-    walls: Walls, outlines: Outlines, polygons: npt.NDArray[np.object_], rules: Rulebook
+    walls: Walls,
+    outlines: Outlines,
+    polygons: npt.NDArray[np.object_],
+    rules: Rulebook,
+    *,
+    lookers: int | None = None,
 ) -> Surroundings:
     """Look straight out of every wall.
 
@@ -88,16 +93,23 @@ def look_out(
     rules
         `wall.party_gap_ft`, `wall.party_share`, `wall.exposure_search_ft`,
         `ladder.base_clear_ft` (how far beside the wall's ends it looks).
+    lookers
+        Only the walls of this many first sections look; None for all.
 
     Returns
     -------
     Surroundings
+        Of the sections that look and their walls.
     """
+    lookers = outlines.count if lookers is None else lookers
     gap = rules.number("wall.party_gap_ft")
     search = rules.number("wall.exposure_search_ft")
     margin = rules.number("ladder.base_clear_ft")
-    views, meets_another = _collect_views(walls, outlines, polygons, gap=gap, search=search, margin=margin)
-    wall_count = walls.section.size
+    views, meets_another = _collect_views(
+        walls, outlines, polygons, lookers, gap=gap, search=search, margin=margin
+    )
+    wall_count = int(walls.start[lookers])
+    long_ft = walls.length_ft[:wall_count]
     length = walls.length_ft[views.wall]
 
     inside, _, t_low, _, t_high, span = clip_to_strip(views, np.zeros_like(length), length)
@@ -107,8 +119,8 @@ def look_out(
     np.minimum.at(exposure, views.wall[other], np.maximum(nearest[other], 0.0))
     against = other & (np.abs(t_low) <= gap) & (np.abs(t_high) <= gap)
     covered = sums(np.where(against, span, 0.0), views.wall, wall_count)
-    party = covered >= rules.number("wall.party_share") * walls.length_ft
-    party |= _under_another(walls, outlines, polygons, meets_another, gap)
+    party = covered >= rules.number("wall.party_share") * long_ft
+    party |= _under_another(walls, outlines, polygons, meets_another, gap)[:wall_count]
 
     middle = length / 2.0
     crosses = (np.minimum(views.s0, views.s1) <= middle) & (np.maximum(views.s0, views.s1) >= middle)
@@ -128,7 +140,7 @@ def look_out(
         party=party,
         exposure_ft=np.where(exposure <= search, exposure, np.nan),
         clear_ground_ft=clear,
-        meets_another=meets_another,
+        meets_another=meets_another[:lookers],
         views=views,
     )
 
@@ -178,12 +190,13 @@ def _collect_views(
     walls: Walls,
     outlines: Outlines,
     polygons: npt.NDArray[np.object_],
+    lookers: int,
     *,
     gap: float,
     search: float,
     margin: float,
 ) -> tuple[Views, npt.NDArray[np.bool_]]:
-    """What every wall looks at, and the sections that touch or overlap another one."""
+    """What the walls of the first sections look at, and which of these touch or overlap another one."""
     planes = outlines.planes
     units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
     outer = shapely.bounds(polygons).T
@@ -197,7 +210,7 @@ def _collect_views(
     nobody, nothing = np.empty(0, dtype=np.int64), np.empty(0)
     meets_another = np.zeros(outlines.count, dtype=bool)
     parts = [Views(nobody, np.empty(0, dtype=bool), nothing, nothing, nothing, nothing)]
-    for rows in chunks(outlines.count, _CHUNK):
+    for rows in chunks(lookers, _CHUNK):
         # By boxes, a little wider than wanted: the exact distance is taken in feet below.
         reach = search * 1.01 * units_per_ft[rows] * np.array([[-1], [-1], [1], [1]])
         looker, seen = tree.query(shapely.box(*(outer[:, rows] + reach)))

@@ -58,6 +58,27 @@ class Outlines:
         """Number of sections."""
         return self.start.size - 1
 
+    def rows(self, rows: slice) -> Outlines:
+        """The same for a run of sections, without copying."""
+        edges = slice(self.start[rows.start], self.start[rows.stop])
+        planes = self.planes
+        return Outlines(
+            planes=LocalPlanes(
+                origin_x=planes.origin_x[rows],
+                origin_y=planes.origin_y[rows],
+                to_crs=planes.to_crs[rows],
+                to_feet=planes.to_feet[rows],
+            ),
+            section=self.section[edges] - rows.start,
+            start=self.start[rows.start : rows.stop + 1] - self.start[rows.start],
+            shell=self.shell[edges],
+            following=self.following[edges] - edges.start,
+            east0=self.east0[edges],
+            north0=self.north0[edges],
+            east1=self.east1[edges],
+            north1=self.north1[edges],
+        )
+
 
 def outlines_of(polygons: gpd.GeoSeries, ground: Ground) -> Outlines:
     """Take polygons apart into edges in ground feet.

@@ -47,6 +47,7 @@ __all__ = [
     "Said",
     "lay_out_planes",
     "pitched_problems",
+    "places_in",
     "said_of",
 ]
 
@@ -418,7 +419,7 @@ def lay_out_planes(
     )
 
 
-def _codes(values: npt.ArrayLike, vocabulary: tuple[str, ...]) -> IntArray:
+def places_in(values: npt.ArrayLike, vocabulary: tuple[str, ...]) -> IntArray:
     """Place of each word in the vocabulary, -1 for a missing one and for one that is not there."""
     code, words = pd.factorize(pd.Series(values))
     place = [vocabulary.index(word) if word in vocabulary else -1 for word in words]
@@ -427,12 +428,12 @@ def _codes(values: npt.ArrayLike, vocabulary: tuple[str, ...]) -> IntArray:
 
 def _basis(values: npt.ArrayLike) -> IntArray:
     """Place in `BASES`; what has no basis is assumed."""
-    place = _codes(values, BASES)
+    place = places_in(values, BASES)
     return np.where(place < 0, _ASSUMED, place)
 
 
 def _shape(said: Said) -> tuple[IntArray, IntArray]:
-    stated, default = _codes(said.shape, ROOF_SHAPES), _codes(said.default_shape, ROOF_SHAPES)
+    stated, default = places_in(said.shape, ROOF_SHAPES), places_in(said.default_shape, ROOF_SHAPES)
     return (
         np.where(stated >= 0, stated, default),
         np.where(stated >= 0, _basis(said.shape_basis), _ASSUMED),
@@ -463,7 +464,7 @@ class _Way:
 def _way(walls: Walls, said: Said, rules: Rulebook) -> _Way:
     """One ridge direction from the three ways to say it."""
     tolerance = rules.number("pitched.direction_tolerance_deg")
-    runs = _codes(said.ridge_runs, ("along", "across"))
+    runs = places_in(said.ridge_runs, ("along", "across"))
     long_deg, equal = _longer_side(walls)
     by_runs = np.where((runs >= 0) & ~equal, long_deg + 90.0 * runs, np.nan)
     by_fall = said.downslope_deg + 90.0

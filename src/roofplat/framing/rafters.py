@@ -8,6 +8,7 @@ Out: the planes as outlines of their own, the members on them, and rows for the 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,11 +16,12 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from roofplat.framing.member_rows import MemberRows, kind_numbers
 from roofplat.framing.members import SectionFrames, scan, section_frames
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import ROOF_LINES, Pitched, Planes
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets, stack, sums
-from roofplat.tables import BASES, conform, words
+from roofplat.tables import BASES, MEMBER_KINDS, conform, words
 
 __all__ = [
     "Rafters",
@@ -211,7 +213,7 @@ def planes_table(pitched: Pitched, outlines: Outlines, ids: pd.DataFrame, crs: o
     """
     planes = pitched.planes
     owner = planes.section
-    frame = ids.iloc[owner].reset_index(drop=True)
+    frame: dict[str, Any] = {name: ids[name].array.take(owner) for name in ("building_id", "section_id")}
     frame["plane"] = np.arange(owner.size) - planes.start[owner] + 1
     frame["downslope_deg"] = planes.downslope_deg
     frame["slope_deg"] = pitched.slope_deg[owner]
@@ -236,14 +238,12 @@ def pitched_members(
     pitched: Pitched,
     outlines: Outlines,
     members: Rafters,
-    ids: pd.DataFrame,
-    crs: object,
     *,
     name: npt.NDArray[np.object_],
     spacing_ft: FloatArray,
     spacing_basis: IntArray,
-) -> gpd.GeoDataFrame:
-    """Ridges, hips, valleys and the members down the slope as rows of the table `members`.
+) -> list[MemberRows]:
+    """Ridges, hips, valleys and the members down the slope, one row a section and kind.
 
     Parameters
     ----------
@@ -253,10 +253,6 @@ def pitched_members(
         The sections.
     members
         Members down the slope.
-    ids
-        `building_id` and `section_id`, n rows.
-    crs
-        The working CRS.
     name
         What the family calls the members down the slope, shape (n,).
     spacing_ft, spacing_basis
@@ -264,8 +260,8 @@ def pitched_members(
 
     Returns
     -------
-    GeoDataFrame
-        `tables.TABLES["members"]`, one row a section and kind.
+    list of MemberRows
+        Kind after kind.
     """
     tables = []
     lines, planes = pitched.lines, pitched.planes
@@ -273,23 +269,29 @@ def pitched_members(
         rows = lines.kind == kind
         ends = (lines.east0[rows], lines.north0[rows], lines.east1[rows], lines.north1[rows])
         owner, geometry, pieces = _multi_lines(outlines, lines.section[rows], ends)
-        frame = ids.iloc[owner].reset_index(drop=True)
-        frame["kind"] = words([line], np.zeros(owner.size, dtype=np.int64))
-        frame["count"] = pieces
-        frame["spacing_ft"] = np.nan
-        frame["basis"] = words(BASES, pitched.layout_basis[owner])
-        tables.append(gpd.GeoDataFrame(frame, geometry=geometry, crs=crs))
+        tables.append(
+            MemberRows(
+                section=owner,
+                kind=np.full(owner.size, MEMBER_KINDS.index(line)),
+                count=pieces,
+                spacing_ft=np.full(owner.size, np.nan),
+                basis=pitched.layout_basis[owner],
+                geometry=geometry,
+            )
+        )
     ends = (members.east0, members.north0, members.east1, members.north1)
     owner, geometry, _ = _multi_lines(outlines, planes.section[members.plane], ends)
-    frame = ids.iloc[owner].reset_index(drop=True)
-    code, names = pd.factorize(name[owner])
-    frame["kind"] = words(list(names), code)
-    frame["count"] = rafter_counts(pitched, members, name == "truss")[owner]
-    frame["spacing_ft"] = spacing_ft[owner]
-    frame["basis"] = words(BASES, np.maximum(pitched.layout_basis, spacing_basis)[owner])
-    tables.append(gpd.GeoDataFrame(frame, geometry=geometry, crs=crs))
-    table: gpd.GeoDataFrame = conform("members", pd.concat(tables, ignore_index=True))
-    return table
+    tables.append(
+        MemberRows(
+            section=owner,
+            kind=kind_numbers(name[owner]),
+            count=rafter_counts(pitched, members, name == "truss")[owner],
+            spacing_ft=spacing_ft[owner],
+            basis=np.maximum(pitched.layout_basis, spacing_basis)[owner],
+            geometry=geometry,
+        )
+    )
+    return tables
 
 
 def _multi_lines(
