@@ -48,6 +48,7 @@ __all__ = [
     "read_address",
     "read_build",
     "reader_settings",
+    "reading_fault",
     "stored_tables",
     "write_database",
 ]
@@ -303,6 +304,32 @@ def database_fault(address: DatabaseAddress, error: Exception) -> DatabaseError:
             "drop it, build, and make it again."
         )
     return DatabaseError(f"The database {address} refused the work ({first}); nothing in it was changed.")
+
+
+def reading_fault(error: Exception) -> DatabaseError:
+    """The same for those who ask a service: it does not tell where the database is.
+
+    Parameters
+    ----------
+    error
+        A fault of psycopg2.
+
+    Returns
+    -------
+    DatabaseError
+
+    Examples
+    --------
+    >>> str(reading_fault(OSError("connection to 10.0.0.7 failed")))
+    'The database of the build cannot be reached now; ask again in a moment.'
+    """
+    from psycopg2 import errors
+
+    if isinstance(error, errors.QueryCanceled):
+        return DatabaseError("The database of the build took too long; ask for less, or again in a moment.")
+    if getattr(error, "pgcode", None) is None or isinstance(error, errors.OperationalError):
+        return DatabaseError("The database of the build cannot be reached now; ask again in a moment.")
+    return DatabaseError("The database holds no build that can be read; build the district into it again.")
 
 
 def reader_settings(query_seconds: float) -> dict[str, str]:

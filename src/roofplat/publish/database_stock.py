@@ -19,11 +19,11 @@ from roofplat.publish.database import (
     GEOMETRY,
     STOCK_PREFIX,
     DatabaseAddress,
-    database_fault,
     hold_tables,
     open_connection,
     read_build,
     reader_settings,
+    reading_fault,
 )
 from roofplat.publish.stock import (
     STOCK_LAYERS,
@@ -110,12 +110,12 @@ class DatabaseStock:
         try:
             connection = open_connection(address, settings=reader_settings(query_seconds))
         except psycopg2.Error as error:
-            raise database_fault(address, error) from None
+            raise reading_fault(error) from None
         try:
             return cls(address, connection)
         except psycopg2.Error as error:
             connection.close()
-            raise database_fault(address, error) from None
+            raise reading_fault(error) from None
         except RoofplatError:
             connection.close()
             raise
@@ -213,7 +213,7 @@ class DatabaseStock:
                 hold_tables(cursor, self._address, [f"{STOCK_PREFIX}{name}" for name in _TABLES])
                 yield cursor
         except psycopg2.Error as error:
-            raise database_fault(self._address, error) from None
+            raise reading_fault(error) from None
         finally:
             with contextlib.suppress(psycopg2.Error):
                 self._connection.rollback()

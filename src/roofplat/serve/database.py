@@ -33,7 +33,6 @@ from pyproj import CRS, Transformer
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from roofplat.errors import DatabaseError
 from roofplat.ground.transformers import transformer
 from roofplat.publish.database import (
     GEOMETRY,
@@ -48,6 +47,7 @@ from roofplat.publish.database import (
     read_address,
     read_build,
     reader_settings,
+    reading_fault,
 )
 from roofplat.publish.layers import DESCRIPTIONS, LAYER_IDS
 from roofplat.serve.items import (
@@ -76,8 +76,6 @@ _LOOK_S = 1.0
 # What pygeoapi's provider takes by name; the rest goes to libpq as it is.
 _NAMED = ("host", "port", "dbname", "user")
 _KINDS: Mapping[type, str] = {bool: "BOOLEAN", int: "INTEGER", float: "REAL", datetime.date: "DATE"}
-# PostgreSQL 15, appendix A: query_canceled; the class of data exceptions.
-_CANCELED, _BAD_DATA = "57014", "22"
 
 
 def collections(address: DatabaseAddress, *, query_seconds: float) -> list[dict[str, Any]]:
@@ -138,7 +136,6 @@ def collections(address: DatabaseAddress, *, query_seconds: float) -> list[dict[
             "geom_field": GEOMETRY,
             "extent": None if (box := extents.get(name)) is None else list(box),
             "srid": srids.get(name),
-            "query_seconds": query_seconds,
         }
         if name in DATE_COLUMNS:
             provider["time_field"] = DATE_COLUMNS[name]
@@ -176,7 +173,6 @@ class DatabaseLayer(PostgreSQLProvider):  # type: ignore[misc]  # pygeoapi has n
         """
         self._extent = None if provider_def["extent"] is None else tuple(provider_def["extent"])
         self._srid = provider_def["srid"]
-        self._seconds = float(provider_def["query_seconds"])
         self._wanted: Sequence[str] = ()
         try:
             with self._speaking():
@@ -185,7 +181,7 @@ class DatabaseLayer(PostgreSQLProvider):  # type: ignore[misc]  # pygeoapi has n
             raise
         except ProviderGenericError:
             # pygeoapi's own sentence names the machine.
-            raise LayerBusyError(user_msg=_AWAY) from None
+            raise LayerBusyError(user_msg=str(reading_fault(OSError()))) from None
 
     def get_fields(self) -> dict[str, dict[str, Any]]:
         """Columns with their types as JSON Schema has them; as `layers.GeoPackageLayer` gives them."""
@@ -266,17 +262,12 @@ class DatabaseLayer(PostgreSQLProvider):  # type: ignore[misc]  # pygeoapi has n
         try:
             yield
         except SQLAlchemyError as error:
-            code = str(getattr(getattr(error, "orig", None), "pgcode", None) or "")
-            if code == _CANCELED:
-                raise LayerBusyError(
-                    user_msg=f"That took longer than {self._seconds:g} s and was broken off; ask for a "
-                    "smaller area or for fewer rows."
-                ) from None
-            if code.startswith(_BAD_DATA):
+            fault = getattr(error, "orig", None) or error
+            if isinstance(fault, psycopg2.DataError):
                 raise ProviderInvalidQueryError(
                     user_msg="A number of the request is larger than any row can have; ask for less."
                 ) from None
-            raise LayerBusyError(user_msg=_UNREADABLE if code else _AWAY) from None
+            raise LayerBusyError(user_msg=str(reading_fault(fault))) from None
 
     def _kinds(self, *, with_key: bool = False) -> dict[str, str]:
         """Column to kind of value, in order, without the number of the row and the geometry."""
@@ -380,6 +371,7 @@ class DatabaseSource:
         self._connection: Any = None
         self._build: str | None = None
         self._looked_s = 0.0
+        self._known = False
 
     def identity(self) -> Hashable:
         """A value that is another one when the layers are; the database is asked now and then.
@@ -404,6 +396,7 @@ class DatabaseSource:
                 self._build = None
                 self._build = self._read_build()
                 self._looked_s = time.monotonic()
+                self._known = True
             return self._build
 
     def collections(self) -> list[dict[str, Any]]:
@@ -425,17 +418,13 @@ class DatabaseSource:
                     return read_build(cursor, self._address)
             finally:
                 self._connection.rollback()
-        except (psycopg2.Error, DatabaseError) as error:
+        except psycopg2.Error as error:
             if self._connection is not None:
                 self._connection.close()
                 self._connection = None
-            if isinstance(error, DatabaseError):
-                raise
-            raise database_fault(self._address, error) from None
-
-
-_AWAY = "The database of the layers cannot be reached now; ask again in a moment."
-_UNREADABLE = "The database holds no layers that can be read; build the district into it again."
+            # Who starts the service is told all, who asks it is not.
+            fault = reading_fault(error) if self._known else database_fault(self._address, error)
+            raise fault from None
 
 
 @cache
