@@ -12,7 +12,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import geopandas as gpd
 import numpy as np
@@ -25,6 +25,9 @@ from roofplat.publish.layers import contents_of
 from roofplat.publish.stock import StockSetting, open_as_it_is, strange_building
 from roofplat.record.store import well_known_binary
 from roofplat.tables import TABLES, conform
+
+if TYPE_CHECKING:
+    from roofplat.publish.database import DatabaseAddress
 
 __all__ = ["LayerRows", "Layers", "open_layers", "rows_around"]
 
@@ -91,17 +94,15 @@ def open_layers(folder: Path, database: str | None = None, *, query_seconds: flo
         with contextlib.closing(_FileLayers(folder)) as layers:
             yield layers
         return
-    from roofplat.publish.database import connect, postgis_schema, read_address, reader_settings
+    from roofplat.publish.database import connect, hold_tables, read_address, read_build, reader_settings
 
     address = read_address(database)
     with (
         connect(address, settings=reader_settings(query_seconds)) as connection,
         connection.cursor() as cursor,
     ):
-        # All looks are of one moment, whatever is built meanwhile.
-        cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-        cursor.execute(f"SET search_path = {address.schema}, {postgis_schema(cursor, address)}")
-        yield _DatabaseLayers(cursor, address.schema)
+        hold_tables(cursor, address, [*{*_OF_BUILDING, *_NEAR}, "planner_setting"])
+        yield _DatabaseLayers(cursor, address.schema, read_build(cursor, address))
 
 
 class _FileLayers:
@@ -149,12 +150,11 @@ class _FileLayers:
 
 
 class _DatabaseLayers:
-    """The layers in a database, as they were at one moment."""
+    """The layers in a database, held so that none of them is replaced."""
 
-    def __init__(self, cursor: Any, schema: str) -> None:
+    def __init__(self, cursor: Any, schema: str, build: str) -> None:
         self._cursor = cursor
-        cursor.execute("SELECT json::json ->> 'build' FROM planner_setting")
-        self.build = str(cursor.fetchone()[0])
+        self.build = build
         cursor.execute("SELECT Find_SRID(%s, 'buildings', 'geom')", (schema,))
         self._srid = int(cursor.fetchone()[0])
 
