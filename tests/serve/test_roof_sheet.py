@@ -209,3 +209,14 @@ def test_layers_of_another_build_are_not_shown_beside_a_plan(demo_build: Path, t
     shutil.copy(tmp_path / "next" / "planner.gpkg", folder)
     (page,) = read_pages(process.execute({"building_id": "MB-0001"})[1])
     assert "Wind from N" in page.text
+
+
+def test_a_build_of_one_area_prints_no_sheet_of_another(tmp_path: Path) -> None:
+    build(read_district(DEMO), out=tmp_path, area="Kiln Yards")
+    process = RoofSheet(definition(tmp_path))
+    assert process.execute({"building_id": "MB-0001"})[1]
+    with closing(FileStock.open(tmp_path / "planner.gpkg")) as stock:
+        assert len(stock.around(["MB-0400"], 0.0).roofs)
+    with pytest.raises(RefusedError, match="There is no building 'MB-0400'") as refused:
+        process.execute({"building_id": "MB-0400"})
+    assert refused.value.http_status_code == 400

@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 from pygeoapi.process.base import BaseProcessor
 
-from roofplat.errors import LayerError, QuestionError
+from roofplat.errors import LayerError, QuestionError, RoofplatError
 from roofplat.pipeline.scenarios import Answer
 from roofplat.publish.sheet import sheet_files, what_if_sheet
 from roofplat.publish.wording import METHOD_WORDS
@@ -147,6 +147,9 @@ class RoofSheet(BaseProcessor):  # type: ignore[misc]
             except LayerError as fault:
                 _log.warning("%s", fault)
                 raise RefusedError(HTTPStatus.SERVICE_UNAVAILABLE, UNREADABLE) from None
+            except RoofplatError as fault:
+                # A build of one dispatch area can plan its neighbours, and says nothing else of them.
+                raise RefusedError(HTTPStatus.BAD_REQUEST, str(fault)) from None
         raise RefusedError(
             HTTPStatus.SERVICE_UNAVAILABLE, "The district is being built anew; ask again in a moment."
         )
