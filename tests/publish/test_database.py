@@ -23,7 +23,14 @@ from shapely.geometry import LineString, Point, box
 from tests.postgres import OWNER, Database, PostgresServer
 
 from roofplat.errors import DatabaseError, DistrictFileError
-from roofplat.publish.database import StoredTable, check_database, connect, read_address, write_database
+from roofplat.publish.database import (
+    StoredTable,
+    check_database,
+    connect,
+    hold_tables,
+    read_address,
+    write_database,
+)
 from roofplat.tables import CAUTION
 
 pytestmark = pytest.mark.database
@@ -133,6 +140,49 @@ def test_tables_say_what_they_are_and_are_found_by_place_and_building(database: 
         )
         == "C"
     )
+
+
+def test_a_text_with_a_zero_in_it_loses_the_zero(database: Database) -> None:
+    """PostgreSQL keeps none, and a name of a foreign layer may hold one."""
+    write_database(sheds(word="a\0b"), read_address(database.url))
+    assert word_of(database) == "ab"
+
+
+def test_tables_without_rows_stand_empty(database: Database) -> None:
+    """Types and kinds are there for whoever comes to read."""
+    empty_ones = {
+        name: StoredTable(table.frame.iloc[:0], table.kind, table.description)
+        for name, table in sheds().items()
+    }
+    write_database(empty_ones, read_address(database.url))
+    assert database.sql("SELECT count(*) FROM roofplat.buildings") == "0"
+    assert read(database, "SELECT f_table_name, type, srid FROM geometry_columns ORDER BY 1") == [
+        "buildings|MULTIPOLYGON|32613",
+        "obstacles|GEOMETRY|32613",
+    ]
+    columns = "SELECT string_agg(data_type, ', ' ORDER BY ordinal_position) FROM information_schema.columns"
+    assert database.sql(f"{columns} WHERE table_schema = 'roofplat' AND table_name = 'buildings'") == (
+        "bigint, text, text, double precision, bigint, boolean, date, text, USER-DEFINED"
+    )
+
+
+def test_postgis_may_be_in_a_schema_of_any_name(database: Database, postgres_server: PostgresServer) -> None:
+    apart = f"apart_{database.name}"
+    postgres_server.sql(f"CREATE DATABASE {apart} TEMPLATE template0 OWNER {OWNER}")
+    try:
+        postgres_server.sql('CREATE SCHEMA "Geo Data"', apart)
+        postgres_server.sql('CREATE EXTENSION postgis SCHEMA "Geo Data"', apart)
+        postgres_server.sql(f'GRANT USAGE ON SCHEMA "Geo Data" TO {OWNER}', apart)
+        address = read_address(database.url.replace(database.name, apart))
+        write_database(sheds(), address)
+        write_database(sheds(4), address)
+        assert postgres_server.sql("SELECT count(*) FROM roofplat.buildings", apart) == "4"
+        with connect(address) as connection, connection.cursor() as cursor:
+            hold_tables(cursor, address, ["buildings"])
+            cursor.execute("SELECT count(*) FROM buildings WHERE ST_XMin(geom) > 500005")
+            assert cursor.fetchone() == (3,)
+    finally:
+        postgres_server.sql(f"DROP DATABASE {apart} WITH (FORCE)")
 
 
 def test_a_second_build_takes_the_place_of_the_first(database: Database) -> None:

@@ -23,6 +23,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute
 import pyarrow.csv
 import shapely
 from pyproj import CRS
@@ -225,7 +226,11 @@ def open_connection(address: DatabaseAddress, *, settings: Mapping[str, str] | N
     -------
     psycopg2.extensions.connection
     """
-    said: dict[str, Any] = {"connect_timeout": _CONNECT_S, "application_name": "roofplat"}
+    said: dict[str, Any] = {
+        "connect_timeout": _CONNECT_S,
+        "application_name": "roofplat",
+        "client_encoding": "UTF8",
+    }
     said |= address.given
     if address.password is not None:
         said["password"] = address.password
@@ -771,6 +776,11 @@ def _arrow(table: StoredTable, srid: int) -> pa.Table:
             rows = rows.set_column(place, column.name, rows.column(place).cast(pa.date32()))
         elif pa.types.is_dictionary(column.type) or pa.types.is_null(column.type):
             rows = rows.set_column(place, column.name, rows.column(place).cast(pa.large_string()))
+        elif pa.types.is_large_string(column.type) or pa.types.is_string(column.type):
+            # PostgreSQL keeps no text with a zero in it.
+            rows = rows.set_column(
+                place, column.name, pyarrow.compute.replace_substring(rows.column(place), "\0", "")
+            )
     rows = rows.add_column(0, KEY, pa.array(np.arange(1, len(frame) + 1)))
     if shapes is None:
         return rows

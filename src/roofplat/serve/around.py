@@ -12,7 +12,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 import geopandas as gpd
 import numpy as np
@@ -25,9 +25,6 @@ from roofplat.publish.layers import contents_of
 from roofplat.publish.stock import StockSetting, open_as_it_is, strange_building
 from roofplat.record.store import well_known_binary
 from roofplat.tables import TABLES, conform
-
-if TYPE_CHECKING:
-    from roofplat.publish.database import DatabaseAddress
 
 __all__ = ["LayerRows", "Layers", "open_layers", "rows_around"]
 
