@@ -121,6 +121,9 @@ def test_pages_together_are_the_layer(file: Path, frames: dict[str, Any]) -> Non
 
 def test_types_are_told_as_json_schema_has_them(file: Path) -> None:
     fields = layer(file, "buildings").fields
+    meanings = {name: column.meaning for name, column in TABLES["buildings"].columns.items()}
+    assert {name: said.pop("description") for name, said in fields.items()} == meanings
+    assert fields["height_ft"].pop("x-ogc-unit") == "ft"
     assert fields["building_id"] == {"type": "string"}
     assert fields["storeys"] == {"type": "integer"}
     assert fields["height_ft"] == {"type": "number"}

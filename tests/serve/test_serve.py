@@ -168,8 +168,9 @@ PAGES = [
     "/api", "/collections", "/conformance", "/openapi", "/processes", "/processes/plan-roof",
     "/processes/roof-sheet", "/collections/buildings", "/collections/buildings/schema",
     "/collections/buildings/queryables", "/collections/buildings/items", "/collections/ladders/items",
-    "/collections/facts/items", "/collections/buildings/items/MB-0001", "/collections/walls/items?bbox=0,0,1,1",
-    "/nothing", "/collections/buildings/items?limit=0", "/collections/buildings/items/none",
+    "/collections/facts/items", "/collections/buildings/items/MB-0001",
+    "/collections/walls/items?bbox=0,0,1,1", "/nothing", "/collections/buildings/items?limit=0",
+    "/collections/buildings/items/none",
 ]  # fmt: skip
 
 

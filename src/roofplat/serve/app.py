@@ -96,7 +96,7 @@ class _Site:
                 if provider.time_field:
                     dated.add(name)
         document = describe(config, fields, processes, dated=frozenset(dated))
-        config["roofplat"]["fields"] = {name: list(columns) for name, columns in fields.items()}
+        config["roofplat"]["fields"] = fields
         text = json.dumps(document, separators=(",", ":")).encode("utf-8")
         return _State(identity, build, config, document, text, routes_of(document), API(config, document))
 

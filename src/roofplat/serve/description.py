@@ -214,7 +214,7 @@ def _column(name: str, schema: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "name": name,
         "in": "query",
-        "description": schema.get("title") or schema.get("description") or f"Only items with this {name}.",
+        "description": f"Only items with this {name}: {schema.get('description', 'a column of the layer')}.",
         "schema": plain,
     }
 

@@ -108,12 +108,13 @@ def fields_of(layer: str, kinds: Mapping[str, str]) -> dict[str, dict[str, Any]]
     Returns
     -------
     dict
-        A type, a format for dates, and the allowed words where the table names them.
+        A type, a format for dates, and where the table names them the allowed words, the meaning, and the
+        unit, as OGC API - Features - Part 5: Schemas has it.
 
     Examples
     --------
     >>> fields_of("paths", {"length_ft": "REAL"})
-    {'length_ft': {'type': 'number'}}
+    {'length_ft': {'type': 'number', 'description': 'length', 'x-ogc-unit': 'ft'}}
     """
     table = TABLES.get(layer)
     fields = {}
@@ -122,6 +123,9 @@ def fields_of(layer: str, kinds: Mapping[str, str]) -> dict[str, dict[str, Any]]
         said = dict(_JSON_TYPES.get(kind, {"type": "string"}))
         if column is not None and column.allowed:
             said["values"] = list(column.allowed)
+        if column is not None:
+            said["description"] = column.meaning
+            said |= {"x-ogc-unit": column.unit} if column.unit else {}
         fields[name] = said
     return fields
 

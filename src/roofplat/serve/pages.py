@@ -17,7 +17,7 @@ from typing import Any
 
 import jinja2
 
-from roofplat.errors import LayerError
+from roofplat.errors import LayerError, RoofplatError
 from roofplat.publish.live import live_page
 from roofplat.publish.page import StrangePageError, policy_of
 from roofplat.publish.record import read_outputs
@@ -125,6 +125,9 @@ class BuiltFiles:
             if kept is None or kept[0] != now:
                 try:
                     kept = now, make()
+                except RoofplatError:
+                    # One of them is an OSError too, with a sentence of its own.
+                    raise
                 except OSError as error:
                     raise LayerError(
                         f"{name} of the build cannot be read ({error.strerror}); build the district again."
