@@ -38,6 +38,7 @@ __all__ = [
     "empty",
     "join_problems",
     "problem_rows",
+    "run_of",
     "sentences",
     "trusted",
     "with_geometry",
@@ -997,6 +998,20 @@ def with_geometry(
     frame._geometry_column_name = "geometry"
     result: gpd.GeoDataFrame = frame
     return result
+
+
+def run_of(frame: Any, start: int, stop: int) -> Any:
+    """Rows of a frame that lie together, counted from 0 again; several times cheaper than by a mask.
+
+    Examples
+    --------
+    >>> rows = run_of(pd.DataFrame({"name": ["Elm", "Oak", "Ash"]}), 1, 3)
+    >>> rows["name"].tolist(), rows.index.tolist()
+    (['Oak', 'Ash'], [0, 1])
+    """
+    part = frame.iloc[start:stop]
+    part.index = pd.RangeIndex(len(part))
+    return part
 
 
 def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:

@@ -5,7 +5,7 @@ Out: `Framing`, with the tables sections, walls and members.
 """
 
 from roofplat.framing.frame import Framing, frame_roofs
-from roofplat.framing.parts import join_framings, part_of
+from roofplat.framing.parts import join_framings, split_framing
 from roofplat.framing.spacings import by_family
 
-__all__ = ["Framing", "by_family", "frame_roofs", "join_framings", "part_of"]
+__all__ = ["Framing", "by_family", "frame_roofs", "join_framings", "split_framing"]

@@ -1,4 +1,4 @@
-"""Framings of some sections taken out of one, and framings of several put together.
+"""Framings of single buildings taken out of one, and framings of several put together.
 
 In: framings whose sections are sorted by building.
 Out: a framing that counts sections, edges, walls and planes from its own first one.
@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
+from itertools import pairwise
 from typing import Any, TypeVar
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -19,40 +21,56 @@ from roofplat.framing.members import SectionFrames
 from roofplat.framing.neighbours import Surroundings
 from roofplat.framing.planes import Pitched, Planes
 from roofplat.framing.ragged import IntArray, offsets, stack, take
+from roofplat.tables import run_of
 
-__all__ = ["join_framings", "part_of"]
+__all__ = ["join_framings", "split_framing"]
 
 Columns = TypeVar("Columns")
 
 
-def part_of(framing: Framing, rows: slice) -> Framing:
-    """The framing of a run of sections, without its problems.
+def split_framing(framing: Framing, counts: Sequence[int]) -> list[Framing]:
+    """The framings of some buildings, each without the others.
 
     Parameters
     ----------
     framing
-        n sections.
-    rows
-        The run, from its first section up to its last; all sections of the buildings that it holds.
+        n sections, those of each building one after the other.
+    counts
+        How many sections each building has; together n.
 
     Returns
     -------
-    Framing
-        Every number counts from the first of the run. What stands in front of a wall is in feet, and stays.
+    list of Framing
+        Every number counts from the building's own first. What stands in front of a wall stays, and
+        problems are left out.
     """
+    first = offsets(np.asarray(counts))
+    order, start = _by_building(framing, first)
+    members = framing.members.iloc[order]
+    return [
+        _part_of(framing, slice(int(low), int(high)), run_of(members, *start[number : number + 2]))
+        for number, (low, high) in enumerate(pairwise(first))
+    ]
+
+
+def _by_building(framing: Framing, first: IntArray) -> tuple[IntArray, list[int]]:
+    """Order of the members by building, each one's in their order, and where each building's begin."""
+    section = pd.Index(framing.sections["section_id"]).get_indexer(framing.members["section_id"])
+    building = np.searchsorted(first, section, side="right") - 1
+    order = np.argsort(building, kind="stable")
+    return order, np.searchsorted(building[order], np.arange(first.size)).tolist()
+
+
+def _part_of(framing: Framing, rows: slice, members: gpd.GeoDataFrame) -> Framing:
     outlines, walls, planes = framing.frames.outlines, framing.wall_runs, framing.pitched.planes
     edge = slice(int(outlines.start[rows.start]), int(outlines.start[rows.stop]))
     wall = slice(int(walls.start[rows.start]), int(walls.start[rows.stop]))
     plane = slice(int(planes.start[rows.start]), int(planes.start[rows.stop]))
-    own = {
-        name: _rows_of(getattr(framing, name), framing.sections["section_id"].iloc[rows])
-        for name in ("planes", "members")
-    }
     return Framing(
-        sections=framing.sections.iloc[rows].reset_index(drop=True),
-        walls=framing.walls.iloc[wall].reset_index(drop=True),
-        planes=own["planes"],
-        members=own["members"],
+        sections=run_of(framing.sections, rows.start, rows.stop),
+        walls=run_of(framing.walls, wall.start, wall.stop),
+        planes=run_of(framing.planes, plane.start, plane.stop),
+        members=members,
         problems=framing.problems.iloc[:0],
         frames=framing.frames.rows(rows),
         wall_runs=walls.rows(rows),
@@ -63,10 +81,6 @@ def part_of(framing: Framing, rows: slice) -> Framing:
         spacings=take(framing.spacings, rows),
         pitched=_pitched_of(framing.pitched, rows, edge, wall, plane),
     )
-
-
-def _rows_of(table: Any, section_ids: pd.Series) -> Any:
-    return table[table["section_id"].isin(section_ids)].reset_index(drop=True)
 
 
 def _surroundings_of(around: Surroundings, rows: slice, wall: slice) -> Surroundings:

@@ -19,11 +19,11 @@ import shapely
 from pyproj import CRS, Transformer
 
 from roofplat.errors import DistrictFileError, RoofplatError
-from roofplat.framing import Framing, frame_roofs, join_framings, part_of
+from roofplat.framing import Framing, frame_roofs, join_framings, split_framing
 from roofplat.placing import Plan, place_plans
 from roofplat.publish.stock import Stock
 from roofplat.rules import Rulebook
-from roofplat.tables import join_problems, trusted, with_geometry
+from roofplat.tables import join_problems, run_of, trusted, with_geometry
 
 __all__ = ["Answer", "Planner", "Scenario"]
 
@@ -35,7 +35,6 @@ _READ = {
         *("building_id", "part", "area_ft2", "height_ft", "height_ft_basis", "parapet_ft"),
         *("suspended_load", "panel_type"),
     ),
-    "outlines": (),
     "obstacles": ("building_id", "kind", "voltage_kv", "height_ft"),
     "ground": ("kind",),
     "streets": ("name",),
@@ -207,7 +206,7 @@ class Planner:
                 join_framings([entry.framing for entry in framed]),
                 together("roofs"),
                 together("obstacles"),
-                _frame_of([one or other for one, other in zip(fires, stated, strict=True)], setting.crs),
+                self._spots([one or other for one, other in zip(fires, stated, strict=True)]),
                 setting.rules,
                 wind_from_deg=np.repeat(
                     [setting.wind_from_deg if wind is None else wind % 360.0 for wind in winds], sizes
@@ -221,15 +220,18 @@ class Planner:
                 preferred={
                     scenario.building_id: scenario.method for scenario in scenarios if scenario.method
                 },
-                placed_ladders=(
-                    _frame_of([ladder for ladder in ladders if ladder], setting.crs) if any(ladders) else None
-                ),
+                placed_ladders=self._spots(ladders),
             )
         tables = _tables_of(ids, plan, framed)
         return [
             _fault(scenario, mine) or Answer(scenario, mine)
             for scenario, mine in zip(scenarios, tables, strict=True)
         ]
+
+    def _spots(self, places: Sequence[Columns]) -> gpd.GeoDataFrame:
+        """Places of some buildings as a frame; most have none."""
+        nowhere = {"building_id": pd.array([], dtype="str"), "geometry": np.empty(0, dtype=object)}
+        return _frame_of([place for place in places if place] or [nowhere], self._stock.setting.crs)
 
     def _point(self, building_id: str, spot: tuple[float, float] | None) -> Columns:
         """A place of a building in the working CRS; nothing where none is given."""
@@ -243,43 +245,52 @@ class Planner:
 
 
 def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatError]:
-    """Frame some buildings with the roofs around them, and keep their own sections."""
+    """Frame some buildings, their neighbours' roofs before their walls."""
     setting = stock.setting
     rules = setting.rules
     rows = stock.around(ids, _reach_ft(rules, 0.0))
-    own = rows.roofs["building_id"].isin(ids)
-    tallest = float((rows.roofs["height_ft"].fillna(0.0) + rows.roofs["parapet_ft"].fillna(0.0))[own].max())
+    # Those asked for come first, in the order in which they are.
+    of = rows.roofs["building_id"].to_numpy(dtype=object)
+    count = int(np.isin(of, np.array(ids, dtype=object)).sum())
+    roofs = run_of(rows.roofs, 0, count)
+    highest = [roofs[name].to_numpy(dtype=float, na_value=np.nan) for name in ("height_ft", "parapet_ft")]
+    tallest = float(np.nansum(highest, axis=0).max())
     if _reach_ft(rules, tallest) > _reach_ft(rules, 0.0):
         rows = stock.around(ids, _reach_ft(rules, tallest))
+        of = rows.roofs["building_id"].to_numpy(dtype=object)
+    shapes = rows.roofs.geometry.to_numpy()
     with trusted():
-        framing = frame_roofs(rows.roofs, rows.streets, rules, setting.ground, rows.walls)
-    roof_of, obstacle_of, fire_of = (
-        frame["building_id"].to_numpy(dtype=object) for frame in (rows.roofs, rows.obstacles, rows.fires)
+        framing = frame_roofs(
+            roofs, rows.streets, rules, setting.ground, rows.walls, neighbours=shapes[count:]
+        )
+    first = [*np.flatnonzero(np.r_[True, of[1:count] != of[: count - 1]]).tolist(), count]
+    obstacle_of, fire_of = (
+        frame["building_id"].to_numpy(dtype=object) for frame in (rows.obstacles, rows.fires)
     )
-    roofs = {name: _columns(rows.roofs, name) for name in ("outlines", "roofs")}
+    columns = _columns(roofs, "roofs")
     obstacles, fires = _columns(rows.obstacles, "obstacles"), _columns(rows.fires, "fires")
     ground, streets = _columns(rows.ground, "ground"), _columns(rows.streets, "streets")
     free = pd.isna(obstacle_of)
     result: dict[str, _Framed | RoofplatError] = {}
-    for name in ids:
-        mine = np.flatnonzero(roof_of == name)
-        run = slice(int(mine[0]), int(mine[-1]) + 1)
-        part = part_of(framing, run)
+    for name, low, high, part in zip(
+        ids, first[:-1], first[1:], split_framing(framing, np.diff(first).tolist()), strict=True
+    ):
         sections = part.sections["section_id"].tolist()
+        theirs = obstacle_of == name
         result[name] = _Framed(
             sections=sections,
             framing=part,
-            roofs=_some(roofs["roofs"], run),
-            obstacles=_some(obstacles, (obstacle_of == name) | free),
+            roofs=_some(columns, slice(low, high)),
+            obstacles=_some(obstacles, theirs | free),
             ground=ground,
             streets=streets,
-            outlines=_some(roofs["outlines"], roof_of != name),
-            fire=_some(fires, fire_of == name),
+            outlines={"geometry": np.concatenate([shapes[:low], shapes[high:]])},
+            fire=_some(fires, fire_of == name) if name in fire_of else {},
             tables={
                 "walls": part.walls,
                 "planes": part.planes,
                 "members": part.members,
-                "obstacles": rows.obstacles.iloc[np.flatnonzero(obstacle_of == name)].reset_index(drop=True),
+                "obstacles": _cut_out(rows.obstacles, np.flatnonzero(theirs)),
             },
             problems=framing.problems[framing.problems["feature"].isin([name, *sections])],
         )
@@ -372,10 +383,11 @@ def _cut_out(frame: Any, rows: npt.NDArray[np.int64]) -> Any:
     """Some rows of a frame; most tables are in the order of the buildings, and a run is cheap to take."""
     if rows.size == len(frame):
         return frame
-    if rows.size and rows[-1] - rows[0] + 1 == rows.size:
-        part = frame.iloc[int(rows[0]) : int(rows[-1]) + 1]
-    else:
-        part = frame.iloc[rows] if rows.size else frame.iloc[:0]
+    if not rows.size:
+        return run_of(frame, 0, 0)
+    if rows[-1] - rows[0] + 1 == rows.size:
+        return run_of(frame, int(rows[0]), int(rows[-1]) + 1)
+    part = frame.iloc[rows]
     part.index = pd.RangeIndex(rows.size)
     return part
 
