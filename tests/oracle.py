@@ -434,6 +434,10 @@ class Planner:
                 result.along_walls_ft = self._along_the_walls()
             if self.may_fall_back():
                 result.trench, result.trench_refusal = self.find_trench([])
+        if self.standing is not None:
+            foothold, near = Point(result.ladders[0].foothold), self.rule("ladder.opening_clear_ft")
+            if any(opening.box.distance(foothold) < near for opening in result.openings):
+                result.ladders[0].doubts = sorted([*result.ladders[0].doubts, "ladder_by_opening"])
         return result
 
     def _number(self, name: str) -> float | None:
@@ -954,7 +958,6 @@ class Planner:
         if self.result.method == "existing_opening":
             opening_clear = self.rule("ladder.opening_clear_ft")
             keep_off.append(box(*self.result.existing).buffer(opening_clear, join_style="mitre"))
-            beside_things.append(keep_off[-1])
         weights = self.district.rules.table("ladder.weight")
         spots = []
         for place, (number, wall, along, tip, base, foothold, support, clear) in enumerate(free):
@@ -988,7 +991,7 @@ class Planner:
             spot = LadderByLoop(number, wall.side, tip, base, foothold, score, support, ground)
             if stands:
                 around = [area for area in beside_things if area.contains(Point(foothold))]
-                spot.doubts = self._doubts(wall, spot, first, clear=clear, by_obstacle=bool(around))
+                spot.doubts = self._doubts(wall, spot, clear=clear, by_obstacle=bool(around))
             spots.append(spot)
         stock = self._stock()
         nowhere = not any(
@@ -1022,16 +1025,11 @@ class Planner:
         spot.doubts.sort()
         return spot
 
-    def _doubts(
-        self, wall: WallByLoop, spot: LadderByLoop, first: BayByLoop | None, *, clear: bool, by_obstacle: bool
-    ) -> list[str]:
+    def _doubts(self, wall: WallByLoop, spot: LadderByLoop, *, clear: bool, by_obstacle: bool) -> list[str]:
         """What speaks against a ladder that stands already, were it on the ground."""
         foot = Point(self.to_crs(spot.base))
         ladder = LineString([foot, self.to_crs(spot.tip)])
         near = self.rule("ladder.base_clear_ft") * self.units_per_ft
-        by_opening = first is not None and (
-            box(*first.cut).distance(Point(spot.foothold)) < self.rule("ladder.opening_clear_ft")
-        )
         fences = [shape for kind, shape in self.district.ground_shapes if kind == "fence"]
         found = {
             "ladder_at_party_wall": wall.kind == "party",
@@ -1045,7 +1043,6 @@ class Planner:
             "ladder_across_fence": any(shape.intersects(ladder) for shape in fences),
             "ladder_in_closed_yard": any(yard.intersects(foot) for yard in self.district.yards),
             "ladder_by_obstacle": by_obstacle,
-            "ladder_by_opening": by_opening,
         }
         return [code for code, holds in found.items() if holds]
 

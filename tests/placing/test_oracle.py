@@ -827,7 +827,7 @@ def scenarios() -> Both:
 def test_what_a_scenario_states_is_planned_as_by_the_loop(scenarios: Both, kind: str) -> None:
     loops = [planner.result for planner in scenarios.planners]
     doubts = {code for loop in loops for spot in loop.ladders for code in spot.doubts}
-    assert {"ladder_ground_not_free", "ladder_by_obstacle"} <= doubts
+    assert {"ladder_ground_not_free", "ladder_by_opening"} <= doubts
     assert {loop.method for loop in loops} >= {"fold_back", "center_rafter_louver", "do_not_cut"}
     assert {loop.ladders[0].apparatus for loop in loops} == {"ground_ladder", "aerial", "out_of_reach"}
     assert sum(len(loop.openings) > 0 for loop in loops) > 70

@@ -225,7 +225,17 @@ def test_a_skylight_at_the_foothold_cannot_move_and_is_told(shapes: ModuleType) 
     fire = shapes.fires(("B000", shapely.Point(88.0, 30.0)))
     plan = shed(shapes, 104.0, 30.0, fires=fire, obstacles=light)
     assert "existing_opening" in set(plan.openings["method"])
-    assert codes(plan) == {"ladder_by_obstacle"}
+    assert codes(plan) == {"ladder_by_opening"}
+
+
+def test_glazing_at_the_foothold_cannot_move_and_is_told(shapes: ModuleType) -> None:
+    fire = shapes.fires(("B000", shapely.Point(4.0, 30.0)))
+    facts: dict[str, Any] = {"roof_family": ["sawtooth"], "fires": fire}
+    usual = shed(shapes, **facts)
+    glazing = shapes.in_feet([usual.openings.geometry.iloc[0].centroid])[0]
+    plan = shed(shapes, -3.0, glazing.y, **facts)
+    assert plan.openings["method"].tolist() == ["glazing"]
+    assert codes(plan) == {"ladder_by_opening"}
 
 
 def test_a_roof_that_pushes_walls_out_is_told(shapes: ModuleType) -> None:
@@ -499,8 +509,8 @@ TOLD_INSTEAD = {
     "ladders_keep_the_clearance_of_overhead_lines": "ladder_near_line",
     "ladders_lean_on_an_outer_wall_at_the_quarter": "ladder_at_party_wall",
     "ladders_stand_at_eaves_or_at_the_high_wall": "ladder_at_slanted_edge",
-    # A skylight does not move away from a foothold as a cut does.
-    "openings_leave_the_foothold_free": "ladder_by_obstacle",
+    # Skylights and glazing do not move away from a foothold as a cut does.
+    "openings_leave_the_foothold_free": "ladder_by_opening",
 }
 
 

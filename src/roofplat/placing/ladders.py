@@ -79,8 +79,8 @@ class LadderSpots:
     wishes
         How far each of `WISHES` is met, 0 to 1, shape (k, 7).
     placed, doubts
-        True for a ladder that stands already, and what speaks against it: a bit for each of
-        `placed.DOUBTS`.
+        True for a ladder that stands already, and what speaks against its wall and its ground: a bit
+        for each of `placed.DOUBTS`.
     """
 
     section: IntArray
@@ -224,9 +224,8 @@ def find_ladder_spots(
         & (foothold_v < opening.v_high[section] + off)
     )
     in_the_way = obstacles.grown(rules.number("obstacle.path_clear_ft"))
-    by_obstacle = in_boxes(foothold_u, foothold_v, section, in_the_way, count, with_border=False)
     # A ladder that stands already does not compete with the others.
-    bad |= by_obstacle | stands
+    bad |= in_boxes(foothold_u, foothold_v, section, in_the_way, count, with_border=False) | stands
 
     asked = np.flatnonzero((wants & ~bad) | stands)
     aerial = find_aerial_spots(
@@ -320,25 +319,17 @@ def find_ladder_spots(
     there = np.flatnonzero(stands[picked])
     if there.size:
         at = picked[there]
-        by_opening = _gap_ft(foothold_u[at], foothold_v[at], opening, section[at]) < off
-        doubts[there] = (
-            placed.doubts
-            | doubt_bit("ladder_by_obstacle", by_obstacle[at])
-            | doubt_bit("ladder_by_opening", by_opening)
-            | np.where(
-                means[there] == _AERIAL,
-                0,
-                _ground_doubts(
-                    frames,
-                    approach,
-                    buildings,
-                    section[at],
-                    free[at],
-                    (base_east[at], base_north[at]),
-                    (tip_east[at], tip_north[at]),
-                ),
-            )
+        doubts[there] = _ground_doubts(
+            frames,
+            approach,
+            buildings,
+            section[at],
+            free[at],
+            (base_east[at], base_north[at]),
+            (tip_east[at], tip_north[at]),
         )
+        # A turntable stands on the street.
+        doubts[there] = placed.doubts | np.where(means[there] == _AERIAL, 0, doubts[there])
     return _chosen(
         stock,
         approach,
@@ -375,13 +366,6 @@ def _with_placed(
     stands = np.arange(wall.size) >= stands.size
     order = np.argsort(walls.section[wall], kind="stable")
     return wall[order], along[order], stands[order]
-
-
-def _gap_ft(u: FloatArray, v: FloatArray, boxes: Boxes, box: IntArray) -> FloatArray:
-    """Distance of points from a box each, 0 inside it, NaN where that has no extent."""
-    gap_u = np.maximum(boxes.u_low[box] - u, u - boxes.u_high[box])
-    gap_v = np.maximum(boxes.v_low[box] - v, v - boxes.v_high[box])
-    return np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0))
 
 
 def _ground_doubts(

@@ -43,7 +43,7 @@ from roofplat.placing.ladders import find_ladder_spots
 from roofplat.placing.methods import Choice, choose_methods
 from roofplat.placing.openings import opening_strips
 from roofplat.placing.paths import find_ways, first_found, grown_for_paths, led_on, legs_of, wall_ways
-from roofplat.placing.placed import Placed, find_placed, on_rake
+from roofplat.placing.placed import Placed, find_placed, foothold_doubts, on_rake
 from roofplat.placing.reach import ladder_stock
 from roofplat.placing.reasons import why_no_cut
 from roofplat.placing.scene import Boxes, boxes_on, deepest_point, inside, merged_boxes, pair_up_any
@@ -635,6 +635,20 @@ def _place_chunk(
         default="no_clear_bay",
     )[unopened]
     strips = in_order(there, strips, frames.count)
+    if placed.section.size:
+        # Cuts keep off a ladder that stands; what is there already stays where it is, as the ladder does.
+        standing = np.flatnonzero(spots.placed)
+        doubts = spots.doubts.copy()
+        doubts[standing] |= foothold_doubts(
+            spots.section[standing],
+            spots.foothold_u[standing],
+            spots.foothold_v[standing],
+            obstacles,
+            strips.boxes(),
+            frames.count,
+            rules,
+        )
+        spots = replace(spots, doubts=doubts)
     on_slopes = slope_strips(
         under_tips(slopes, tip_plane, spots.tip_east, spots.tip_north),
         first_slope,

@@ -13,14 +13,15 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing import Framing
-from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, lists_of
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, lists_of, marked, pair_up
 from roofplat.placing.approach import Approach, parapets_at
 from roofplat.placing.asked import Asked
 from roofplat.placing.reach import working_reach
+from roofplat.placing.scene import Boxes, in_boxes
 from roofplat.rules import Rulebook
 from roofplat.tables import WALL_KINDS
 
-__all__ = ["DOUBTS", "Placed", "doubt_bit", "find_placed", "none_placed", "on_rake"]
+__all__ = ["DOUBTS", "Placed", "doubt_bit", "find_placed", "foothold_doubts", "none_placed", "on_rake"]
 
 # What normally forbids a spot: the sentence about a ladder that stands there all the same, and its rule.
 DOUBTS: Mapping[str, tuple[str, str]] = {
@@ -112,6 +113,44 @@ def on_rake(doubts: IntArray) -> npt.NDArray[np.bool_]:
     """
     slanted: npt.NDArray[np.bool_] = doubts & (1 << list(DOUBTS).index("ladder_at_slanted_edge")) != 0
     return slanted
+
+
+def foothold_doubts(
+    section: IntArray,
+    foothold_u: FloatArray,
+    foothold_v: FloatArray,
+    obstacles: Boxes,
+    openings: Boxes,
+    count: int,
+    rules: Rulebook,
+) -> IntArray:
+    """What the roof has against the footholds of ladders that stand already.
+
+    Parameters
+    ----------
+    section, foothold_u, foothold_v
+        Of k ladders.
+    obstacles, openings
+        Boxes on the roofs, ascending by section.
+    count
+        Number of sections.
+    rules
+        `obstacle.path_clear_ft`, `ladder.opening_clear_ft`.
+
+    Returns
+    -------
+    ndarray of int
+        Bits of `DOUBTS`, shape (k,).
+    """
+    closed = obstacles.grown(rules.number("obstacle.path_clear_ft"))
+    beside = in_boxes(foothold_u, foothold_v, section, closed, count, with_border=False)
+    ladder, opening = pair_up(section, openings.section, count)
+    u, v = foothold_u[ladder], foothold_v[ladder]
+    gap_u = np.maximum(openings.u_low[opening] - u, u - openings.u_high[opening])
+    gap_v = np.maximum(openings.v_low[opening] - v, v - openings.v_high[opening])
+    gap = np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0))
+    near = marked(ladder[gap < rules.number("ladder.opening_clear_ft")], section.size)
+    return doubt_bit("ladder_by_obstacle", beside) | doubt_bit("ladder_by_opening", near)
 
 
 def find_placed(
