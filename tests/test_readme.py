@@ -186,7 +186,7 @@ def test_every_command_and_option_is_described() -> None:
 def test_every_command_in_a_code_block_exists() -> None:
     blocks = re.findall(r"```\n(.*?)```", README, flags=re.DOTALL)
     named = re.findall(r"^roofplat (\w+)", "\n".join(blocks), flags=re.MULTILINE)
-    assert {"start", "check", "build", "rules", "sheet", "rank", "inspect", "survey"} == set(named)
+    assert {"start", "check", "build", "rules", "sheet", "rank", "inspect", "serve", "survey"} == set(named)
     for words in re.findall(r"^roofplat rules (\S+)", "\n".join(blocks), flags=re.MULTILINE):
         rules = load_rulebook().rules
         assert words == "all" or words in rules or any(rule.startswith(f"{words}.") for rule in rules)
