@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -485,6 +487,48 @@ def test_a_file_that_is_gone_or_damaged_is_told_and_comes_back(
         assert "Traceback" not in told.value.message
         path.write_bytes(whole)
         assert ask() == 100
+
+
+def test_a_damage_deep_inside_is_told(frames: dict[str, Any], tmp_path: Path) -> None:
+    """A damaged page, a blob that is no geometry, a text that is none: a sentence each, no wrong answer."""
+    path = only(frames, tmp_path / "layers.gpkg", "old", 100)
+    whole = path.read_bytes()
+    place = whole.index(b"MB-0050") // 4096 * 4096
+    damages: list[Callable[[], object]] = [
+        lambda: path.write_bytes(whole[:place] + b"\xff" * 4096 + whole[place + 4096 :]),
+        lambda: by_hand(path, "UPDATE buildings SET geom = x'4750' WHERE fid = 50"),
+        lambda: by_hand(path, "UPDATE buildings SET geom = 7 WHERE fid = 50"),
+        lambda: by_hand(path, "UPDATE buildings SET geom = substr(geom, 1, 60) WHERE fid = 50"),
+        lambda: by_hand(path, "UPDATE buildings SET alert = CAST(x'ff' AS TEXT) WHERE fid = 50"),
+    ]
+    for damage in damages:
+        damage()
+        with pytest.raises(LayerBusyError, match="damaged"):
+            layer(path, "buildings").query(limit=1000)
+        # The first rows are whole, and a damaged look does not stand in the way of the next one.
+        assert layer(path, "buildings").query(limit=10)["numberReturned"] == 10
+        path.write_bytes(whole)
+        assert layer(path, "buildings").query(limit=1000)["numberReturned"] == 100
+
+
+def test_a_file_that_another_program_holds_is_told(frames: dict[str, Any], tmp_path: Path) -> None:
+    path = only(frames, tmp_path / "layers.gpkg", "old", 100)
+    provider = layer(path, "buildings")
+    package_of(path.absolute()).connection.execute("PRAGMA busy_timeout = 50")
+    with contextlib.closing(sqlite3.connect(path)) as base:
+        base.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(LayerBusyError, match="by another program"):
+            provider.query()
+        base.rollback()
+    assert provider.query()["numberMatched"] == 100
+
+
+def by_hand(path: Path, statement: str) -> None:
+    """Change a file without the functions that its triggers need."""
+    with contextlib.closing(sqlite3.connect(path)) as base, base:
+        for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        base.execute(statement)
 
 
 def test_the_file_is_never_written_and_lookups_use_their_indexes(file: Path) -> None:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from pygeoapi.provider.base import BaseProvider, ProviderInvalidQueryError, ProviderItemNotFoundError
 
@@ -39,7 +40,7 @@ from roofplat.serve.items import (
     title_of,
     value_of,
 )
-from roofplat.serve.packages import Layer, Package, open_package, package_of, quoted
+from roofplat.serve.packages import Layer, Package, damaged, open_package, package_of, quoted
 from roofplat.tables import CAUTION
 
 __all__ = ["GeoPackageLayer", "LayerBusyError", "collections"]
@@ -309,8 +310,14 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
 
     def _lonlat(self, blobs: Sequence[bytes | None]) -> list[Any]:
         """Geometry in longitude and latitude, as GeoJSON has it."""
-        shapes = np.asarray(shapely.from_wkb(well_known_binary(blobs)), dtype=object)
-        return places_of(shapes, self._package.to_lonlat(self._layer))
+        return places_of(self._shapes(blobs), self._package.to_lonlat(self._layer))
+
+    def _shapes(self, blobs: Sequence[bytes | None]) -> npt.NDArray[np.object_]:
+        """Geometry out of the blobs of the file."""
+        try:
+            return np.asarray(shapely.from_wkb(well_known_binary(blobs)), dtype=object)
+        except (shapely.errors.ShapelyError, IndexError, TypeError):
+            raise LayerBusyError(user_msg=str(damaged(self._package.path))) from None
 
     def _has(self, name: str, value: str) -> _Where:
         """A column has a value."""
@@ -348,7 +355,7 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
         polygon = shapely.polygons(ring) if box[0] < box[2] and box[1] < box[3] else None
         shape = shapely.linestrings(ring) if polygon is None else polygon
         shapely.prepare(shape)
-        shapes = shapely.from_wkb(well_known_binary([blob for _, blob in rows]))
+        shapes = self._shapes([blob for _, blob in rows])
         meets = [row for (row, _), one in zip(rows, shapely.intersects(shape, shapes), strict=True) if one]
         return (
             f"{KEY} IN (SELECT id FROM {index} WHERE {within} UNION ALL SELECT value FROM json_each(?))",

@@ -20,7 +20,7 @@ from pyproj import Transformer
 from roofplat.errors import LayerError
 from roofplat.publish.stock import identity_of, open_as_it_is
 
-__all__ = ["Layer", "Package", "TookTooLongError", "open_package", "package_of", "quoted"]
+__all__ = ["Layer", "Package", "TookTooLongError", "damaged", "open_package", "package_of", "quoted"]
 
 # How many steps SQLite does between two looks at the clock: well under a millisecond.
 _STEPS = 10_000
@@ -131,13 +131,12 @@ class Package:
             cursor.execute("BEGIN")
             yield cursor
         except sqlite3.Error as error:
-            if error.sqlite_errorcode == sqlite3.SQLITE_INTERRUPT:
+            if _code(error) == sqlite3.SQLITE_INTERRUPT:
                 raise TookTooLongError(
                     f"That took longer than {seconds:g} s and was broken off; ask for a smaller area or "
                     "for fewer rows."
                 ) from None
-            _forget(self.path)
-            raise LayerError(_unreadable(self.path)) from error
+            raise _fault(self.path, error) from error
         finally:
             self.connection.set_progress_handler(None, 0)
             cursor.close()
@@ -161,7 +160,7 @@ class Package:
             # The name is one that the file itself lists.
             (rows,) = self.connection.execute(f"SELECT count(*) FROM {quoted(name)}").fetchone()
         except sqlite3.Error as error:
-            raise LayerError(_unreadable(self.path)) from error
+            raise _fault(self.path, error) from error
         crs = None if geometry is None else definition
         lonlat = None
         if crs is not None and rows and None not in edges:
@@ -213,7 +212,7 @@ def open_package(path: Path) -> Package:
         connection.execute("SELECT count(*) FROM gpkg_contents").fetchone()
     except sqlite3.Error as error:
         connection.close()
-        raise LayerError(_unreadable(path)) from error
+        raise _fault(path, error) from error
     return Package(path, connection, identity)
 
 
@@ -234,8 +233,26 @@ def _forget(path: Path) -> None:
         package.close()
 
 
-def _unreadable(path: Path) -> str:
-    return f"{path.name} cannot be read, it may be damaged; build the district again."
+def damaged(path: Path) -> LayerError:
+    """What is said of a file whose contents make no sense.
+
+    Examples
+    --------
+    >>> print(damaged(Path("maps/layers.gpkg")))
+    layers.gpkg cannot be read, it may be damaged; build the district again.
+    """
+    return LayerError(f"{path.name} cannot be read, it may be damaged; build the district again.")
+
+
+def _fault(path: Path, error: sqlite3.Error) -> LayerError:
+    if _code(error) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return LayerError(f"{path.name} is being written by another program; ask again when that is done.")
+    return damaged(path)
+
+
+def _code(error: sqlite3.Error) -> int:
+    """The kind of an error of SQLite; 0 where Python itself raised it."""
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
 
 
 _OPEN = threading.local()
