@@ -12,9 +12,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pyogrio
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pyogrio.errors import DataSourceError
 from tests.serve.conftest import DEMO, ROOFPLAT
 
 from roofplat.district import Service
@@ -412,6 +414,13 @@ def test_with_a_token_every_request_needs_it(serve: Callable[..., Any], token_fi
         for headers in right:
             assert server.ask(path, headers=headers)[0] == (404 if path == "/nothing" else 200)
         assert server.ask(f"{path}?token={TOKEN}&access_token={TOKEN}")[0] == 401
+    with pytest.raises(DataSourceError):
+        pyogrio.list_layers(f"OAPIF:{server.url}/")
+    pyogrio.set_gdal_config_options({"GDAL_HTTP_USERPWD": f"anyone:{TOKEN}"})
+    try:
+        assert "ladders" in {name for name, _ in pyogrio.list_layers(f"OAPIF:{server.url}/")}
+    finally:
+        pyogrio.set_gdal_config_options({"GDAL_HTTP_USERPWD": None})
     assert server.ask(PLAN, method="POST", body=ASK, headers=JSON)[0] == 401
     assert server.ask(PLAN, method="POST", body=ASK, headers={**JSON, **right[0]})[0] == 200
     assert TOKEN not in server.errors()
@@ -432,9 +441,18 @@ def refused(folder: Path, *options: str) -> str:
     return ran.stderr
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "::"])
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "0", "0x0"])
 def test_no_other_machine_without_a_token(demo_build: Path, host: str) -> None:
     assert "token file" in refused(demo_build, "--host", host)
+
+
+@pytest.mark.parametrize(("host", "address"), [("::1", "[::1]"), ("localhost", "localhost")])
+def test_other_names_of_this_machine_need_none(serve: Callable[..., Any], host: str, address: str) -> None:
+    server = serve("--host", host, "--workers", "1")
+    assert server.url == f"http://{address}:{server.port}"
+    links = [link["href"] for link in server.json("/api")["links"]]
+    assert all(link.startswith(server.url) for link in links)
+    assert server.ask("/api", headers={"Host": "evil.example"})[0] == 421
 
 
 def test_every_address_needs_a_name(demo_build: Path, token_file: Path) -> None:

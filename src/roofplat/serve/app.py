@@ -113,6 +113,9 @@ class _Site:
             # The old description stands; a request for items says itself that they are gone.
             self._not_before = now + _PAUSE_S
             _LOG.warning("%s", error)
+        except Exception:
+            self._not_before = now + _PAUSE_S
+            _LOG.exception("The layers could not be looked at again.")
         finally:
             self._lock.release()
 

@@ -34,6 +34,8 @@ _START_S = 300.0
 _END_S = 10.0
 # A worker that died is started again after so long, so that one that cannot live does not spin.
 _AGAIN_S = 1.0
+# Connections that the system holds until a worker takes them.
+_WAITING = 1024
 _NAMES_HERE = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
@@ -43,7 +45,7 @@ class _Worker:
     ready: Connection
 
 
-def serving_of(district: District, folder: Path, service: Service, address: tuple[str, int]) -> Serving:
+def serving_of(district: District, folder: Path, service: Service, bound: tuple[Any, ...]) -> Serving:
     """Gather what a run needs, and refuse what would not be safe.
 
     Parameters
@@ -54,8 +56,8 @@ def serving_of(district: District, folder: Path, service: Service, address: tupl
         The folder of the build.
     service
         The settings in force, the command's own choices among them.
-    address
-        Host and port that are listened on.
+    bound
+        Address and port that the socket has: a name may stand for any address.
 
     Returns
     -------
@@ -68,9 +70,9 @@ def serving_of(district: District, folder: Path, service: Service, address: tupl
     LayerError
         There is no build.
     """
-    host, port = address
+    host, port = service.host, bound[1]
     token = None if service.token_file is None else read_token(service.token_file)
-    if not is_this_machine(host) and token is None:
+    if not is_this_machine(bound[0]) and token is None:
         raise DistrictFileError(
             f"Other machines can reach {host}; name a token file (--token-file), or listen on 127.0.0.1."
         )
@@ -78,7 +80,7 @@ def serving_of(district: District, folder: Path, service: Service, address: tupl
         raise LayerError(f"There is no build in {folder}; run `roofplat build` first, or name it with --out.")
     if service.url is not None:
         url = check_url(service.url)
-    elif host in ("0.0.0.0", "::"):  # noqa: S104  it is refused here
+    elif bound[0] in ("0.0.0.0", "::"):  # noqa: S104  it is refused here
         raise DistrictFileError(
             f"{host} is every address of this machine; say with --url under which one the service is asked."
         )
@@ -113,9 +115,10 @@ def run_service(district: District, folder: Path, service: Service, *, say: Call
         The service cannot start.
     """
     _check_extra()
-    listening = _listen(service.host, service.port)
-    with listening:
-        serving = serving_of(district, folder, service, (service.host, listening.getsockname()[1]))
+    with _bound(service.host, service.port) as listening:
+        serving = serving_of(district, folder, service, listening.getsockname())
+        # Not before it is known to be safe.
+        listening.listen(_WAITING)
         methods = multiprocessing.get_all_start_methods()
         start = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
         if "forkserver" in methods:
@@ -126,12 +129,12 @@ def run_service(district: District, folder: Path, service: Service, *, say: Call
 
 def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: Callable[[str], None]) -> None:
     ended = threading.Event()
-    asked, asking = os.pipe()
+    asked, asking = multiprocessing.Pipe(duplex=False)
 
     def end(number: int, frame: FrameType | None) -> None:
         del number, frame
         ended.set()
-        os.write(asking, b".")
+        asking.send_bytes(b"end")
 
     before = {one: signal.signal(one, end) for one in (signal.SIGINT, signal.SIGTERM)}
     workers: list[_Worker] = []
@@ -157,8 +160,8 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
         _end(workers)
         for number, handler in before.items():
             signal.signal(number, handler)
-        os.close(asked)
-        os.close(asking)
+        asked.close()
+        asking.close()
 
 
 def _start(serving: Serving, listening: socket.socket, start: Any) -> _Worker:
@@ -206,7 +209,7 @@ def _end(workers: list[_Worker]) -> None:
         worker.ready.close()
 
 
-def _listen(host: str, port: int) -> socket.socket:
+def _bound(host: str, port: int) -> socket.socket:
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(
             host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
@@ -220,7 +223,6 @@ def _listen(host: str, port: int) -> socket.socket:
         if os.name == "posix":
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(address)
-        listening.listen(1024)
     except OSError as error:
         listening.close()
         raise DistrictFileError(
