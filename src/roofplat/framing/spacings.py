@@ -19,7 +19,7 @@ from roofplat.framing.ragged import FloatArray, IntArray
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES
 
-__all__ = ["Spacings", "by_family", "spacings_of"]
+__all__ = ["Kinds", "Spacings", "by_family", "kinds_of", "spacings_of"]
 
 _NAMES = ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
 
@@ -58,6 +58,32 @@ class Spacings:
     least_ft: FloatArray
 
 
+@dataclass(frozen=True, slots=True)
+class Kinds:
+    """The roof families of n sections.
+
+    code
+        Number of each section's family in `families`, -1 where it has none, shape (n,).
+    families
+        Each that occurs, None for one that is not in the rulebook.
+    """
+
+    code: IntArray
+    families: tuple[Family | None, ...]
+
+    def ask(self, question: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
+        """What each section's family answers; see `by_family`."""
+        answers = np.empty(len(self.families) + 1, dtype=object)
+        answers[:-1] = [None if entry is None else question(entry) for entry in self.families]
+        return np.asarray(answers[self.code], dtype=object)
+
+
+def kinds_of(family: pd.Series, rules: Rulebook) -> Kinds:
+    """The families of some sections, looked up once for many questions; see `by_family`."""
+    code, names = pd.factorize(family)
+    return Kinds(code.astype(np.int64), tuple(rules.families.get(name) for name in names))
+
+
 def by_family(family: pd.Series, rules: Rulebook, ask: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
     """What each section's family answers, None for a family that is not in the rulebook.
 
@@ -75,11 +101,7 @@ def by_family(family: pd.Series, rules: Rulebook, ask: Callable[[Family], Any]) 
     ndarray of object
         Shape (n,).
     """
-    code, names = pd.factorize(family)
-    known = [rules.families.get(name) for name in names]
-    answers = np.empty(len(known) + 1, dtype=object)
-    answers[:-1] = [None if entry is None else ask(entry) for entry in known]
-    return np.asarray(answers[code], dtype=object)
+    return kinds_of(family, rules).ask(ask)
 
 
 def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
@@ -98,11 +120,12 @@ def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
     Spacings
     """
     family = roofs["roof_family"].fillna("unknown")
-    framing = by_family(family, rules, lambda entry: entry.framing).astype(str)
+    kinds = kinds_of(family, rules)
+    framing = kinds.ask(lambda entry: entry.framing).astype(str)
     spacing: dict[str, FloatArray] = {}
     weakest = np.full(len(roofs), -1)
     for name in _NAMES:
-        default = by_family(family, rules, _number_of(name)).astype(float)
+        default = kinds.ask(_number_of(name)).astype(float)
         recorded = roofs[name].to_numpy(dtype=float, na_value=np.nan)
         has, known = np.isfinite(default), np.isfinite(recorded)
         spacing[name] = np.where(has, np.where(known, recorded, default), np.nan)

@@ -19,6 +19,7 @@ from roofplat.framing.facets import walls_of_edges
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray, lists_of, pair_up, take
 from roofplat.placing.collapse import Zones, find_zones
+from roofplat.placing.scene import Things
 from roofplat.rules import Rulebook
 from roofplat.tables import ROOF_SHAPES, WALL_KINDS
 
@@ -189,6 +190,7 @@ def read_approach(
     framing: Framing,
     roofs: gpd.GeoDataFrame,
     obstacles: gpd.GeoDataFrame,
+    things: Things,
     rules: Rulebook,
     *,
     planned: Flags,
@@ -204,6 +206,8 @@ def read_approach(
         n sections with w walls.
     roofs, obstacles, streets, ground
         Tables in the working CRS; None stands for a layer that is not there.
+    things
+        The obstacles as arrays.
     rules
         `ladder.*`, `aerial.*`, `line.*`, `collapse.*`, `join.parapet_reach_ft`.
     planned
@@ -221,16 +225,18 @@ def read_approach(
     parapet = np.nan_to_num(roofs["parapet_ft"].to_numpy(dtype=float, na_value=np.nan))
     above_eaves, slanted = _roof_edges(framing, rules)
     edge = height[walls.section] + above_eaves
-    drawn = _drawn_parapets(framing, roofs, obstacles, planned, buildings, rules)
+    is_parapet = things.of(["parapet"]) & obstacles["height_ft"].notna().to_numpy(dtype=bool)
+    drawn = _drawn_parapets(framing, roofs, obstacles, is_parapet, planned, buildings, rules)
     building = pd.factorize(roofs["building_id"])[0].astype(np.int64)
 
     share = rules.number("ladder.base_share")
     farthest = (edge.max(initial=0.0) + parapet.max(initial=0.0) + drawn.height_ft.max(initial=0.0)) * (
         share / np.sqrt(1.0 - share**2)
     )
-    overhead = obstacles[obstacles["kind"] == "overhead_line"]
-    clear_ft = line_clearance_ft(overhead["voltage_kv"].to_numpy(dtype=float, na_value=np.nan), rules)
-    lines = Lines.of(overhead.geometry.to_numpy(), clear_ft)
+    overhead = things.of(["overhead_line"])
+    voltage_kv = obstacles["voltage_kv"].to_numpy(dtype=float, na_value=np.nan)
+    clear_ft = line_clearance_ft(voltage_kv[overhead], rules)
+    lines = Lines.of(things.geometry[overhead], clear_ft)
 
     def near(geometry: Geometry, clear: FloatArray) -> Nearby:
         return _nearby(framing.frames, buildings, planned, geometry, clear, farthest)
@@ -453,15 +459,16 @@ def _drawn_parapets(
     framing: Framing,
     roofs: gpd.GeoDataFrame,
     obstacles: gpd.GeoDataFrame,
+    is_parapet: Flags,
     planned: Flags,
     buildings: shapely.STRtree,
     rules: Rulebook,
 ) -> Parapets:
     """Parapets drawn along walls, as stretches of those walls."""
     nobody, nothing = np.empty(0, dtype=np.int64), np.empty(0)
-    rows = obstacles[(obstacles["kind"] == "parapet") & obstacles["height_ft"].notna()]
-    if rows.empty:
+    if not is_parapet.any():
         return Parapets(nobody, nothing, nothing, nothing)
+    rows = obstacles[is_parapet]
     shapes = rows.geometry.to_numpy()
     rings = np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
     parts, row = shapely.get_parts(rings, return_index=True)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import shapely
 
 from roofplat.errors import RuleError
@@ -148,25 +147,22 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     holes = shapely.get_exterior_ring(footprint[plain]).reshape(-1, 1)
     ring[rest[plain]] = shapely.polygons(shapely.get_exterior_ring(around[plain]), holes=holes)
     ring[rest[~plain]] = shapely.difference(around[~plain], footprint[~plain])
-    basis = roofs["height_ft_basis"].iloc[zones.section].fillna("assumed")
-    frame = pd.DataFrame(
-        {
-            "building_id": roofs["building_id"].iloc[zones.section].to_numpy(),
-            "distance_ft": zones.distance_ft,
-            "height_ft": zones.height_ft,
-            "height_basis": basis.to_numpy(),
-            "pushes_out": zones.pushes_out,
-            "rules": sentences([*_SHARES], zones.pushes_out.astype(np.int64)),
-            "why": sentences(
-                [
-                    "As far as a wall can fall, by the share of its greatest height that the rulebook sets.",
-                    "As far as a wall can be thrown: this roof family is known to push walls out.",
-                ],
-                zones.pushes_out.astype(np.int64),
-            ),
-        }
-    )
-    table: gpd.GeoDataFrame = conform("collapse_zones", frame, geometry=ring, crs=roofs.crs)
+    columns = {
+        "building_id": roofs["building_id"].array.take(zones.section),
+        "distance_ft": zones.distance_ft,
+        "height_ft": zones.height_ft,
+        "height_basis": roofs["height_ft_basis"].array.take(zones.section).fillna("assumed"),
+        "pushes_out": zones.pushes_out,
+        "rules": sentences([*_SHARES], zones.pushes_out.astype(np.int64)),
+        "why": sentences(
+            [
+                "As far as a wall can fall, by the share of its greatest height that the rulebook sets.",
+                "As far as a wall can be thrown: this roof family is known to push walls out.",
+            ],
+            zones.pushes_out.astype(np.int64),
+        ),
+    }
+    table: gpd.GeoDataFrame = conform("collapse_zones", columns, geometry=ring, crs=roofs.crs)
     return table
 
 

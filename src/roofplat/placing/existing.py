@@ -7,17 +7,14 @@ Out: the one nearest the fire spot of each section, and the same as `Strips`.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from roofplat.framing.members import Runs, SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, stack, take
 from roofplat.placing.openings import Strips, kept_short, toward_ladder
-from roofplat.placing.scene import Boxes, boxes_on, inside
+from roofplat.placing.scene import Boxes, Things, boxes_on, inside
 from roofplat.rules import Rulebook
 from roofplat.tables import METHODS
 
@@ -28,9 +25,8 @@ EXISTING_KINDS = ("skylight", "smoke_vent", "hatch")
 
 def nearest_existing(
     frames: SectionFrames,
-    building: pd.Index[Any],
     owner: IntArray,
-    obstacles: gpd.GeoDataFrame,
+    things: Things,
     rules: Rulebook,
     *,
     planned: npt.NDArray[np.bool_],
@@ -43,10 +39,10 @@ def nearest_existing(
     ----------
     frames
         n sections.
-    building, owner
-        Ids of the buildings, and the building of each section, shape (n,).
-    obstacles
-        `tables.TABLES["obstacles"]`, working CRS.
+    owner
+        The building of each section, shape (n,).
+    things
+        On the roofs.
     rules
         `opening.existing_reach_ft`, `obstacle.point_radius_ft`.
     planned, fire_u, fire_v
@@ -58,9 +54,9 @@ def nearest_existing(
         At most one a section, its corners on the roof, its border within reach of the fire spot;
         among equals (to 0.01 ft) the one at lower v, then u.
     """
-    there = obstacles[obstacles["kind"].isin(EXISTING_KINDS) & obstacles["building_id"].notna()]
+    there = take(things, things.of(EXISTING_KINDS))
     radius = rules.number("obstacle.point_radius_ft")
-    boxes, _ = boxes_on(frames, building, owner, there, planned, point_radius_ft=radius)
+    boxes, _ = boxes_on(frames, owner, there, planned, point_radius_ft=radius)
     section = boxes.section
     at_u, at_v = fire_u[section], fire_v[section]
     off_u = np.maximum(np.maximum(boxes.u_low - at_u, at_u - boxes.u_high), 0.0)

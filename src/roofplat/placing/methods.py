@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from roofplat.framing import Framing, by_family
+from roofplat.framing import Framing, kinds_of
 from roofplat.framing.members import scan
 from roofplat.framing.ragged import FloatArray, IntArray
 from roofplat.placing.compose import compose
@@ -139,7 +139,8 @@ def choose_methods(
     heavy = (roofs["panel_type"] == "early_heavy").to_numpy(dtype=bool)
     suspended = suspended & (rules.number("opening.fold_back_under_load") == 0)
     heavy = heavy & (rules.number("opening.fold_back_heavy") == 0)
-    limit = by_family(family, rules, lambda entry: entry.span_limit_ft()).astype(float)
+    kinds = kinds_of(family, rules)
+    limit = kinds.ask(lambda entry: entry.span_limit_ft()).astype(float)
     with np.errstate(invalid="ignore"):
         too_wide = clear_span_ft(framing) > limit + _SAME_FT
         steep = slope_deg > rules.number("opening.steepest_deg")
@@ -147,10 +148,10 @@ def choose_methods(
     order = np.full((count, len(METHODS)), np.inf)
     verdict = np.full((count, len(METHODS)), NOT_LISTED)
     for number, method in enumerate(METHODS):
-        place = by_family(family, rules, _place_of(method)).astype(float)
+        place = kinds.ask(_place_of(method)).astype(float)
         listed = np.isfinite(place)
         order[:, number] = place
-        reasons = [by_family(family, rules, _forbids(method)).astype(bool)]
+        reasons = [kinds.ask(_forbids(method)).astype(bool)]
         codes = ["not_permitted"]
         if method == "existing_opening":
             reasons, codes = [~existing_near], ["none_near"]

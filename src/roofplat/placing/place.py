@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from roofplat.framing import Framing, by_family
+from roofplat.framing import Framing, kinds_of
 from roofplat.framing.members import SectionFrames, scan
 from roofplat.framing.neighbours import Views
 from roofplat.framing.planes import RoofLines
@@ -46,7 +46,16 @@ from roofplat.placing.paths import find_ways, first_found, grown_for_paths, led_
 from roofplat.placing.placed import Placed, find_placed, foothold_doubts, on_rake
 from roofplat.placing.reach import ladder_stock
 from roofplat.placing.reasons import why_no_cut
-from roofplat.placing.scene import Boxes, boxes_on, deepest_point, inside, merged_boxes, pair_up_any
+from roofplat.placing.scene import (
+    Boxes,
+    Things,
+    boxes_on,
+    deepest_point,
+    inside,
+    merged_boxes,
+    pair_up_any,
+    read_things,
+)
 from roofplat.placing.sheets import Sheets
 from roofplat.placing.slope_ways import find_slope_ways, planes_under
 from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips, under_tips
@@ -252,6 +261,7 @@ def _read_setting(
     count = frames.count
     owner, names = pd.factorize(roofs["building_id"])
     building = pd.Index(names)
+    things = read_things(obstacles, building)
     area = roofs["area_ft2"].to_numpy()
 
     fire_section, fire_u_given, fire_v_given, problems = _stated_fires(frames, building, owner, fires)
@@ -274,9 +284,7 @@ def _read_setting(
     axis_sure = (framing.sections["axis_basis"] != "doubtful").to_numpy(dtype=bool)
     wide = np.minimum(frames.u_high - frames.u_low, frames.v_high - frames.v_low)
     lattice = np.isin(framing.spacings.framing, ["grid", "joists"])
-    existing = nearest_existing(
-        frames, building, owner, obstacles, rules, planned=planned, fire_u=fire_u, fire_v=fire_v
-    )
+    existing = nearest_existing(frames, owner, things, rules, planned=planned, fire_u=fire_u, fire_v=fire_v)
     choice = choose_methods(
         framing,
         roofs,
@@ -287,7 +295,7 @@ def _read_setting(
     )
     can_slope = planned & framing.pitched.found & (choice.cutting == METHODS.index("near_ridge"))
     can_cut = planned & lattice & axis_sure & (wide >= framing.spacings.least_ft) & (choice.cutting >= 0)
-    family = framing.sections["roof_family"]
+    kinds = kinds_of(framing.sections["roof_family"], rules)
     small, joists = (METHODS.index(way) for way in ("small_opening", "between_joists"))
     # Between joists only whole spaces can be opened.
     between = np.full(count, rules.number("opening.between_joists_ft"))
@@ -302,15 +310,14 @@ def _read_setting(
     )
     trench_width, trench_clear = _trench_sizes_ft(framing.spacings, rules)
     trench_with, trench_against = (
-        by_family(family, rules, _lets_run(way)).astype(bool)
-        for way in ("with_construction", "against_construction")
+        kinds.ask(_lets_run(way)).astype(bool) for way in ("with_construction", "against_construction")
     )
 
-    boxes, blocking = _obstacle_boxes(framing.frames, building, owner, obstacles, planned, rules)
+    boxes, blocking = _obstacle_boxes(framing.frames, owner, things, planned, rules)
     planes = framing.pitched.planes
     slopes = lay_out_slopes(framing.pitched, frames.outlines, framing.spacings, rules)
     slope_obstacles, _ = _obstacle_boxes(
-        slopes, building, owner[planes.section], obstacles, can_slope[planes.section], rules
+        slopes, owner[planes.section], things, can_slope[planes.section], rules
     )
     slope_obstacles = _on_their_planes(slopes, slope_obstacles)
     # Sections that are planned here come first: an index below their number is one of theirs.
@@ -321,6 +328,7 @@ def _read_setting(
         framing,
         roofs,
         obstacles,
+        things,
         rules,
         planned=planned,
         streets=streets,
@@ -343,7 +351,7 @@ def _read_setting(
         choice=choice,
         existing=existing,
         longest_ft=longest,
-        pushes_out=by_family(family, rules, lambda entry: entry.pushes_walls_out).astype(bool),
+        pushes_out=kinds.ask(lambda entry: entry.pushes_walls_out).astype(bool),
         trench_with=trench_with,
         trench_against=trench_against,
         trench_width_ft=trench_width,
@@ -423,21 +431,17 @@ def _on_their_planes(planes: SectionFrames, boxes: Boxes) -> Boxes:
 
 def _obstacle_boxes(
     frames: SectionFrames,
-    building: pd.Index[Any],
     owner: IntArray,
-    obstacles: gpd.GeoDataFrame,
+    things: Things,
     planned: npt.NDArray[np.bool_],
     rules: Rulebook,
 ) -> tuple[Boxes, Boxes]:
     """Boxes on sections, or on planes, that must not be cut, and those that a path must go round."""
-    on_roof = obstacles[
-        ~obstacles["kind"].isin(["overhead_line", "parapet"]) & obstacles["building_id"].notna()
-    ]
+    on_roof = take(things, ~things.of(["overhead_line", "parapet"]))
     radius = rules.number("obstacle.point_radius_ft")
-    boxes, which = boxes_on(frames, building, owner, on_roof, planned, point_radius_ft=radius)
+    boxes, which = boxes_on(frames, owner, on_roof, planned, point_radius_ft=radius)
     # What hangs below the deck is not in a walker's way.
-    stands = (on_roof["kind"] != "suspended_load").to_numpy(dtype=bool)[which]
-    return boxes, take(boxes, stands)
+    return boxes, take(boxes, ~on_roof.of(["suspended_load"])[which])
 
 
 def _place_chunk(
@@ -710,6 +714,8 @@ def _place_chunk(
         rafter_ft=setting.rafter_ft[rows],
         fire_u=fire_u,
         fire_v=fire_v,
+        slopes=slopes.frames,
+        tip_plane=tip_plane,
     )
     sheets = Sheets()
     sheets.add(

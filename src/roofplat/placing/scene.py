@@ -6,6 +6,7 @@ Out: `Scene`: arrays for one chunk of sections, in section coordinates.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,6 +32,7 @@ from roofplat.framing.ragged import (
     sums,
     take,
 )
+from roofplat.tables import OBSTACLE_KINDS
 
 # Outlines with more edges than this are left to the inscribed circle.
 _PLAIN_EDGES = 8
@@ -42,6 +44,7 @@ _DEEP_SHARE = 0.02
 __all__ = [
     "Boxes",
     "Segments",
+    "Things",
     "boxes_of",
     "boxes_on",
     "deepest_point",
@@ -49,6 +52,7 @@ __all__ = [
     "inside",
     "merged_boxes",
     "pair_up_any",
+    "read_things",
     "touches_box",
 ]
 
@@ -148,11 +152,53 @@ def pair_up_any(left: npt.NDArray[Any], right: npt.NDArray[Any]) -> tuple[IntArr
     return kept[row], usable[place]
 
 
+@dataclass(frozen=True, slots=True)
+class Things:
+    """Things on roofs and around them, in the order of their table; shape (k,) each.
+
+    building
+        Number of the building that each lies on, -1 for none.
+    kind
+        Number in `tables.OBSTACLE_KINDS`.
+    geometry
+        In the working CRS.
+    """
+
+    building: IntArray
+    kind: IntArray
+    geometry: npt.NDArray[np.object_]
+
+    def of(self, kinds: Iterable[str]) -> npt.NDArray[np.bool_]:
+        """Which of them are of some kinds, shape (k,)."""
+        return np.isin(self.kind, [OBSTACLE_KINDS.index(kind) for kind in kinds])
+
+
+def read_things(obstacles: gpd.GeoDataFrame, building: pd.Index[Any]) -> Things:
+    """Take obstacles as arrays.
+
+    Parameters
+    ----------
+    obstacles
+        `tables.TABLES["obstacles"]`, working CRS.
+    building
+        Ids of the buildings.
+
+    Returns
+    -------
+    Things
+        In the order of the table.
+    """
+    return Things(
+        building.get_indexer(pd.Index(obstacles["building_id"])).astype(np.int64),
+        pd.Index(OBSTACLE_KINDS).get_indexer(pd.Index(obstacles["kind"])).astype(np.int64),
+        obstacles.geometry.to_numpy(),
+    )
+
+
 def boxes_on(
     frames: SectionFrames,
-    building: pd.Index[Any],
     owner: IntArray,
-    things: gpd.GeoDataFrame,
+    things: Things,
     wanted: npt.NDArray[np.bool_],
     *,
     point_radius_ft: float,
@@ -163,10 +209,10 @@ def boxes_on(
     ----------
     frames
         n sections.
-    building, owner
-        Ids of the buildings, and the building of each section, shape (n,).
+    owner
+        The building of each section, shape (n,).
     things
-        `building_id` and geometry in the working CRS; those of no building are passed over.
+        Those of no building are passed over.
     wanted
         Shape (n,).
     point_radius_ft
@@ -177,15 +223,14 @@ def boxes_on(
     boxes
         Ascending by section, shape (b,).
     which
-        Row of `things` of each, shape (b,).
+        Number in `things` of each, shape (b,).
     """
-    which, section = pair_up_any(building.get_indexer(things["building_id"]), owner)
+    which, section = pair_up_any(things.building, owner)
     kept = wanted[section]
     which, section = which[kept], section[kept]
     order = np.argsort(section, kind="stable")
     which, section = which[order], section[order]
-    geometry = things.geometry.to_numpy()[which]
-    return boxes_of(frames, geometry, section, point_radius_ft=point_radius_ft), which
+    return boxes_of(frames, things.geometry[which], section, point_radius_ft=point_radius_ft), which
 
 
 def inside(
