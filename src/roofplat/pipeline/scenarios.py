@@ -7,7 +7,7 @@ Out: `Answer`: for each question the tables of that building's plan, as a build 
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +25,7 @@ from roofplat.publish.stock import Stock
 from roofplat.rules import Rulebook
 from roofplat.tables import join_problems, run_of, trusted, with_geometry
 
-__all__ = ["Answer", "Planner", "Scenario"]
+__all__ = ["Answer", "Parts", "Planner", "Scenario"]
 
 # Tables that a plan has for each building.
 _PLANNED = ("sections", "ladders", "paths", "checks", "openings", "cuts", "trenches", "collapse_zones")
@@ -41,6 +41,8 @@ _READ = {
     "fires": ("building_id",),
 }
 Columns = dict[str, Any]
+# A frame, and which of its rows; None for all of them.
+Piece = tuple[Any, npt.NDArray[np.int64] | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,44 @@ class Answer:
     """
 
     scenario: Scenario
-    tables: dict[str, Any]
+    tables: Parts
+
+
+class Parts(Mapping[str, Any]):
+    """Tables of one building, each cut out of those of all planned with it when it is first asked for.
+
+    Parameters
+    ----------
+    pieces
+        By table: the frames that hold its rows, and which rows of each; None for all of them.
+
+    Examples
+    --------
+    >>> Parts({"walls": [(pd.DataFrame({"wall": [0, 1, 0]}), np.array([2]))]})["walls"]["wall"].tolist()
+    [0]
+    """
+
+    __slots__ = ("_cut", "_pieces")
+
+    def __init__(self, pieces: Mapping[str, Sequence[Piece]]) -> None:
+        self._pieces = pieces
+        self._cut: dict[str, Any] = {}
+
+    def __getitem__(self, table: str) -> Any:
+        if table not in self._cut:
+            cut = [frame if rows is None else _cut_out(frame, rows) for frame, rows in self._pieces[table]]
+            self._cut[table] = cut[0] if len(cut) == 1 else join_problems(cut)
+        return self._cut[table]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._pieces)
+
+    def __len__(self) -> int:
+        return len(self._pieces)
+
+    def pieces(self, table: str) -> Sequence[Piece]:
+        """The frames that hold the rows of a table, and which rows; for who reads many answers at once."""
+        return self._pieces[table]
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,23 +390,25 @@ def _concatenated(columns: Sequence[Any]) -> Any:
     return type(columns[0])._concat_same_type(columns)
 
 
-def _tables_of(ids: Sequence[str], plan: Plan, framed: Sequence[_Framed]) -> list[dict[str, Any]]:
+def _tables_of(ids: Sequence[str], plan: Plan, framed: Sequence[_Framed]) -> list[Parts]:
     """The rows of each building."""
-    tables = [dict(entry.tables) for entry in framed]
+    pieces: list[dict[str, list[Piece]]] = [
+        {table: [(frame, None)] for table, frame in entry.tables.items()} for entry in framed
+    ]
     names = pd.Index(ids)
     for table in _PLANNED:
         frame = getattr(plan, table)
-        for mine, rows in zip(tables, _rows_of(names, frame["building_id"], len(ids)), strict=True):
-            mine[table] = _cut_out(frame, rows)
+        for mine, rows in zip(pieces, _rows_of(names, frame["building_id"], len(ids)), strict=True):
+            mine[table] = [(frame, rows)]
     owner = {name: number for number, name in enumerate(ids)}
     owner |= {name: number for number, entry in enumerate(framed) for name in entry.sections}
     features = plan.problems["feature"].tolist()
     of = np.array([owner.get(feature, -1) for feature in features], dtype=np.int64)
     everyone = (plan.problems["layer"] == "district").to_numpy(dtype=bool)
-    for number, (mine, entry) in enumerate(zip(tables, framed, strict=True)):
-        own = plan.problems[(of == number) | everyone]
-        mine["problems"] = join_problems([entry.problems, own])
-    return tables
+    for number, (mine, entry) in enumerate(zip(pieces, framed, strict=True)):
+        own = np.flatnonzero((of == number) | everyone)
+        mine["problems"] = [(entry.problems, None), (plan.problems, own)]
+    return [Parts(mine) for mine in pieces]
 
 
 def _rows_of(names: pd.Index[Any], building_id: pd.Series, count: int) -> list[npt.NDArray[np.int64]]:
@@ -392,7 +433,7 @@ def _cut_out(frame: Any, rows: npt.NDArray[np.int64]) -> Any:
     return part
 
 
-def _fault(scenario: Scenario, tables: dict[str, Any]) -> RoofplatError | None:
+def _fault(scenario: Scenario, tables: Parts) -> RoofplatError | None:
     """The plan is for the fire spot asked for, and for no other in its stead."""
     if scenario.fire is None or tables["sections"]["fire_basis"].eq("given").any():
         return None
