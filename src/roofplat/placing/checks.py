@@ -88,6 +88,8 @@ def place_checks(
     rafter_ft: FloatArray,
     fire_u: FloatArray,
     fire_v: FloatArray,
+    slopes: SectionFrames | None = None,
+    tip_plane: IntArray | None = None,
 ) -> Checks:
     """Place the checks of each section that is opened.
 
@@ -103,6 +105,9 @@ def place_checks(
         True for a section that is opened, shape (n,).
     rafter_ft, fire_u, fire_v
         Of each section, shape (n,).
+    slopes, tip_plane
+        The planes of pitched roofs, and the plane that rises from each spot, -1 for none; a ladder that
+        stands already beside a hip gets no cut on another plane than its own.
 
     Returns
     -------
@@ -137,6 +142,10 @@ def place_checks(
         fits &= ~in_boxes(u, v, section, openings, frames.count, with_border=True)
     # A cut can clip a corner between points that are all clear.
     fits &= ~_leaves_roof(frames, u0, v0, u1, v1, section)
+    if slopes is not None and tip_plane is not None:
+        own = np.flatnonzero(spots.placed[lead] & (tip_plane[lead] >= 0))
+        plane = tip_plane[lead[own]]
+        fits[own] &= inside(slopes, *slopes.uv(east[own], north[own], plane), plane)
     for boxes in (keep_off, openings):
         cut, box = pair_up(section, boxes.section, frames.count)
         clipped = touches_box(u0[cut], v0[cut], u1[cut], v1[cut], take(boxes, box))
