@@ -275,6 +275,24 @@ def test_a_gable_has_no_way_to_the_ridge(shapes: ModuleType) -> None:
     assert len(eave.paths) > 0
 
 
+@pytest.mark.parametrize(("along_ft", "cuts"), [(20.0, 1), (2.5, 0)])
+def test_beside_a_hip_no_cut_is_drawn_on_the_next_plane(
+    shapes: ModuleType, along_ft: float, cuts: int
+) -> None:
+    """Five feet in from the wall and 2.5 ft from the corner lies the plane over the other wall."""
+    house = shapes.roofs(
+        shapes.rectangle(50, 30),
+        roof_family=["sawn_rafter_pitched"],
+        roof_shape=["hipped"],
+        rafter_spacing_ft=[1.5],
+        slope_deg=[20.0],
+    )
+    spot = standing(shapes, ("B000", along_ft, -3.0))
+    _, plan = shapes.planned(house, placed_ladders=spot)
+    assert len(plan.paths) > 0
+    assert (plan.checks["kind"] == "inspection_cut").sum() == cuts
+
+
 # Methods to prefer.
 
 
