@@ -6,6 +6,7 @@ Out: answers, until it is told to end or the process that started it is gone.
 
 from __future__ import annotations
 
+import gc
 import logging
 import multiprocessing
 import os
@@ -50,6 +51,10 @@ def work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
         ready.send(str(error))
         return
     server = make_server(application, listening, serving.service)
+    # What was read to start stays for good; to look through all of it for what may go took longer than an
+    # answer, in the middle of one.
+    gc.collect()
+    gc.freeze()
     ready.send("")
     ready.close()
     server.run()
