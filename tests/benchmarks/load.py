@@ -28,7 +28,7 @@ from urllib.parse import urlsplit
 __all__ = ["Told", "ask_over_and_over", "question"]
 
 CHECKED = 50
-_TIMED = re.compile(r"\s*([\w-]+)\s*;\s*dur=([\d.]+)")
+_TIMED = re.compile(r"\s*([\w-]+)\s*;\s*(?:dur=([\d.]+)|desc=\"(\d+)\")")
 
 
 @dataclass
@@ -38,7 +38,7 @@ class Told:
     took_ms
         From the first byte of a question to the last of its answer.
     server_ms
-        By name, what the header Server-Timing says.
+        By name, what the header Server-Timing says: milliseconds, and how many were planned together.
     """
 
     took_ms: list[float] = field(default_factory=list)
@@ -102,8 +102,8 @@ async def _client(
             continue
         told.took_ms.append((time.perf_counter() - begun) * 1000.0)
         told.received += len(content)
-        for name, milliseconds in _TIMED.findall(headers.get("server-timing", "")):
-            told.server_ms.setdefault(name, []).append(float(milliseconds))
+        for name, milliseconds, number in _TIMED.findall(headers.get("server-timing", "")):
+            told.server_ms.setdefault(name, []).append(float(milliseconds or number))
         if status != 200:
             told.errors[f"status {status}"] += 1
         elif not content.rstrip().endswith(b"}"):
