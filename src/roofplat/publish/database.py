@@ -21,6 +21,7 @@ from urllib.parse import parse_qsl, quote, urlencode
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute
@@ -641,22 +642,29 @@ def _fill(cursor: Any, address: DatabaseAddress, name: str, table: StoredTable, 
     from psycopg2 import sql
 
     whole = sql.Identifier(address.schema, _NEXT + name)
-    rows = _arrow(table, srid)
+    rows = _cells(table.frame)
+    kinds = {column.name: _sql_type(column.type) for column in rows.schema}
+    spatial = isinstance(table.frame, gpd.GeoDataFrame)
+    if spatial:
+        kinds[GEOMETRY] = f"geometry({'Geometry' if table.kind == 'Unknown' else table.kind}, {srid})"
+    required = _required(name)
     columns = [
         sql.SQL("{} {}{}").format(
-            sql.Identifier(column.name),
-            sql.SQL(_sql_type(column, table, srid)),
-            sql.SQL(" NOT NULL" if column.name in _required(name) else ""),
+            sql.Identifier(column), sql.SQL(kind), sql.SQL(" NOT NULL" if column in required else "")
         )
-        for column in rows.schema
+        for column, kind in kinds.items()
     ]
     cursor.execute(sql.SQL("CREATE TABLE {} ({})").format(whole, sql.SQL(", ").join(columns)))
     copy = sql.SQL("COPY {} FROM STDIN WITH (FORMAT csv)").format(whole).as_string(cursor)
     options = pyarrow.csv.WriteOptions(include_header=False)
     for start in range(0, rows.num_rows, _ROWS):
+        part = rows.slice(start, _ROWS)
+        if spatial:
+            shapes = np.asarray(table.frame.geometry.array[start : start + _ROWS], dtype=object)
+            part = part.append_column(GEOMETRY, _binary(shapes, table.kind, srid))
         packet = io.BytesIO()
         # A cell without a value comes out as nothing at all, an empty text as "".
-        pyarrow.csv.write_csv(rows.slice(start, _ROWS), packet, options)
+        pyarrow.csv.write_csv(part, packet, options)
         packet.seek(0)
         cursor.copy_expert(copy, packet)
     # What names a row in one build as in the next is its key; the number keeps the order of the layer.
@@ -664,10 +672,10 @@ def _fill(cursor: Any, address: DatabaseAddress, name: str, table: StoredTable, 
     cursor.execute(sql.SQL("ALTER TABLE {} ADD PRIMARY KEY ({})").format(whole, sql.Identifier(key)))
     if key != KEY:
         cursor.execute(sql.SQL("ALTER TABLE {} ADD UNIQUE ({})").format(whole, sql.Identifier(KEY)))
-    if GEOMETRY in rows.column_names:
+    if spatial:
         cursor.execute(sql.SQL("CREATE INDEX ON {} USING gist ({})").format(whole, sql.Identifier(GEOMETRY)))
     for column in _INDEXED:
-        if column in rows.column_names and column != key:
+        if column in kinds and column != key:
             cursor.execute(sql.SQL("CREATE INDEX ON {} ({})").format(whole, sql.Identifier(column)))
     cursor.execute(
         sql.SQL("COMMENT ON TABLE {} IS {}").format(
@@ -720,23 +728,25 @@ def _swap(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
         "AND starts_with(relname, %s) ORDER BY relkind DESC, relname",
         (address.schema, _NEXT),
     )
-    for name, kind in cursor.fetchall():
-        cursor.execute(
-            sql.SQL("ALTER {} {} RENAME TO {}").format(
-                sql.SQL("INDEX" if kind == "i" else "TABLE"),
-                sql.Identifier(address.schema, name),
-                sql.Identifier(name.removeprefix(_NEXT)),
-            )
+    last = [
+        sql.SQL("ALTER {} {} RENAME TO {}").format(
+            sql.SQL("INDEX" if kind == "i" else "TABLE"),
+            sql.Identifier(address.schema, name),
+            sql.Identifier(name.removeprefix(_NEXT)),
         )
-    for name, who, right in grants:
-        if name in names:
-            cursor.execute(
-                sql.SQL("GRANT {} ON {} TO {}").format(
-                    sql.SQL(right),
-                    sql.Identifier(address.schema, name),
-                    sql.Identifier(who) if who else sql.SQL("PUBLIC"),
-                )
-            )
+        for name, kind in cursor.fetchall()
+    ]
+    last += [
+        sql.SQL("GRANT {} ON {} TO {}").format(
+            sql.SQL(right),
+            sql.Identifier(address.schema, name),
+            sql.Identifier(who) if who else sql.SQL("PUBLIC"),
+        )
+        for name, who, right in grants
+        if name in names
+    ]
+    # All in one: readers wait from the lock to the end of this.
+    cursor.execute(sql.SQL("; ").join(last))
 
 
 def _relations(cursor: Any, address: DatabaseAddress) -> dict[str, str | None]:
@@ -757,34 +767,30 @@ def _required(name: str) -> set[str]:
     return filled | {KEY}
 
 
-def _sql_type(column: pa.Field, table: StoredTable, srid: int) -> str:
-    if column.name == GEOMETRY:
-        return f"geometry({'Geometry' if table.kind == 'Unknown' else table.kind}, {srid})"
-    return next((named for is_one, named in _KINDS.items() if is_one(column.type)), _TEXT)
+def _sql_type(kind: pa.DataType) -> str:
+    return next((named for is_one, named in _KINDS.items() if is_one(kind)), _TEXT)
 
 
-def _arrow(table: StoredTable, srid: int) -> pa.Table:
-    """The rows as they are sent: numbered, days as days, geometry as text of its binary form."""
-    frame = table.frame.reset_index(drop=True)
-    shapes = None
+def _cells(frame: pd.DataFrame) -> pa.Table:
+    """The rows as they are sent, all but their geometry: numbered, days as days, texts as text."""
+    plain = frame
     if isinstance(frame, gpd.GeoDataFrame):
-        shapes = np.asarray(frame.geometry.array, dtype=object)
-        frame = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-    rows = pa.Table.from_pandas(frame, preserve_index=False)
+        plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+    rows = pa.Table.from_pandas(plain, preserve_index=False)
     for place, column in enumerate(rows.schema):
+        cells = rows.column(place)
         if pa.types.is_timestamp(column.type):
-            rows = rows.set_column(place, column.name, rows.column(place).cast(pa.date32()))
-        elif pa.types.is_dictionary(column.type) or pa.types.is_null(column.type):
-            rows = rows.set_column(place, column.name, rows.column(place).cast(pa.large_string()))
-        elif pa.types.is_large_string(column.type) or pa.types.is_string(column.type):
+            rows = rows.set_column(place, column.name, cells.cast(pa.date32()))
+        elif _sql_type(column.type) == _TEXT:
             # PostgreSQL keeps no text with a zero in it.
-            rows = rows.set_column(
-                place, column.name, pyarrow.compute.replace_substring(rows.column(place), "\0", "")
-            )
-    rows = rows.add_column(0, KEY, pa.array(np.arange(1, len(frame) + 1)))
-    if shapes is None:
-        return rows
-    if table.kind.startswith("Multi"):
-        shapes = in_parts(shapes, table.kind)
-    binary = shapely.to_wkb(shapely.set_srid(shapely.force_2d(shapes), srid), hex=True, include_srid=True)
-    return rows.append_column(GEOMETRY, pa.array(binary, type=pa.large_string()))
+            texts = pyarrow.compute.replace_substring(cells.cast(pa.large_string()), "\0", "")
+            rows = rows.set_column(place, column.name, texts)
+    return rows.add_column(0, KEY, pa.array(np.arange(1, len(frame) + 1)))
+
+
+def _binary(shapes: npt.NDArray[np.object_], kind: str, srid: int) -> pa.Array:
+    """Geometry as PostGIS takes it: its binary form with the CRS, written as text."""
+    if kind.startswith("Multi"):
+        shapes = in_parts(shapes, kind)
+    flat = shapely.set_srid(shapely.force_2d(shapes), srid)
+    return pa.array(shapely.to_wkb(flat, hex=True, include_srid=True), type=pa.large_string())
