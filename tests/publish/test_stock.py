@@ -19,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import CRS
 
+from roofplat import build
 from roofplat.district import District, read_district
 from roofplat.errors import DistrictFileError, LayerError
 from roofplat.pipeline.planning import plan_district, silent, stock_rows
@@ -324,3 +325,21 @@ def test_the_crs_may_be_one_without_a_code(
     }
     path = write(StockRows(**frames), district, planned, tmp_path / "planner.gpkg")
     assert FileStock.open(path).setting.crs == own
+
+
+def test_a_build_of_one_area_keeps_the_neighbours_of_all(
+    rows: StockRows, district: District, tmp_path: Path
+) -> None:
+    made = build(district, out=tmp_path, area="Kiln Yards", as_of=AS_OF)
+    assert tmp_path / "planner.gpkg" in made.files
+    told = json.loads((tmp_path / "build.json").read_text("utf-8"))
+    assert "planner.gpkg" in told["outputs"]
+    beyond = set(rows.roofs["building_id"]) - set(made.tables["buildings"]["building_id"])
+    assert beyond
+    with contextlib.closing(FileStock.open(tmp_path / "planner.gpkg")) as stock:
+        assert (stock.setting.wind_from_deg, stock.setting.wind_basis) == (
+            told["wind"]["from_deg"],
+            told["wind"]["basis"],
+        )
+        back = stock.around(sorted(beyond), 0.0)
+    assert set(back.roofs["building_id"]) >= beyond
