@@ -273,6 +273,70 @@ def test_a_tap_on_the_roof_moves_the_plan_and_says_what_changed(
     assert page.locator(".caution").first.inner_text() == CAUTION
 
 
+# For each building asked for: the columns and boxes of what a scenario may change, as the map has them and as
+# the answer to a question without a wish has them; then whether any words of a comparison are missing.
+AS_BUILT = """async (ids) => {
+  let district = null;
+  map_district.eachLayer((layer) => { if (layer.district) district = layer.district; });
+  const state = { district, layers: district.layers, families: district.head.families };
+  const { buildings } = district.layers, found = { buildings: 0, rows: 0, differ: [] };
+  const nothing = { fire: null, wind: null, method: null, ladder: null };
+  const ask = async (inputs) => (await fetch('processes/plan-roof/execution', { method: 'POST',
+    headers: { 'Content-Type': 'application/json' }, body: JSON.stringify({ inputs }) })).json();
+  const metres = 40075016.686 / 256;
+  for (let row = 0; row < buildings.size; row++) {
+    const id = buildings.get('building_id', row);
+    if (!ids.includes(id)) continue;
+    const block = await district.planOf(row), answer = await ask({ building_id: id });
+    const plan = roofplatAnswer.planFrom(answer, block, row);
+    for (const name of ['sections', 'ladders', 'paths', 'checks', 'openings', 'trenches', 'fires']) {
+      const built = block.layers[name], now = plan.layers[name];
+      const before = built.rowsOf(row), after = now.rowsOf(row);
+      built.unfold();
+      if (before.length !== after.length || built.size !== now.size) found.differ.push([id, name]);
+      before.forEach((one, place) => {
+        found.rows++;
+        for (let side = 0; side < 4; side++) {
+          const far = built.boxes[4 * one + side] - now.boxes[4 * after[place] + side];
+          if (Math.abs(far) * metres > 0.05) found.differ.push([id, name, 'box', far * metres]);
+        }
+        for (const column of Object.keys(built.columns)) {
+          const [is, be] = [built.get(column, one), now.get(column, after[place])];
+          // The map keeps areas to a foot and lengths to a tenth.
+          const figures = typeof is === 'number' && typeof be === 'number';
+          if (figures ? Math.abs(is - be) > 0.51 : is !== be) found.differ.push([id, name, column, is, be]);
+        }
+      });
+    }
+    const other = await ask({ building_id: id, wind_from_deg: 45 });
+    const one = { wish: nothing, answer, plan };
+    const turned = roofplatAnswer.planFrom(other, block, row);
+    const two = { wish: { ...nothing, wind: 45 }, answer: other, plan: turned };
+    const itself = roofplatWords.compared(state, row, one, one).some(({ differs }) => differs);
+    if (itself) found.differ.push([id, 'itself']);
+    for (const { what, one: before, other: after, moved } of roofplatWords.compared(state, row, one, two)) {
+      if (/undefined|NaN|null/.test(`${before.said} ${after.said} ${moved || ''}`)) found.differ.push([id, what]);
+    }
+    found.buildings++;
+  }
+  return found;
+}"""
+
+
+def test_a_question_without_a_wish_is_drawn_as_the_build_drew_it(
+    visit: Callable[..., Any], demo_build: Path
+) -> None:
+    # A building of each roof family, and those of several sections.
+    sections = gpd.read_file(demo_build / "layers.gpkg", layer="sections", ignore_geometry=True)
+    several = sections.loc[sections["building_id"].duplicated(), "building_id"].unique().tolist()
+    ids = sorted({*sections.groupby("roof_family")["building_id"].first(), *several})
+    assert len(ids) >= 16
+    found = visit().evaluate(AS_BUILT, ids)
+    assert found["differ"] == []
+    assert found["buildings"] == len(ids)
+    assert found["rows"] > 5 * len(ids)
+
+
 def test_a_place_beside_the_roof_is_no_fire(visit: Callable[..., Any], demo_server: Server) -> None:
     page = begin(visit())
     before = drawn(page, "openings")
@@ -725,6 +789,32 @@ def test_no_state_breaks_a_rule_of_access_on_any_screen(
             assert (one["y"] == pytest.approx(other["y"], abs=1)) == (screen[0] > 700)
             assert one["width"] == pytest.approx(other["width"], abs=1)
     assert {state: rules for state, rules in found.items() if rules} == {}
+
+
+@pytest.mark.parametrize("screen", [DESK, PHONE], ids=_name)
+def test_text_of_twice_the_size_leaves_a_map_to_tap_on(
+    visit: Callable[..., Any], screen: tuple[int, int]
+) -> None:
+    page = visit(viewport=size(screen))
+    page.evaluate("document.documentElement.style.fontSize = '212.5%'")
+    begin(page)
+    page.locator("#whatif-wind").fill("45")
+    page.keyboard.press("Enter")
+    await_hash(page, "wind=45", ends=True)
+    shown(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= screen[0]
+    stage, panel = (page.locator(name).bounding_box() for name in (".stage", "#whatif"))
+    bare = stage["width"] * stage["height"] - panel["width"] * panel["height"]
+    assert bare > 0.3 * stage["width"] * stage["height"]
+    # The mark is on the map, or in the panel that lies over it.
+    assert any(
+        page.locator(name).is_visible() and page.locator(name).inner_text() == MARK
+        for name in ("#whatif-mark", "#whatif-words")
+    )
+    cut = """() => Array.from(document.querySelectorAll('#whatif button'))
+      .filter((node) => node.getClientRects().length && node.scrollWidth > node.clientWidth + 1)
+      .map((node) => node.textContent)"""
+    assert page.evaluate(cut) == []
 
 
 @pytest.mark.parametrize("screen", [TABLET, PHONE], ids=_name)

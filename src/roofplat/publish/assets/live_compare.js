@@ -3,7 +3,7 @@
 // Out: the contents of #compare. Text from data reaches the page through textContent alone.
 "use strict";
 var roofplatCompare = (function () {
-  const { element } = roofplatData;
+  const { element, unturned } = roofplatData;
   const { boxAround, drawPlan, fillKey } = roofplatTools;
   const { compared, shortWords } = roofplatWords;
   const WAIT_MS = 150;
@@ -45,7 +45,7 @@ var roofplatCompare = (function () {
     }
     write() {
       const { state, row, pair, names } = this, lines = compared(state, row, ...pair), body = at("compare-lines");
-      at("compare-title").textContent = roofplatData.unturned(`Two scenarios: ${roofplatDraw.titleOf(state.layers.buildings, row)}`);
+      at("compare-title").textContent = unturned(`Two scenarios: ${roofplatCard.shortTitle(state.layers.buildings, row)}`);
       ["a", "b"].forEach((letter, place) => {
         at(`compare-name-${letter}`).textContent = names[place];
         at(`compare-words-${letter}`).textContent = shortWords(pair[place]);

@@ -5,8 +5,8 @@
 "use strict";
 (function () {
   const { element, unturned } = roofplatData;
-  const { PLAN_ZOOM, titleOf } = roofplatDraw;
-  const { writePlan } = roofplatCard;
+  const { PLAN_ZOOM } = roofplatDraw;
+  const { shortTitle, writePlan } = roofplatCard;
   const { share, useCard } = roofplatTools;
   const { planFrom } = roofplatAnswer;
   const { Asker, build, sheet } = roofplatAsk;
@@ -124,7 +124,7 @@
       this.mark(WAITING);
       at("wind").hidden = true;
       document.body.classList.add("what-if");
-      at("whatif-name").textContent = unturned(titleOf(state.layers.buildings, row));
+      at("whatif-name").textContent = unturned(shortTitle(state.layers.buildings, row));
       for (const id of ["whatif-plan", "whatif-changed", "whatif-refused", "whatif-warnings"]) at(id).replaceChildren();
       for (const id of ["whatif-sum", "whatif-printed", "whatif-kept", "whatif-trouble"]) at(id).textContent = "";
       at("whatif-fault").hidden = true;

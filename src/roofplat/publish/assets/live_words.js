@@ -92,7 +92,7 @@ var roofplatWords = (function () {
     const { ladders, paths, openings, trenches } = scenario.plan.layers, spots = ladders.rowsOf(row);
     const spot = (rank) => spots.find((one) => ladders.get("rank", one) === rank);
     const first = spot(1), second = spot(2), opened = openings.rowsOf(row), cuts = trenches.rowsOf(row), method = methodOf(scenario, row);
-    const path = paths.rowsOf(row).find((one) => paths.get("ladder_rank", one) === 1);
+    const path = paths.rowsOf(row).find((one) => paths.get("ladder_rank", one) === 1), noTrench = (scenario.answer.reasons || {}).trench;
     return [
       { key: "fire", what: "Fire spot", said: fireWords(scenario), at: scenario.answer.scenario.fire || null },
       { key: "wind", what: "Wind", said: windWords(scenario) },
@@ -103,7 +103,7 @@ var roofplatWords = (function () {
       { key: "second", what: "Second way off", said: ladderWords(ladders, second), at: second === undefined ? null : startOf(ladders, second) },
       { key: "path", what: "Path of travel", said: path === undefined ? "none" : feetWords(paths.get("length_ft", path) || 0) },
       { key: "openings", what: "Openings", said: openingWords(openings, opened), at: opened.length ? middleOf(openings, opened[0]) : null },
-      { key: "trench", what: "Trench", said: trenchWords(trenches, cuts), at: cuts.length ? middleOf(trenches, cuts[0]) : null },
+      { key: "trench", what: "Trench", said: trenchWords(trenches, cuts), why: cuts.length || !noTrench ? null : sentence(noTrench), at: cuts.length ? middleOf(trenches, cuts[0]) : null },
       { key: "warnings", what: "Warnings", said: warningsOf(scenario).join(" ") || "none" },
     ];
   }
@@ -123,8 +123,8 @@ var roofplatWords = (function () {
 
   // What a scenario changed, in one sentence a line: what is now, what was, how far it went.
   function changes(lines, was) {
-    return lines.filter(({ key, differs, asked }) => differs && !asked && key !== "warnings").map(({ what, key, one, other, moved }) => ({
-      what, now: other.said, why: key === "method" ? other.why : null,
+    return lines.filter(({ key, differs, asked }) => differs && !asked && key !== "warnings").map(({ what, one, other, moved }) => ({
+      what, now: other.said, why: other.why || null,
       before: one.said === other.said ? null : `${was}: ${one.said}`, moved,
     }));
   }

@@ -525,5 +525,10 @@ var roofplatCard = (function () {
     });
   }
 
-  return { capital, compass, fillCard, ladderWords, number, printCard, reason, sentence, size, thousands, useWords, words, writePlan };
+  // What a building is called, where there is little room.
+  function shortTitle(buildings, row) {
+    return cut(titleOf(buildings, row), TITLE);
+  }
+
+  return { capital, compass, fillCard, number, printCard, reason, sentence, shortTitle, thousands, useWords, words, writePlan };
 })();
