@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-pytestmark = pytest.mark.browser
+from roofplat.serve.config import TEMPLATES
+from roofplat.serve.pages import render
 
 DESK, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
 PATHS = [
@@ -58,6 +59,7 @@ def page(browser: Any, demo_server: Any) -> Iterator[Any]:
     assert complaints == []
 
 
+@pytest.mark.browser
 @pytest.mark.parametrize("path", PATHS)
 def test_a_page_can_be_read_by_everyone(page: Any, demo_server: Any, path: str) -> None:
     for size in (DESK, PHONE):
@@ -71,6 +73,7 @@ def test_a_page_can_be_read_by_everyone(page: Any, demo_server: Any, path: str) 
         assert page.evaluate("getComputedStyle(document.querySelector('.caution')).borderTopWidth") == "3px"
 
 
+@pytest.mark.browser
 def test_the_form_filters_and_pages_lead_on(page: Any, demo_server: Any) -> None:
     page.goto(f"{demo_server.url}/collections/buildings/items?f=html")
     page.get_by_label("Dispatch area").fill("Kiln Yards")
@@ -92,6 +95,58 @@ def test_the_form_filters_and_pages_lead_on(page: Any, demo_server: Any) -> None
     assert page.locator("h1").inner_text() == f"Buildings: {first}"
 
 
+HOSTILE = '</style><script>window.hacked=1</script><img src=x onerror="hacked=1">{{7*7}}\'"${7*7}'
+
+
+@pytest.mark.parametrize(
+    "template",
+    [path.relative_to(TEMPLATES).as_posix() for path in sorted(TEMPLATES.rglob("*.html"))
+     if path.name not in ("_base.html", "values.html", "columns.html")],
+)  # fmt: skip
+def test_text_from_data_stays_text(template: str) -> None:
+    """Every value that a page can show is one that would run as script."""
+    bad = HOSTILE
+    link = {"href": f"http://a/?b={bad}", "rel": "self", "type": "application/geo+json", "title": bad}
+    place = {"type": bad, "coordinates": bad}
+    one = {"id": bad, "title": bad, "description": bad, "type": bad, "enum": [bad]}
+    item = {"id": bad, "properties": {bad: bad}, "geometry": place}
+    asked = {"summary": bad, "parameters": [{"name": bad, "schema": one, **one}]}
+    data: dict[str, Any] = {
+        **one,
+        **item,
+        "links": [link, {**link, "rel": "next"}, {**link, "rel": "collection"}],
+        "features": [item],
+        "collections": [one],
+        "processes": [one],
+        "conformsTo": [bad],
+        "inputs": {bad: one},
+        "outputs": {bad: one},
+        "example": {bad: bad},
+        "extent": {"spatial": {"bbox": [[bad] * 4]}},
+        "offset": 0,
+        "numberMatched": 1,
+        "collections_path": f"http://a/{bad}",
+        "dataset_path": "http://a/x",
+        "items_path": f"http://a/{bad}",
+        "paths": {bad: {"get": asked}},
+    }
+    if template in ("collections/schema.html", "collections/queryables.html"):
+        data["properties"] = {bad: one}
+    config = {
+        "server": {"url": "http://a", "limits": {"max_items": 9, "default_items": 5}},
+        "metadata": {"identification": {"title": bad}},
+        "roofplat": {"caution": bad, "district": bad, "build": bad, "fields": {"x": {bad: one}}},
+        "resources": {"x": {"title": bad, "extents": {"spatial": {"bbox": [bad]}}}},
+    }
+    page = render(template, config, data)
+    assert page.count("<script") == page.count("<img") == 0
+    assert page.count("</style>") == 1
+    assert 'onerror="' not in page
+    assert "49" not in page
+    assert "&lt;script&gt;" in page
+
+
+@pytest.mark.browser
 def test_by_keys_the_content_comes_first(page: Any, demo_server: Any) -> None:
     page.goto(f"{demo_server.url}/collections?f=html")
     page.keyboard.press("Tab")

@@ -155,6 +155,8 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
             for place, worker in enumerate(workers):
                 if worker.process.sentinel in gone:
                     say("A worker process ended by itself; another one takes its place.")
+                    worker.process.join()
+                    worker.ready.close()
                     workers[place] = _start(serving, listening, start)
     finally:
         _end(workers)
