@@ -12,6 +12,7 @@ import datetime
 import os
 import secrets
 import shutil
+import signal
 import socket
 import subprocess
 import tempfile
@@ -93,6 +94,23 @@ class PostgresServer:
 
     def stop(self, mode: str = "fast") -> None:
         self.run("pg_ctl", "-D", "data", "-w", "-t", "60", "-m", mode, "stop")
+
+    @contextlib.contextmanager
+    def frozen(self) -> Iterator[None]:
+        """Let it hang: it keeps its connections, takes new ones, and answers nothing."""
+        pids = [int((self.folder / "data" / "postmaster.pid").read_text().split()[0])]
+        pids += map(
+            int, self.sql("SELECT pid FROM pg_stat_activity WHERE backend_type = 'client backend'").split()
+        )
+        for pid in pids:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            for pid in pids:
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGCONT)
 
     def wait(self) -> None:
         """Wait until it answers again, after one of its processes was killed."""

@@ -6,17 +6,20 @@ import json
 import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import psycopg2.extensions
 import pytest
 import sqlalchemy
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from roofplat import build, read_district
+from roofplat.errors import DatabaseError
 from roofplat.publish.database import read_address
+from roofplat.publish.database_stock import DatabaseStock
 
 pytest.importorskip("pygeoapi")
 
@@ -181,6 +184,37 @@ def test_nothing_that_is_told_holds_where_the_database_is(demo_database: tuple[D
     assert fault.value.user_msg == AWAY
     told = json.dumps({key: value for key, value in one.items() if key != "provider"})
     assert database.name not in told
+
+
+@pytest.fixture
+def source(demo_database: tuple[Database, Path]) -> Iterator[served.DatabaseSource]:
+    """As a process of the service has it; how it waits holds for the whole process."""
+    yield served.DatabaseSource(demo_database[0].url, 0.5)
+    psycopg2.extensions.set_wait_callback(None)
+
+
+def test_a_database_that_hangs_holds_nobody(
+    source: served.DatabaseSource, demo_database: tuple[Database, Path], postgres_server: PostgresServer
+) -> None:
+    """Its connections stand and nothing comes: asked three ways, each ends with a sentence."""
+    build_before = source.build()
+    definition = source.collections()[0]["provider"]
+    layer = load_plugin("provider", definition)
+    page = layer.query(limit=5)
+    stock = DatabaseStock.open(read_address(demo_database[0].url), query_seconds=0.5)
+    with postgres_server.frozen():
+        with pytest.raises(LayerBusyError) as fault:
+            layer.query(limit=5)
+        assert fault.value.user_msg == AWAY
+        with pytest.raises(DatabaseError, match="cannot be reached now"):
+            stock.around([page["features"][0]["id"]], 100.0)
+        assert not stock.fresh()
+        time.sleep(1.1)
+        with pytest.raises(DatabaseError, match="cannot be reached now"):
+            source.build()
+    assert source.build() == build_before
+    assert load_plugin("provider", definition).query(limit=5) == page
+    stock.close()
 
 
 def items(server: Server, name: str = "buildings") -> tuple[int, Any]:

@@ -12,14 +12,16 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import selectors
 import threading
 import time
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from functools import cache
 from typing import Any
 
 import numpy as np
 import psycopg2
+import psycopg2.extensions
 import shapely
 import sqlalchemy
 from geoalchemy2.shape import from_shape
@@ -73,6 +75,8 @@ _EVERYWHERE = (-180.0, -90.0, 180.0, 90.0)
 _PAGE = 100
 # The database is asked for the name of its build this often at most.
 _LOOK_S = 1.0
+# The database breaks off by itself what takes too long, and is given so much longer to say so.
+_GRACE_S = 2.0
 # What pygeoapi's provider takes by name; the rest goes to libpq as it is.
 _NAMED = ("host", "port", "dbname", "user")
 _KINDS: Mapping[type, str] = {bool: "BOOLEAN", int: "INTEGER", float: "REAL", datetime.date: "DATE"}
@@ -367,6 +371,9 @@ class DatabaseSource:
         """
         self._address = read_address(url)
         self._seconds = query_seconds
+        # Of the whole process, for pygeoapi's connections too: a database that hangs, and answers nothing,
+        # would take one thread of the server after the other.
+        psycopg2.extensions.set_wait_callback(_patient(query_seconds + _GRACE_S))
         self._lock = threading.Lock()
         self._connection: Any = None
         self._build: str | None = None
@@ -425,6 +432,21 @@ class DatabaseSource:
             # Who starts the service is told all, who asks it is not.
             fault = reading_fault(error) if self._known else database_fault(self._address, error)
             raise fault from None
+
+
+def _patient(seconds: float) -> Callable[[Any], None]:
+    """Waits for an answer of a database for so long at most; psycopg2 calls it instead of its own way."""
+
+    def wait(connection: Any) -> None:
+        until = time.monotonic() + seconds
+        while (state := connection.poll()) != psycopg2.extensions.POLL_OK:
+            event = selectors.EVENT_READ if state == psycopg2.extensions.POLL_READ else selectors.EVENT_WRITE
+            with selectors.DefaultSelector() as selector:
+                selector.register(connection.fileno(), event)
+                if not selector.select(max(0.0, until - time.monotonic())):
+                    raise psycopg2.OperationalError("no answer in time")
+
+    return wait
 
 
 @cache
