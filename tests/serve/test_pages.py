@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from roofplat.errors import LayerError
 from roofplat.serve.config import TEMPLATES
-from roofplat.serve.pages import render
+from roofplat.serve.pages import BuiltFiles, render
 
 DESK, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
 PATHS = [
@@ -93,6 +96,36 @@ def test_the_form_filters_and_pages_lead_on(page: Any, demo_server: Any) -> None
     assert page.locator(".items tbody th").first.inner_text() == first
     page.get_by_role("link", name=first, exact=True).click()
     assert page.locator("h1").inner_text() == f"Buildings: {first}"
+
+
+def test_only_built_pages_and_sheets_are_files(tmp_path: Path) -> None:
+    listed = [
+        "map.html",
+        "areas/kiln-yards.html",
+        "sheets/MB-0001.pdf",
+        "sheets/areas/kiln-yards.pdf",
+        "gone.html",
+    ]
+    others = ["layers.gpkg", "ranking.csv", "build.json", "/etc/passwd", "../secret.html", ".html"]
+    others += ["sheets/../secret.html", "areas/../../x.html", "areas//x.html", "a/b.html", "sheets/.pdf"]
+    others += ["secret.html\n"]
+    for name in [*listed[:-1], "secret.html"]:
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_bytes(name.encode())
+    (tmp_path / "build.json").write_text(json.dumps({"outputs": [*listed, *others]}), "utf-8")
+    files = BuiltFiles(tmp_path)
+    assert files.names() == set(listed)
+    for name in listed[:-1]:
+        file, size, media, policy = files.open(name)
+        with file:
+            assert (file.read().decode(), size, policy) == (name, len(name), None)
+        assert media == ("application/pdf" if name.endswith("pdf") else "text/html; charset=utf-8")
+    for name in ["gone.html", "secret.html", *others]:
+        with pytest.raises(LayerError):
+            files.open(name)
+    (tmp_path / "build.json").unlink()
+    with pytest.raises(LayerError, match=r"build\.json of the build cannot be read"):
+        files.names()
 
 
 HOSTILE = '</style><script>window.hacked=1</script><img src=x onerror="hacked=1">{{7*7}}\'"${7*7}'

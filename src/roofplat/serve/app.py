@@ -17,6 +17,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from wsgiref.util import FileWrapper
 
 from roofplat.errors import RoofplatError
 from roofplat.serve.config import api_config
@@ -145,10 +146,11 @@ class _Site:
                 says = {"conformsTo": list(CONFORMS)}
                 return self._own("conformance.html", says) if wanted.format == "html" else _json_answer(says)
             if wanted.template == _FILE_ROUTE.template:
-                content, media, policy = self._files.read(wanted.path[1:])
-                if media.startswith("text/html"):
-                    return self._page(content, policy)
-                return _bytes_answer(content, media)
+                file, size, media, policy = self._files.open(wanted.path[1:])
+                headers = [("Content-Type", media), ("Content-Length", str(size))]
+                headers += [("Content-Security-Policy", policy)] if policy else []
+                # The server sends it piece by piece: a map can be large.
+                return "200 OK", headers, environ.get("wsgi.file_wrapper", FileWrapper)(file)
         except RoofplatError as error:
             raise RefusedError(503, str(error).replace(f"{self._serving.folder}{os.sep}", "")) from None
         if wanted.template == "/api":

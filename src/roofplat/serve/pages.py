@@ -13,7 +13,7 @@ import re
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import jinja2
 
@@ -27,6 +27,8 @@ __all__ = ["BuiltFiles", "page_policy", "render"]
 
 # Of a build's files those that a browser shows or a planner prints; layers are asked for as items.
 _SHOWN = re.compile(r"(?:areas/)?[a-z0-9-]+\.html|(?:sheets/|sheets/areas/)[A-Za-z0-9_-]+\.pdf")
+# The policy of a page stands at its beginning.
+_HEAD = 65_536
 _MEDIA = {".html": "text/html; charset=utf-8", ".pdf": "application/pdf"}
 _ENVIRONMENT = jinja2.Environment(
     loader=jinja2.FileSystemLoader(TEMPLATES),
@@ -75,12 +77,12 @@ class BuiltFiles:
         )
         return found
 
-    def read(self, name: str) -> tuple[bytes, str, str | None]:
-        """Read a built file.
+    def open(self, name: str) -> tuple[BinaryIO, int, str, str | None]:
+        """Open a built file; the caller closes it.
 
         Returns
         -------
-        bytes, media type, policy
+        file, bytes, media type, policy
             The policy is the page's own where it has one.
 
         Raises
@@ -90,12 +92,15 @@ class BuiltFiles:
         """
         if name not in self.names():
             raise LayerError("This build has no such file; /api lists what there is.")
+        media = _MEDIA[Path(name).suffix]
         try:
-            content = (self._folder / name).read_bytes()
+            file = (self._folder / name).open("rb")
         except OSError as error:
             raise LayerError(f"{name} cannot be read ({error.strerror}); build the district again.") from None
-        media = _MEDIA[Path(name).suffix]
-        return content, media, _policy(content) if media.startswith("text/html") else None
+        policy = _policy(file.read(_HEAD)) if media.startswith("text/html") else None
+        size = file.seek(0, os.SEEK_END)
+        file.seek(0)
+        return file, size, media, policy
 
     def live(self) -> tuple[bytes, str | None]:
         """The live page, and its policy.
