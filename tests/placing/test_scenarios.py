@@ -275,19 +275,22 @@ def test_a_gable_has_no_way_to_the_ridge(shapes: ModuleType) -> None:
     assert len(eave.paths) > 0
 
 
-@pytest.mark.parametrize(("along_ft", "cuts"), [(20.0, 1), (2.5, 0)])
-def test_beside_a_hip_no_cut_is_drawn_on_the_next_plane(
-    shapes: ModuleType, along_ft: float, cuts: int
+@pytest.mark.parametrize(
+    ("east_ft", "corner_ft", "cuts"), [(20.0, 0.0, 1), (2.5, 0.0, 1), (20.0, -9.0, 1), (-6.0, -9.0, 0)]
+)
+def test_beside_a_hip_a_cut_on_the_next_plane_is_sure_to_cross_a_member(
+    shapes: ModuleType, east_ft: float, corner_ft: float, cuts: int
 ) -> None:
-    """Five feet in from the wall and 2.5 ft from the corner lies the plane over the other wall."""
+    """Five feet in from the wall and 2.5 ft from the corner lies the plane over the other wall: where the
+    walls are not square, a cut across the one does not lie across the other."""
     house = shapes.roofs(
-        shapes.rectangle(50, 30),
+        shapely.Polygon([(corner_ft, 0), (50, 0), (50, 30), (0, 30)]),
         roof_family=["sawn_rafter_pitched"],
         roof_shape=["hipped"],
         rafter_spacing_ft=[1.5],
         slope_deg=[20.0],
     )
-    spot = standing(shapes, ("B000", along_ft, -3.0))
+    spot = standing(shapes, ("B000", east_ft, -3.0))
     _, plan = shapes.planned(house, placed_ladders=spot)
     assert len(plan.paths) > 0
     assert (plan.checks["kind"] == "inspection_cut").sum() == cuts
@@ -378,7 +381,7 @@ def test_a_method_that_finds_no_place_is_told(shapes: ModuleType) -> None:
     panels = shapes.obstacles(("solar", "B000", shapely.box(0.5, 0.5, 99.5, 59.5)))
     plan = shed(shapes, obstacles=panels, preferred={"B000": "fold_back"})
     assert len(plan.openings) == 0
-    assert "opens nothing here (no_clear_bay)" in why_not(plan)
+    assert "fold back, opens nothing here: no bay is clear" in why_not(plan)
 
 
 def test_no_method_at_all_may_be_preferred(shapes: ModuleType) -> None:
@@ -477,25 +480,59 @@ def hold_the_standing_plan_fixed(plan: Callable[..., Plan]) -> None:
         assert told_apart(*(found.sort_values(keys) for found in problems)) == []
 
 
-def test_a_synthetic_district_that_is_stated_to_itself_stays_as_it_is(
-    shapes: ModuleType, synthetic: ModuleType
-) -> None:
+@pytest.fixture(scope="module")
+def synthetic_plan(shapes: ModuleType, synthetic: ModuleType) -> Callable[..., Plan]:
+    """Plans of one synthetic district, framed once."""
     roofs, streets, obstacles = synthetic.synthetic_roofs(300)
     framing = frame_roofs(roofs, streets, RULES, shapes.GROUND)
     fires = shapes.fires(crs=roofs.crs)
-    hold_the_standing_plan_fixed(
-        lambda **stated: place_plans(
+
+    def plan(wind_from_deg: Any = 250.0, **stated: Any) -> Plan:
+        return place_plans(
             framing,
             roofs,
             obstacles,
             fires,
             RULES,
-            wind_from_deg=250.0,
+            wind_from_deg=wind_from_deg,
             wind_basis="assumed",
             streets=streets,
             **stated,
         )
+
+    return plan
+
+
+def test_a_synthetic_district_that_is_stated_to_itself_stays_as_it_is(
+    synthetic_plan: Callable[..., Plan],
+) -> None:
+    hold_the_standing_plan_fixed(synthetic_plan)
+
+
+def test_what_is_stated_of_some_buildings_changes_nothing_of_the_others(
+    synthetic_plan: Callable[..., Plan],
+) -> None:
+    usual = synthetic_plan()
+    second = usual.ladders[usual.ladders["rank"] == 2]
+    some = second["building_id"].iloc[::3].tolist()
+    spots = shapely.get_point(second.geometry.to_numpy()[::3], 1)
+    ladders = gpd.GeoDataFrame({"building_id": some}, geometry=spots, crs=second.crs)
+    winds = np.where(usual.sections["building_id"].isin(some), 70.0, 250.0)
+    plan = synthetic_plan(
+        winds, preferred=dict.fromkeys(some, "center_rafter_louver"), placed_ladders=ladders
     )
+    assert len(some) > 50
+    for name in TABLES_OF_A_PLAN:
+        one, other = (
+            table[~table["building_id"].isin(some)] for table in (getattr(usual, name), getattr(plan, name))
+        )
+        assert len(one) > 0
+        assert told_apart(one, other) == [], name
+    # The spot that was second is now first, and what is opened there is opened as preferred.
+    theirs = plan.ladders[plan.ladders["building_id"].isin(some) & (plan.ladders["rank"] == 1)]
+    moved = shapely.distance(shapely.get_point(theirs.geometry.to_numpy(), 1), spots)
+    assert (moved < 1e-6).all()
+    assert set(plan.openings["method"][plan.openings["building_id"].isin(some)]) == {"center_rafter_louver"}
 
 
 def test_the_demo_district_that_is_stated_to_itself_stays_as_it_is() -> None:

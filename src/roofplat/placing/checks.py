@@ -17,12 +17,15 @@ from roofplat.framing.walls import Walls
 from roofplat.placing.ladders import LadderSpots
 from roofplat.placing.paths import Ways, legs_of
 from roofplat.placing.scene import Boxes, in_boxes, inside, touches_box
+from roofplat.placing.slopes import SlopeBays
 from roofplat.rules import Rulebook
 
 __all__ = ["Checks", "inspection_cut_ft", "place_checks"]
 
 
 _TOUCH_FT = 0.01
+# Sine of twice the angle below which two directions count as square to each other: half a degree off.
+_SQUARE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +91,7 @@ def place_checks(
     rafter_ft: FloatArray,
     fire_u: FloatArray,
     fire_v: FloatArray,
-    slopes: SectionFrames | None = None,
-    tip_plane: IntArray | None = None,
+    slopes: SlopeBays | None = None,
 ) -> Checks:
     """Place the checks of each section that is opened.
 
@@ -105,9 +107,9 @@ def place_checks(
         True for a section that is opened, shape (n,).
     rafter_ft, fire_u, fire_v
         Of each section, shape (n,).
-    slopes, tip_plane
-        The planes of pitched roofs, and the plane that rises from each spot, -1 for none; a ladder that
-        stands already beside a hip gets no cut on another plane than its own.
+    slopes
+        Planes of the pitched roofs: over a hip a cut can lie wholly on the next plane, and where that is
+        not square to the wall, no cut is sure to cross a member.
 
     Returns
     -------
@@ -142,10 +144,8 @@ def place_checks(
         fits &= ~in_boxes(u, v, section, openings, frames.count, with_border=True)
     # A cut can clip a corner between points that are all clear.
     fits &= ~_leaves_roof(frames, u0, v0, u1, v1, section)
-    if slopes is not None and tip_plane is not None:
-        own = np.flatnonzero(spots.placed[lead] & (tip_plane[lead] >= 0))
-        plane = tip_plane[lead[own]]
-        fits[own] &= inside(slopes, *slopes.uv(east[own], north[own], plane), plane)
+    if slopes is not None:
+        fits &= ~_askew(slopes, section, (u0, v0), (u1, v1), frames, azimuth)
     for boxes in (keep_off, openings):
         cut, box = pair_up(section, boxes.section, frames.count)
         clipped = touches_box(u0[cut], v0[cut], u1[cut], v1[cut], take(boxes, box))
@@ -166,6 +166,28 @@ def place_checks(
         hole_u=hole_u,
         hole_v=hole_v,
     )
+
+
+def _askew(
+    slopes: SlopeBays,
+    section: IntArray,
+    start: tuple[FloatArray, FloatArray],
+    end: tuple[FloatArray, FloatArray],
+    frames: SectionFrames,
+    wall_azimuth: FloatArray,
+) -> npt.NDArray[np.bool_]:
+    """Whether segments, shape (k,), lie wholly on a plane that does not run square to the wall."""
+    cut, plane = pair_up(section, slopes.plane_section, frames.count)
+    ends = [
+        slopes.frames.uv(*frames.east_north(u[cut], v[cut], section[cut]), plane) for u, v in (start, end)
+    ]
+    on = inside(slopes.frames, *ends[0], plane) & inside(slopes.frames, *ends[1], plane)
+    # u runs down the slope: square to the wall or along it is as good, for a cut at half a right angle.
+    down = np.arctan2(slopes.frames.sine, slopes.frames.cosine)[plane]
+    turned = np.abs(np.sin(2.0 * (down - wall_azimuth[cut]))) > _SQUARE
+    # The walls of a roof of one plane need not be square to it; it has no next plane.
+    several = np.bincount(slopes.plane_section, minlength=frames.count) > 1
+    return marked(cut[on & turned & several[section[cut]]], section.size)
 
 
 def _leaves_roof(

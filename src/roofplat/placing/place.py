@@ -714,8 +714,7 @@ def _place_chunk(
         rafter_ft=setting.rafter_ft[rows],
         fire_u=fire_u,
         fire_v=fire_v,
-        slopes=slopes.frames,
-        tip_plane=tip_plane,
+        slopes=slopes,
     )
     sheets = Sheets()
     sheets.add(

@@ -114,16 +114,15 @@ def unmet_wishes(
 
 
 def _why_not_taken(way: str, verdict: int, family: str, refusal: str, *, followed: bool) -> str:
-    """One sentence."""
+    """One sentence, with the rule that decided."""
+    wish = f"The method preferred, {way.replace('_', ' ')},"
     if followed:
-        return f"The method preferred, {way}, opens nothing here ({refusal}): {NO_CUT[refusal]}."
+        return f"{wish} opens nothing here: {NO_CUT[refusal]}."
     if verdict == NOT_LISTED:
-        return (
-            f"The method preferred, {way}, is not taken: the family {family} does not list it "
-            f"(family.{family}.methods)."
-        )
-    text, rule = REJECTIONS[list(REJECTIONS)[verdict]]
-    return f"The method preferred, {way}, is not taken: {text} ({rule.format(family=family)})."
+        text, rule = "this roof family does not list it", "family.{family}.methods"
+    else:
+        text, rule = REJECTIONS[list(REJECTIONS)[verdict]]
+    return f"{wish} is not taken: {text} ({rule.format(family=family)})."
 
 
 def _lower(sentence: str) -> str:
