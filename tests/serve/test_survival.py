@@ -343,6 +343,41 @@ def test_clients_that_never_read_do_not_stop_the_service(
     assert server.ask("/health")[0] == 200
 
 
+def test_a_client_that_asks_byte_by_byte_is_let_go(
+    serve: Callable[..., Any], two: dict[str, Path], built: dict[str, Path], held: list[socket.socket]
+) -> None:
+    server = serve(district=two["A"], folder=built["A"])
+    slow = connect(server, held, GET)
+    sent = 0
+
+    def let_go() -> bool:
+        nonlocal sent
+        sent += 1
+        try:
+            # Never silent for as long as the service waits, and never done.
+            slow.sendall(b"X-More: 1\r\n")
+        except OSError:
+            return True
+        return False
+
+    until(let_go)
+    assert sent > 20
+    assert server.ask("/health")[0] == 200
+
+
+@pytest.mark.skipif(not Path("/proc/net/tcp").exists(), reason="connections are counted as Linux shows them")
+def test_more_clients_than_may_be_connected_wait_their_turn(
+    serve: Callable[..., Any], tmp_path: Path, built: dict[str, Path], held: list[socket.socket]
+) -> None:
+    few = SERVICE.replace("workers = 2", "workers = 1") + "connections = 10\n"
+    server = serve(district=_write(tmp_path / "few", "A", few), folder=built["A"])
+    for _ in range(30):
+        connect(server, held, b"")
+    # It is answered when those before it have been let go.
+    assert server.ask("/health", timeout=PATIENCE_S)[0] == 200
+    until(lambda: _open_connections(server.port) == 0)
+
+
 def test_a_slow_reader_gets_all_of_a_big_page_while_others_are_answered(
     serve: Callable[..., Any], two: dict[str, Path], built: dict[str, Path], held: list[socket.socket]
 ) -> None:
