@@ -315,7 +315,8 @@ AS_BUILT = """async (ids) => {
     const itself = roofplatWords.compared(state, row, one, one).some(({ differs }) => differs);
     if (itself) found.differ.push([id, 'itself']);
     for (const { what, one: before, other: after, moved } of roofplatWords.compared(state, row, one, two)) {
-      if (/undefined|NaN|null/.test(`${before.said} ${after.said} ${moved || ''}`)) found.differ.push([id, what]);
+      const words = `${before.said} ${after.said} ${moved || ''}`;
+      if (/undefined|NaN|null/.test(words)) found.differ.push([id, what]);
     }
     found.buildings++;
   }
@@ -348,6 +349,37 @@ def test_a_place_beside_the_roof_is_no_fire(visit: Callable[..., Any], demo_serv
     # No other building opens either: a tap sets the fire, and nothing else.
     assert page.locator("#whatif").is_visible()
     assert page.locator("#card").is_hidden()
+
+
+# All dots of the map, once nothing is left to paint; with `anew`, after everything was painted once more.
+DOTS = """async (anew) => {
+  let tiles = null;
+  map_district.eachLayer((layer) => { if (layer.district) tiles = layer; });
+  if (anew) tiles.repaint();
+  const frame = () => new Promise((resolve) => requestAnimationFrame(resolve));
+  const start = performance.now();
+  do await frame(); while (tiles.isBusy() && performance.now() - start < 20000);
+  await frame();
+  return Array.from(document.querySelectorAll('.leaflet-tile-pane canvas'), (canvas) => canvas.toDataURL());
+}"""
+
+
+def test_all_that_changed_is_painted_anew_and_then_as_before(visit: Callable[..., Any]) -> None:
+    page = visit(f"#{HALL}")
+    page.wait_for_selector("#card:not([hidden])")
+    before = page.evaluate(DOTS, False)
+    page.locator("#card-whatif").click()
+    shown(page)
+    page.locator("#whatif-wind").fill("90")
+    page.keyboard.press("Enter")
+    await_hash(page, "wind=90", ends=True)
+    shown(page)
+    # Only tiles that the building reaches are painted: the others must not need it.
+    after = page.evaluate(DOTS, False)
+    assert after != before
+    assert page.evaluate(DOTS, True) == after
+    page.locator("#whatif-close").click()
+    assert page.evaluate(DOTS, False) == before
 
 
 def test_the_wind_is_dragged_typed_and_turned_by_keys(visit: Callable[..., Any], demo_server: Server) -> None:

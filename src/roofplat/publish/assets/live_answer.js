@@ -94,5 +94,12 @@ var roofplatAnswer = (function () {
     return { first: block.first, count: block.count, layers, opened, pushing: block.pushing };
   }
 
-  return { featuresOf, planFrom };
+  // The box around a building and all that scenarios move of it, in world pixels at zoom 0.
+  function boxOf({ buildings }, building, plans) {
+    buildings.unfold();
+    const moved = plans.flatMap(({ layers }) => [...MOVED, "fires"].map((name) => layers[name]));
+    return roofplatTools.boxAround(moved, building, Array.from(buildings.boxes.subarray(4 * building, 4 * building + 4)));
+  }
+
+  return { boxOf, planFrom };
 })();

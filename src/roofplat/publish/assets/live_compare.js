@@ -4,22 +4,11 @@
 "use strict";
 var roofplatCompare = (function () {
   const { element, unturned } = roofplatData;
-  const { boxAround, drawPlan, fillKey } = roofplatTools;
+  const { boxOf } = roofplatAnswer;
+  const { drawPlan, fillKey } = roofplatTools;
   const { compared, shortWords } = roofplatWords;
   const WAIT_MS = 150;
   const at = (id) => document.getElementById(id);
-
-  // The box around all that either of them draws of the building, in world pixels at zoom 0.
-  function boxOfBoth(state, row, scenarios) {
-    const { buildings } = state.layers;
-    buildings.unfold();
-    let box = Array.from(buildings.boxes.subarray(4 * row, 4 * row + 4));
-    for (const { plan } of scenarios) {
-      const [west, north, east, south] = boxAround(["ladders", "openings", "trenches", "paths"].map((name) => plan.layers[name]), row);
-      box = [Math.min(box[0], west), Math.min(box[1], north), Math.max(box[2], east), Math.max(box[3], south)];
-    }
-    return box;
-  }
 
   class Compare {
     // `use` takes a scenario up again, `print` asks for its sheet.
@@ -35,7 +24,7 @@ var roofplatCompare = (function () {
       new ResizeObserver(() => { clearTimeout(this.soon); this.soon = setTimeout(() => this.draw(), WAIT_MS); }).observe(at("compare-pair"));
     }
     open(row, pair, names) {
-      Object.assign(this, { row, pair, names });
+      Object.assign(this, { row, pair, names, width: 0 });
       at("compare-said").textContent = "";
       this.write();
       this.dialog.showModal();
@@ -70,9 +59,11 @@ var roofplatCompare = (function () {
     }
     draw() {
       if (!this.pair || !this.dialog.open) return;
-      const { state, row, pair } = this, box = boxOfBoth(state, row, pair), looks = new Set();
+      const { state, row, pair } = this, box = boxOf(state.layers, row, pair.map(({ plan }) => plan)), looks = new Set();
       const width = Math.floor(at("compare-drawing-a").clientWidth), ratio = window.devicePixelRatio > 1 ? 2 : 1;
-      if (width < 80) return;
+      // Too narrow to show anything, or drawn for this width already.
+      if (width < 80 || width === this.width) return;
+      this.width = width;
       const room = { width, most: Math.max(260, Math.min(0.62 * window.innerHeight, 1.2 * width)), least: 160, margin: Math.min(48, width / 8), ratio, strip: 44, zoom: 22.5 };
       let near = false;
       ["a", "b"].forEach((letter, place) => {

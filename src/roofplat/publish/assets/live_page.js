@@ -8,7 +8,7 @@
   const { PLAN_ZOOM } = roofplatDraw;
   const { shortTitle, writePlan } = roofplatCard;
   const { share, useCard } = roofplatTools;
-  const { planFrom } = roofplatAnswer;
+  const { boxOf, planFrom } = roofplatAnswer;
   const { Asker, build, sheet } = roofplatAsk;
   const { Compare } = roofplatCompare;
   const { Dial } = roofplatWind;
@@ -144,13 +144,13 @@
       clearTimeout(this.saying);
       if (at("compare").open) at("compare").close();
       for (const handle of Object.values(this.handles)) handle.remove();
+      this.put(this.block, this.standingWords);
       this.row = -1;
       this.panel.hidden = true;
       at("whatif-mark").hidden = true;
       at("wind").hidden = !state.district.head.wind;
       document.body.classList.remove("what-if");
       delete document.body.dataset.whatif;
-      this.put(this.block, this.standingWords);
     }
     // Back to the card, as it was.
     goBack() {
@@ -261,11 +261,11 @@
     }
     // Puts a plan in the place of the building's own: on the map, in the legend, and in print.
     put(plan, words) {
-      const { state } = this;
+      const { state } = this, before = state.district.plans[this.number];
       state.district.plans[this.number] = plan;
       state.plan = plan;
       state.scenario = words;
-      state.tiles.repaint();
+      state.tiles.repaint(boxOf(state.layers, this.row, [before, plan]));
       drawLegendSoon(state);
     }
     // The controls show what is wished for; where nothing is, what the plan assumes.

@@ -250,11 +250,15 @@ var roofplatTiles = (function () {
       const most = KEPT_BYTES / (4 * canvas.width * canvas.height);
       while (this.store.size > most) this.store.delete(this.store.keys().next().value);
     },
-    // Paints the tiles that are seen once more, in place: nothing blinks. Those around them wait in line.
-    repaint() {
-      this.forget();
+    // Paints the tiles that are seen once more, in place: nothing blinks. Those around them wait in line. Where what
+    // changed lies in a box of world pixels at zoom 0, the others stay as they are.
+    repaint(box = null) {
+      if (box === null) this.forget();
+      const meets = (coords) => { const [west, north, east, south] = this.reach(coords); return box === null || (box[0] <= east && box[2] >= west && box[1] <= south && box[3] >= north); };
+      for (const key of [...this.store.keys()]) if (meets(this._keyToTileCoords(key))) this.store.delete(key);
       const { min, max } = this._pxBoundsToTileRange(this._getTiledPixelBounds(this._map.getCenter()));
       for (const { el, coords } of Object.values(this._tiles)) {
+        if (!meets(coords)) continue;
         const seen = coords.z === this._tileZoom && coords.x >= min.x && coords.x <= max.x && coords.y >= min.y && coords.y <= max.y;
         if (seen && !this.missing(coords).length) { this.paint(el.canvas, coords); this.show(el, coords); } else this.line({ tile: el, coords });
       }

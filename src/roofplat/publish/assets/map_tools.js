@@ -293,9 +293,8 @@ var roofplatTools = (function () {
     return [5, 2, 1].map((times) => times * ten).find((length) => length <= most);
   }
 
-  // The box around some rows of layers of one building, in world pixels at zoom 0.
-  function boxAround(layers, row) {
-    let box = [Infinity, Infinity, -Infinity, -Infinity];
+  // The box around some rows of layers of one building, and around another box, in world pixels at zoom 0.
+  function boxAround(layers, row, box = [Infinity, Infinity, -Infinity, -Infinity]) {
     for (const layer of layers) {
       layer.unfold();
       for (const one of layer.rowsOf(row)) {
