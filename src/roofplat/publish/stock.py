@@ -136,7 +136,8 @@ class StockRows:
         `tables.TABLES["ground"]` in reach.
     streets
         `name` and lines: the named streets in reach of an address, and as many more as hold the nearest to
-        any place of the buildings asked for.
+        any place of the buildings asked for. Their index numbers them as the district does: those around one
+        building can be put together with those around another.
     walls
         `kind`, `basis` and lines: drawn walls in reach.
     fires
@@ -424,7 +425,8 @@ def stock_frame(
     Returns
     -------
     GeoDataFrame
-        n rows; the columns of the table and `geometry`.
+        n rows; the columns of the table and `geometry`. Streets are numbered by their cells `fid`, where
+        they have them.
 
     Examples
     --------
@@ -447,7 +449,10 @@ def stock_frame(
             )
         else:
             columns[column] = pd.array(list(values), dtype=_DTYPES[kind])
-    return with_geometry(columns, shapes, crs)
+    frame = with_geometry(columns, shapes, crs)
+    if name == "streets" and "fid" in cells:
+        frame.index = pd.Index(np.asarray(cells["fid"], dtype=np.int64) - 1)
+    return frame
 
 
 _Identity = tuple[int, int, int, int]

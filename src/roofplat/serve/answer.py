@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections import OrderedDict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -23,7 +25,7 @@ from roofplat.publish.stock import StockSetting
 from roofplat.publish.wording import reason_sentence, rejected_methods
 from roofplat.tables import CAUTION
 
-__all__ = ["ANSWER_LAYERS", "answer_json", "scenario_of"]
+__all__ = ["ANSWER_LAYERS", "AnswerWriter", "scenario_of"]
 
 ANSWER_LAYERS = (
     "sections",
@@ -43,50 +45,124 @@ ANSWER_LAYERS = (
 
 _DECIMALS = 8
 _TRENCH_CODES = "trench_"
+# Walls, planes, members, obstacles, and what framing has to say.
+_KEPT_TABLES = 5
 _OF_PROBLEMS = ("severity", "code", "message", "action")
 Row = dict[str, Any]
 _encode = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode
 
 
-def answer_json(answer: Answer, setting: StockSetting, to_lonlat: Transformer) -> bytes:
-    """Write an answer.
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """Rows of a frame as plain values, and each as the end of a feature's text."""
+
+    rows: list[Row]
+    ends: list[str]
+
+
+class AnswerWriter:
+    """Writes answers of one build; of what no scenario changes it keeps the text.
 
     Parameters
     ----------
-    answer
-        Rows of one building in the working CRS, and the scenario asked for.
     setting
         What holds for the whole district.
-    to_lonlat
-        From the working CRS to longitude and latitude, x first. A transformer serves one thread at a time.
+    keep
+        Buildings whose walls, planes, members and obstacles are kept as text.
 
-    Returns
-    -------
-    bytes
-        UTF-8. A feature's `id` is its layer and its number there, from 1; its properties are the columns of
-        `tables.TABLES[layer]` and `layer`.
+    Notes
+    -----
+    For one thread at a time. Answers that were planned together share their tables, and a table is read once
+    for all of them: to reach a column of a frame takes longer than to read what is in it.
     """
-    tables = answer.tables
-    rows = {name: _records(tables[name]) for name in (*ANSWER_LAYERS, "problems")}
-    filled = [name for name in ANSWER_LAYERS if rows[name]]
-    shapes: Any = np.concatenate([np.asarray(tables[name].geometry.array, dtype=object) for name in filled])
-    outlines = shapely.to_geojson(_in_lonlat(shapes, to_lonlat)).tolist()
-    numbered = [(name, number, row) for name in filled for number, row in enumerate(rows[name], start=1)]
-    features = [
-        f'{{"type":"Feature","id":"{name}.{number}","geometry":{outline or "null"},'
-        f'"properties":{_encode({"layer": name, **row})}}}'
-        for (name, number, row), outline in zip(numbered, outlines, strict=True)
-    ]
-    head = {
-        "type": "FeatureCollection",
-        "caution": CAUTION,
-        "district": setting.district,
-        "build": setting.build,
-        "scenario": _scenario(answer.scenario, _planned(rows["sections"])),
-        "reasons": _reasons(rows),
-    }
-    text = _encode(head)[:-1] + ',"features":[\n' + ",\n".join(features) + "\n]}\n"
-    return text.encode("utf-8")
+
+    def __init__(self, setting: StockSetting, *, keep: int = 256) -> None:
+        self._setting = setting
+        self._to_lonlat = Transformer.from_crs(setting.crs, "EPSG:4326", always_xy=True)
+        self._keep = keep * _KEPT_TABLES
+        # By the frame's identity; the frame is held, so that no other can get the same.
+        self._kept: OrderedDict[int, tuple[pd.DataFrame, _Read]] = OrderedDict()
+
+    def write(self, answers: Sequence[Answer]) -> Iterator[bytes]:
+        """Write some answers.
+
+        Parameters
+        ----------
+        answers
+            Rows of one building each in the working CRS, and the scenario asked for.
+
+        Yields
+        ------
+        bytes
+            UTF-8, one after the other. A feature's `id` is its layer and its number there, from 1; its
+            properties are `layer` and the columns of `tables.TABLES[layer]`.
+        """
+        shared: dict[int, _Read] = {}
+        for answer in answers:
+            yield self._text(answer, shared)
+
+    def _text(self, answer: Answer, shared: dict[int, _Read]) -> bytes:
+        rows: dict[str, list[Row]] = {}
+        features: list[str] = []
+        for name in (*ANSWER_LAYERS, "problems"):
+            held, ends = self._part(answer, name, shared)
+            rows[name] = held
+            if name in ANSWER_LAYERS:
+                features += [
+                    f'{{"type":"Feature","id":"{name}.{number}",{end}' for number, end in enumerate(ends, 1)
+                ]
+        head = {
+            "type": "FeatureCollection",
+            "caution": CAUTION,
+            "district": self._setting.district,
+            "build": self._setting.build,
+            "scenario": _scenario(answer.scenario, _planned(rows["sections"])),
+            "reasons": _reasons(rows),
+        }
+        text = _encode(head)[:-1] + ',"features":[\n' + ",\n".join(features) + "\n]}\n"
+        return text.encode("utf-8")
+
+    def _part(self, answer: Answer, name: str, shared: dict[int, _Read]) -> tuple[list[Row], list[str]]:
+        """Rows of one table of an answer, and the ends of their features."""
+        rows: list[Row] = []
+        ends: list[str] = []
+        for frame, wanted in answer.tables.pieces(name):
+            if not len(frame):
+                continue
+            read = self._always(frame, name) if wanted is None else self._once(frame, name, shared)
+            places = range(len(frame)) if wanted is None else wanted.tolist()
+            rows += [read.rows[place] for place in places]
+            ends += [read.ends[place] for place in places]
+        return rows, ends
+
+    def _once(self, frame: pd.DataFrame, name: str, shared: dict[int, _Read]) -> _Read:
+        """A table of all that were planned together."""
+        if id(frame) not in shared:
+            shared[id(frame)] = self._read(frame, name)
+        return shared[id(frame)]
+
+    def _always(self, frame: pd.DataFrame, name: str) -> _Read:
+        """A table of one building that is the same in every scenario."""
+        key = id(frame)
+        if key in self._kept:
+            self._kept.move_to_end(key)
+        else:
+            self._kept[key] = (frame, self._read(frame, name))
+            while len(self._kept) > self._keep:
+                self._kept.popitem(last=False)
+        return self._kept[key][1]
+
+    def _read(self, frame: pd.DataFrame, name: str) -> _Read:
+        rows = _records(frame)
+        if name not in ANSWER_LAYERS:
+            return _Read(rows, [""] * len(rows))
+        shapes = np.asarray(frame["geometry"].array, dtype=object)
+        outlines = shapely.to_geojson(_in_lonlat(shapes, self._to_lonlat)).tolist()
+        ends = [
+            f'"geometry":{outline or "null"},"properties":{_encode({"layer": name, **row})}}}'
+            for row, outline in zip(rows, outlines, strict=True)
+        ]
+        return _Read(rows, ends)
 
 
 def scenario_of(answer: Answer) -> dict[str, Any]:

@@ -19,12 +19,10 @@ from concurrent.futures import TimeoutError as OutOfTime
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pyproj import Transformer
-
 from roofplat.errors import LayerError, RoofplatError
 from roofplat.pipeline.scenarios import Answer, Planner, Scenario
 from roofplat.publish.stock import FileStock, Stock, StockSetting
-from roofplat.serve.answer import answer_json
+from roofplat.serve.answer import AnswerWriter
 
 __all__ = ["Desk", "DeskBusyError", "DeskLateError", "Reply", "desk_of"]
 
@@ -111,7 +109,7 @@ class Desk:
         # Of the desk's thread alone.
         self._stock: Stock | None = None
         self._planner: Planner | None = None
-        self._to_lonlat: Transformer | None = None
+        self._writer: AnswerWriter | None = None
 
     def ask(self, scenario: Scenario) -> Reply:
         """Wait for the plan of a scenario.
@@ -203,7 +201,7 @@ class Desk:
         started = time.monotonic()
         was_open = self._stock is not None
         try:
-            planner, setting, to_lonlat = self._ready()
+            planner, setting, writer = self._ready()
             found = planner.plan([ticket.scenario for ticket in batch])
         except LayerError as fault:
             self._unread(batch, fault, again=was_open)
@@ -219,16 +217,19 @@ class Desk:
             return
         planned = time.monotonic()
         unread: list[_Ticket] = []
+        good: list[tuple[_Ticket, Answer]] = []
         for ticket, answer in zip(batch, found, strict=True):
             if isinstance(answer, LayerError):
                 unread.append(ticket)
-                continue
-            if isinstance(answer, RoofplatError):
+            elif isinstance(answer, RoofplatError):
                 ticket.future.set_exception(answer)
-                continue
+            else:
+                good.append((ticket, answer))
+        texts = writer.write([answer for _, answer in good])
+        for ticket, answer in good:
             begun = time.monotonic()
             try:
-                text = answer_json(answer, setting, to_lonlat)
+                text = next(texts)
             except Exception as fault:
                 _log.exception("No plan could be written for %r", ticket.scenario)
                 ticket.future.set_exception(fault)
@@ -257,18 +258,18 @@ class Desk:
         for ticket in batch:
             ticket.future.set_exception(fault)
 
-    def _ready(self) -> tuple[Planner, StockSetting, Transformer]:
-        """The planner of the build that is there now."""
+    def _ready(self) -> tuple[Planner, StockSetting, AnswerWriter]:
+        """The planner and the writer of the build that is there now."""
         if self._stock is not None and not self._stock.fresh():
             self._let_go()
-        if self._stock is None or self._planner is None or self._to_lonlat is None:
+        if self._stock is None or self._planner is None or self._writer is None:
             self._stock = self._open_stock()
             self._planner = Planner(self._stock, keep=self._kept)
-            self._to_lonlat = Transformer.from_crs(self._stock.setting.crs, "EPSG:4326", always_xy=True)
-        return self._planner, self._stock.setting, self._to_lonlat
+            self._writer = AnswerWriter(self._stock.setting, keep=self._kept)
+        return self._planner, self._stock.setting, self._writer
 
     def _let_go(self) -> None:
-        stock, self._stock, self._planner, self._to_lonlat = self._stock, None, None, None
+        stock, self._stock, self._planner, self._writer = self._stock, None, None, None
         if stock is not None:
             stock.close()
 
