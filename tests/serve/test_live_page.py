@@ -560,6 +560,12 @@ def test_two_scenarios_lie_side_by_side_on_one_scale(visit: Callable[..., Any]) 
     shown(page)
     assert hash_of(page) == {"wind": "45"}
     assert drawn(page, "openings") != []
+    # From the start again: A is let go.
+    page.locator("#whatif-reset").click()
+    await_hash(page, "?what-if", ends=True)
+    shown(page)
+    assert page.locator("#whatif-kept").inner_text() == ""
+    assert page.locator("#whatif-reset").is_disabled()
 
 
 def test_the_sheet_is_of_what_is_on_the_screen(visit: Callable[..., Any], demo_server: Server) -> None:
@@ -596,8 +602,15 @@ def test_a_link_holds_the_scenario(visit: Callable[..., Any], demo_server: Serve
     assert page.locator("#whatif-method").input_value() == "fold_back"
     assert page.locator("#whatif-dial").get_attribute("aria-valuenow") == "10"
     # What cannot be is left out, and opens the standing plan.
-    page = shown(visit(f"#{HALL}?what-if&fire=north,40&wind=999&method=burn&ladder=,"))
-    assert hash_of(page) == {}
+    for odd in (
+        "&fire=north,40&wind=999&method=burn&ladder=,",
+        "&fire=,40&ladder=1,2,3",
+        "&wind=",
+        "&&=",
+        "%%",
+    ):
+        page = shown(visit(f"#{HALL}?what-if{odd}"))
+        assert hash_of(page) == {}, odd
 
 
 def test_a_question_that_cannot_be_is_answered_in_one_sentence(visit: Callable[..., Any]) -> None:
@@ -731,6 +744,17 @@ def test_a_server_that_goes_away_and_comes_back(
         assert page.locator("#whatif-fault").is_hidden()
         assert hash_of(page) == {"wind": "45"}
         assert not same_places(drawn(page, "ladders"), before)
+        page.keyboard.press("Escape")
+    # Begun while nobody answers, it waits for the standing plan.
+    page.locator("#card-whatif").click()
+    page.wait_for_selector("body[data-whatif=failed]")
+    assert "scenario before" not in page.locator("#whatif-trouble").inner_text()
+    page.locator("#whatif-wind").fill("45")
+    page.keyboard.press("Enter")
+    with running(DEMO, demo_build, tmp_path / "third.log", *options):
+        await_hash(page, "wind=45", ends=True)
+        shown(page)
+        assert page.locator("#whatif-compare").is_enabled()
 
 
 def test_a_plan_of_another_build_is_not_drawn_on_this_map(

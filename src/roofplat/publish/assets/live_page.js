@@ -36,8 +36,8 @@
     const [, rest] = location.hash.split("?what-if");
     if (rest === undefined) return null;
     const said = new URLSearchParams(rest), place = (name) => {
-      const parts = (said.get(name) || "").split(",").map(Number);
-      return parts.length === 2 && said.get(name) !== "," && Math.abs(parts[0]) <= 180 && Math.abs(parts[1]) <= 90 ? parts : null;
+      const parts = /^-?\d+(\.\d+)?,-?\d+(\.\d+)?$/.test(said.get(name) || "") ? said.get(name).split(",").map(Number) : [];
+      return Math.abs(parts[0]) <= 180 && Math.abs(parts[1]) <= 90 ? parts : null;
     };
     const wind = said.get("wind") ? Number(said.get("wind")) : NaN, method = said.get("method");
     const known = Array.from(at("whatif-method").options, ({ value }) => value);
@@ -65,7 +65,7 @@
       const press = (id, use) => at(id).addEventListener("click", use);
       for (const what of ["fire", "ladder"]) press(`whatif-tap-${what}`, () => this.aim(what));
       press("whatif-close", () => this.goBack());
-      press("whatif-reset", () => this.takeUp(NOTHING));
+      press("whatif-reset", () => this.startOver());
       press("whatif-ladder-away", () => { this.change({ ladder: null }); this.aim("fire"); at("whatif-tap-ladder").focus(); });
       press("whatif-keep", () => this.keep());
       press("whatif-compare", () => this.openCompare());
@@ -190,6 +190,11 @@
       this.wish = wish;
       this.ask();
     }
+    startOver() {
+      this.kept = null;
+      at("whatif-kept").textContent = "";
+      this.takeUp(NOTHING);
+    }
     takeUp(wish) {
       this.aim("fire");
       this.wish = wish;
@@ -224,7 +229,7 @@
       const drawn = this.now ? " The drawing still shows the scenario before." : "";
       at("whatif-trouble").textContent = unturned(error.message) + drawn + (again ? " This page asks again by itself." : "");
       at("whatif-fault").hidden = false;
-      at("whatif-mark").classList.add("old");
+      at("whatif-mark").classList.toggle("old", this.now !== null);
     }
     // Nothing more can be asked until the page is loaded again.
     outdate(why) {
@@ -271,12 +276,12 @@
     // The controls show what is wished for; where nothing is, what the plan assumes.
     showControls() {
       const { wish, standing } = this, scenario = (standing || this.now || { answer: { scenario: {} } }).answer.scenario;
-      const wind = wish.wind ?? scenario.wind_from_deg;
-      if (wind !== null && wind !== undefined) this.dial.show(wind);
-      at("whatif-wind-words").textContent = wind === null || wind === undefined ? "" : `${roofplatWind.words(wind)}${wish.wind === null ? `, ${scenario.wind_basis || "assumed"}` : ""}`;
+      const wind = wish.wind ?? scenario.wind_from_deg ?? null;
+      this.dial.show(wind ?? 0);
+      at("whatif-wind-words").textContent = wind === null ? (this.now ? "no wind is assumed" : "") : `${roofplatWind.words(wind)}${wish.wind === null ? `, ${scenario.wind_basis || "assumed"}` : ""}`;
       at("whatif-method").value = wish.method || "";
       at("whatif-ladder").hidden = !wish.ladder;
-      at("whatif-reset").disabled = isStanding(wish);
+      at("whatif-reset").disabled = isStanding(wish) && !this.kept;
       this.showHandles();
     }
     showHandles() {
@@ -318,6 +323,7 @@
       if (!this.now) return;
       this.kept = this.now;
       at("whatif-kept").textContent = `A is kept: ${shortWords(this.kept)}.`;
+      this.showControls();
       this.write();
     }
     openCompare() {
