@@ -26,7 +26,7 @@ pytest.importorskip("pygeoapi")
 from pygeoapi.plugin import load_plugin
 from pygeoapi.provider.base import ProviderInvalidQueryError, ProviderItemNotFoundError
 from pygeoapi.provider.sql import PostgreSQLProvider
-from tests.postgres import DEMO, Database, PostgresServer
+from tests.postgres import DEMO, OWNER, Database, PostgresServer
 from tests.serve.conftest import ROOFPLAT, Server
 
 from roofplat.serve import database as served
@@ -156,6 +156,35 @@ def test_a_session_can_only_read(pair: Pair) -> None:
         layer._engine.begin() as connection,
     ):
         connection.execute(sqlalchemy.text("DELETE FROM roofplat.buildings"))
+
+
+def test_the_right_to_read_is_enough(demo_database: tuple[Database, Path]) -> None:
+    """An account that may look at the tables, and nothing else, serves layers and plans."""
+    database, _ = demo_database
+    reader = f"reader_{database.name}"
+    database.sql(f"CREATE ROLE {reader} LOGIN")
+    address = read_address(database.url.replace(OWNER, reader))
+    try:
+        with pytest.raises(DatabaseError, match=r"does not allow it \(permission denied for schema"):
+            served.collections(address, query_seconds=10.0)
+        with pytest.raises(DatabaseError, match="holds no build that can be read"):
+            DatabaseStock.open(address, query_seconds=10.0)
+        database.sql(
+            f"GRANT USAGE ON SCHEMA roofplat TO {reader}; "
+            f"GRANT SELECT ON ALL TABLES IN SCHEMA roofplat TO {reader}"
+        )
+        for one in served.collections(address, query_seconds=10.0):
+            page = load_plugin("provider", one["provider"]).query(limit=3)
+            assert page["numberMatched"] >= page["numberReturned"]
+        stock = DatabaseStock.open(address, query_seconds=10.0)
+        name = database.sql("SELECT min(building_id) FROM roofplat.buildings")
+        assert stock.around([name], 100.0).roofs["building_id"].iloc[0] == name
+        stock.close()
+    finally:
+        database.sql(f"DROP OWNED BY {reader}")
+        # pygeoapi keeps its connections open.
+        database.sql(f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = '{reader}'")
+        database.sql(f"DROP ROLE {reader}")
 
 
 def test_a_question_that_takes_too_long_is_broken_off(demo_database: tuple[Database, Path]) -> None:

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import ModuleType
 from typing import Any
-from urllib.parse import parse_qsl, quote, urlencode
+from urllib.parse import parse_qsl, urlencode
 
 import geopandas as gpd
 import numpy as np
@@ -99,12 +99,6 @@ class DatabaseAddress:
     given: Mapping[str, str]
     schema: str
     password: str | None = field(default=None, repr=False)
-
-    @property
-    def url(self) -> str:
-        """The address once more, without its password."""
-        asked = {**self.given, "schema": self.schema}
-        return f"postgresql://?{urlencode(asked, quote_via=quote)}"
 
     def __str__(self) -> str:
         said = self.given
@@ -612,9 +606,19 @@ def _prepare(cursor: Any, address: DatabaseAddress) -> None:
             f"The database {address} gives no right to make tables in the schema {address.schema}; ask its "
             "owner to grant CREATE on it."
         )
-    if int(cursor.connection.server_version) >= 140000:
-        # A builder that was killed shall not be waited for until its last index is made.
+    _end_with_client(cursor)
+
+
+def _end_with_client(cursor: Any) -> None:
+    """Not to wait for a builder that was killed until its last index is made, where that can be told."""
+    import psycopg2
+
+    cursor.execute("SAVEPOINT before")
+    try:
         cursor.execute("SET LOCAL client_connection_check_interval = '2s'")
+    except psycopg2.Error:
+        # A PostgreSQL before 14, or one on a system that does not tell.
+        cursor.execute("ROLLBACK TO SAVEPOINT before")
 
 
 def _wait_for_turn(cursor: Any, address: DatabaseAddress, say: Callable[[str], None] | None) -> None:
