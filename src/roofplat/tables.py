@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Literal
 
 import geopandas as gpd
@@ -46,6 +46,8 @@ __all__ = [
 ]
 
 _TRUSTED: ContextVar[bool] = ContextVar("trusted", default=False)
+# Short lists of words are used again and again, most of them in every table of a plan.
+_KEPT = 512
 
 CAUTION = (
     "An aid for pre-incident planning and training. What is found on arrival, the department's "
@@ -948,7 +950,7 @@ def conform(
         typed = {
             key: values
             if str((values := frame[key]).dtype) == column.dtype
-            else _typed(pd.Series(values), column.dtype)
+            else _typed_array(values, column.dtype)
             for key, column in table.columns.items()
         }
     if _TRUSTED.get() and geometry is not None:
@@ -993,7 +995,14 @@ def with_geometry(
     (1, 2)
     """
     shapes = gpd.array.GeometryArray(np.asarray(geometry, dtype=object), crs=crs)
-    frame: Any = pd.DataFrame({**columns, "geometry": shapes}, copy=False)
+    # What pandas does with a dictionary of arrays, without looking at each of them five times.
+    make: Any = pd.DataFrame._from_arrays  # type: ignore[attr-defined]
+    frame: Any = make(
+        [*columns.values(), shapes],
+        columns=_kept_names((*columns, "geometry")),
+        index=pd.RangeIndex(len(shapes)),
+        verify_integrity=False,
+    )
     frame.__class__ = gpd.GeoDataFrame
     frame._geometry_column_name = "geometry"
     result: gpd.GeoDataFrame = frame
@@ -1012,6 +1021,16 @@ def run_of(frame: Any, start: int, stop: int) -> Any:
     part = frame.iloc[start:stop]
     part.index = pd.RangeIndex(len(part))
     return part
+
+
+def _typed_array(values: Any, dtype: Dtype) -> Any:
+    """The same for an array; whole numbers and yes or no are only wrapped."""
+    kind = values.dtype.kind if isinstance(values, np.ndarray) else ""
+    if dtype == "boolean" and kind == "b":
+        return pd.arrays.BooleanArray(values, np.zeros(values.shape, dtype=bool))
+    if dtype == "Int64" and kind == "i":
+        return pd.arrays.IntegerArray(values.astype(np.int64), np.zeros(values.shape, dtype=bool))
+    return _typed(pd.Series(values), dtype)
 
 
 def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:
@@ -1057,8 +1076,7 @@ def sentences(vocabulary: Sequence[str], codes: np.ndarray[Any, Any]) -> pd.Cate
     pandas.Categorical
         Shape (n,).
     """
-    categories: Any = pd.Index(list(vocabulary), dtype="str")
-    return pd.Categorical.from_codes(codes, categories)
+    return pd.Categorical.from_codes(codes, dtype=_kept_texts(tuple(vocabulary)))
 
 
 def words(vocabulary: Sequence[str | None], codes: np.ndarray[Any, Any]) -> Any:
@@ -1081,7 +1099,22 @@ def words(vocabulary: Sequence[str | None], codes: np.ndarray[Any, Any]) -> Any:
     >>> words(["beam", "purlin"], np.array([1, 0, 1])).tolist()
     ['purlin', 'beam', 'purlin']
     """
-    return pd.array([*vocabulary, None], dtype="str").take(codes)
+    return _kept_words(tuple(vocabulary)).take(codes)
+
+
+@lru_cache(maxsize=_KEPT)
+def _kept_texts(vocabulary: tuple[str, ...]) -> pd.CategoricalDtype:
+    return pd.CategoricalDtype(pd.Index(vocabulary, dtype="str"))
+
+
+@lru_cache(maxsize=_KEPT)
+def _kept_names(names: tuple[str, ...]) -> Any:
+    return pd.Index(names, dtype="str")
+
+
+@lru_cache(maxsize=_KEPT)
+def _kept_words(vocabulary: tuple[str | None, ...]) -> Any:
+    return pd.array([*vocabulary, None], dtype="str")
 
 
 def problem_rows(
@@ -1144,7 +1177,9 @@ def join_problems(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     some = [part for part in parts if len(part)]
     if len(some) > 1:
         return pd.concat(some, ignore_index=True)
-    return some[0].reset_index(drop=True) if some else _no_problems().copy(deep=False)
+    if not some:
+        return _no_problems().copy(deep=False)
+    return some[0] if isinstance(some[0].index, pd.RangeIndex) else some[0].reset_index(drop=True)
 
 
 @cache

@@ -319,6 +319,7 @@ def pitched_problems(pitched: Pitched, section_id: pd.Series) -> pd.DataFrame:
         [
             problem_rows("framing", section_id[pitched.problems[code]], code, "warning", message, action)
             for code, (message, action) in PITCHED_PROBLEMS.items()
+            if pitched.problems[code].any()
         ]
     )
 

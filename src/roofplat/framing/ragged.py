@@ -149,10 +149,20 @@ def _smallest(values: npt.NDArray[Any], owner: IntArray, *, within: float = 0.0)
     """Places of the smallest values of every owner, all within some of them, none at infinity."""
     if values.size == 0:
         return np.empty(0, dtype=np.int64)
-    starts = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
+    starts = _starts(owner)
     smallest = np.minimum.reduceat(values, starts)
-    lengths = np.diff(np.r_[starts, owner.size])
+    lengths = np.empty_like(starts)
+    np.subtract(starts[1:], starts[:-1], out=lengths[:-1])
+    lengths[-1] = owner.size - starts[-1]
     return np.flatnonzero((values <= np.repeat(smallest + within, lengths)) & (values != np.inf))
+
+
+def _starts(owner: IntArray) -> IntArray:
+    """Where each owner's entries begin; there is at least one entry."""
+    first = np.empty(owner.size, dtype=bool)
+    first[0] = True
+    np.not_equal(owner[1:], owner[:-1], out=first[1:])
+    return np.flatnonzero(first)
 
 
 def _first_of_each(rows: IntArray, owner: IntArray, count: int) -> IntArray:

@@ -21,6 +21,7 @@ from pyproj import CRS, Transformer
 from roofplat.errors import DistrictFileError, RoofplatError
 from roofplat.framing import Framing, frame_roofs, join_framings, split_framing
 from roofplat.placing import Plan, place_plans
+from roofplat.placing.approach import enclosed_ground
 from roofplat.publish.stock import Stock
 from roofplat.rules import Rulebook
 from roofplat.tables import join_problems, run_of, trusted, with_geometry
@@ -310,20 +311,31 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatErr
     obstacles, fires = _columns(rows.obstacles, "obstacles"), _columns(rows.fires, "fires")
     ground, streets = _columns(rows.ground, "ground"), _columns(rows.streets, "streets")
     free = pd.isna(obstacle_of)
+    # Without one of the roofs around it a yard is open; where there is one all roofs are kept.
+    whole = len(ids) == 1 or _holds_a_yard(shapes)
+    wide = _reach_ft(rules, tallest) * setting.units_per_ft * np.array([-1.0, -1.0, 1.0, 1.0])
+    bounds, lies, stands = (
+        shapely.bounds(part) for part in (shapes, ground["geometry"], obstacles["geometry"])
+    )
+    feature = framing.problems["feature"].to_numpy(dtype=object)
     result: dict[str, _Framed | RoofplatError] = {}
     for name, low, high, part in zip(
         ids, first[:-1], first[1:], split_framing(framing, np.diff(first).tolist()), strict=True
     ):
         sections = part.sections["section_id"].tolist()
         theirs = obstacle_of == name
+        own = bounds[low:high]
+        box = np.r_[own[:, :2].min(axis=0), own[:, 2:].max(axis=0)] + wide
+        others = np.full(of.size, True) if whole else _meets(bounds, box)
+        others[low:high] = False
         result[name] = _Framed(
             sections=sections,
             framing=part,
             roofs=_some(columns, slice(low, high)),
-            obstacles=_some(obstacles, theirs | free),
-            ground=ground,
+            obstacles=_some(obstacles, theirs | (free & _meets(stands, box))),
+            ground=_some(ground, _meets(lies, box)),
             streets=streets,
-            outlines={"geometry": np.concatenate([shapes[:low], shapes[high:]])},
+            outlines={"geometry": shapes[others]},
             fire=_some(fires, fire_of == name) if name in fire_of else {},
             tables={
                 "walls": part.walls,
@@ -331,9 +343,29 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatErr
                 "members": part.members,
                 "obstacles": _cut_out(rows.obstacles, np.flatnonzero(theirs)),
             },
-            problems=framing.problems[framing.problems["feature"].isin([name, *sections])],
+            problems=_cut_out(
+                framing.problems, np.flatnonzero(np.isin(feature, np.array([name, *sections], dtype=object)))
+            ),
         )
     return result
+
+
+def _meets(bounds: npt.NDArray[np.float64], box: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Which of some boxes, shape (n, 4), meet one."""
+    meets: npt.NDArray[np.bool_] = (
+        (bounds[:, 0] <= box[2])
+        & (bounds[:, 2] >= box[0])
+        & (bounds[:, 1] <= box[3])
+        & (bounds[:, 3] >= box[1])
+    )
+    return meets
+
+
+def _holds_a_yard(outlines: npt.NDArray[np.object_]) -> bool:
+    """Whether outlines that touch enclose any ground."""
+    one, other = shapely.STRtree(outlines).query(outlines, predicate="intersects")
+    touching = np.unique(one[one != other])
+    return bool(touching.size) and bool(enclosed_ground(outlines[touching]).size)
 
 
 def _reach_ft(rules: Rulebook, height_ft: float) -> float:
@@ -363,7 +395,7 @@ def _columns(frame: gpd.GeoDataFrame, kind: str) -> Columns:
     return {**columns, "geometry": frame.geometry.to_numpy()}
 
 
-def _some(columns: Columns, rows: slice | npt.NDArray[np.bool_]) -> Columns:
+def _some(columns: Columns, rows: slice | npt.NDArray[Any]) -> Columns:
     return {name: values[rows] for name, values in columns.items()}
 
 
@@ -395,10 +427,10 @@ def _tables_of(ids: Sequence[str], plan: Plan, framed: Sequence[_Framed]) -> lis
     pieces: list[dict[str, list[Piece]]] = [
         {table: [(frame, None)] for table, frame in entry.tables.items()} for entry in framed
     ]
-    names = pd.Index(ids)
+    number_of = {name: number for number, name in enumerate(ids)}
     for table in _PLANNED:
         frame = getattr(plan, table)
-        for mine, rows in zip(pieces, _rows_of(names, frame["building_id"], len(ids)), strict=True):
+        for mine, rows in zip(pieces, _rows_of(number_of, frame["building_id"]), strict=True):
             mine[table] = [(frame, rows)]
     owner = {name: number for number, name in enumerate(ids)}
     owner |= {name: number for number, entry in enumerate(framed) for name in entry.sections}
@@ -411,13 +443,14 @@ def _tables_of(ids: Sequence[str], plan: Plan, framed: Sequence[_Framed]) -> lis
     return [Parts(mine) for mine in pieces]
 
 
-def _rows_of(names: pd.Index[Any], building_id: pd.Series, count: int) -> list[npt.NDArray[np.int64]]:
+def _rows_of(number_of: Mapping[str, int], building_id: pd.Series) -> list[npt.NDArray[np.int64]]:
     """Rows of each of some buildings, ascending."""
-    if count == 1:
+    if len(number_of) == 1:
         return [np.arange(len(building_id))]
-    owner = names.get_indexer(building_id)
+    # The rows of a few buildings: sooner looked up one by one than indexed.
+    owner = np.array([number_of[name] for name in building_id.tolist()], dtype=np.int64)
     order = np.argsort(owner, kind="stable")
-    return np.split(order, np.searchsorted(owner[order], np.arange(1, count)))
+    return np.split(order, np.searchsorted(owner[order], np.arange(1, len(number_of))))
 
 
 def _cut_out(frame: Any, rows: npt.NDArray[np.int64]) -> Any:

@@ -490,6 +490,7 @@ def _problems(
     planned: npt.NDArray[np.bool_],
 ) -> pd.DataFrame:
     spots = sheets.take("spots", "count")
+    refused = sheets.take("refused_trenches", "code")
     rows = [
         problem_rows(
             "placing",
@@ -518,18 +519,18 @@ def _problems(
             "Survey the roof, or accept that there is no planned cut.",
         )
         for code in _REPORTED
+        if (refusal == code).any()
     ]
-    refused = sheets.take("refused_trenches", "code")
-    for code, why in REFUSALS.items():
-        if code != "no_opening":
-            rows.append(
-                problem_rows(
-                    "placing",
-                    section_id[refused == code],
-                    code,
-                    "info",
-                    f"No trench is drawn: {why}.",
-                    "None needed unless the department wants one.",
-                )
-            )
+    rows += [
+        problem_rows(
+            "placing",
+            section_id[refused == code],
+            code,
+            "info",
+            f"No trench is drawn: {why}.",
+            "None needed unless the department wants one.",
+        )
+        for code, why in REFUSALS.items()
+        if code != "no_opening" and (refused == code).any()
+    ]
     return join_problems(rows)
