@@ -4,7 +4,8 @@ In: the demo district, a Chromium on the machine.
 Out: `maps/demo-map.png`, the whole district; `maps/demo-plan.png`, one shed with its plan;
     `maps/demo-house.png`, one pitched roof with its plan; `maps/demo-phone.png`, a card on a phone;
     `maps/demo-report.png`, the head of the report; `maps/demo-sheet.png`, a sheet as a copier sees it;
-    `maps/demo-day.png`, the page of a day of inspection. Run
+    `maps/demo-day.png`, the page of a day of inspection; `maps/demo-what-if.png` and
+    `maps/demo-compare.png`, a what-if and two scenarios on the live page of the service. Run
 
     python -m tests.pictures
 
@@ -21,10 +22,11 @@ from pathlib import Path
 
 import pypdfium2
 from PIL import Image
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 from roofplat import build, read_district
 from roofplat.pipeline import draw_sheets, inspect_days
+from tests.serve.conftest import running
 
 ROOT = Path(__file__).resolve().parents[1]
 AS_OF = datetime.date(2026, 1, 1)
@@ -40,6 +42,9 @@ PICTURES = {
     "demo-report.png": ("report.html", 1100, 1300),
     "demo-day.png": (f"inspections/{FIRST_DAY}.html", 1000, 1300),
 }
+# The same shed live, with the fire in its north-east and the wind turned; then beside its standing plan.
+WHAT_IF = f"#{SHED}?what-if&fire=-118.88708,40.91850&wind=135"
+LIVE_WINDOW = (1440, 900)
 SHEET_DPI = 110
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 LARGEST_BYTES = 250_000
@@ -52,9 +57,28 @@ def take(browser: Browser, address: str, width: int, height: int, picture: Path)
     page.goto(address)
     if "map.html" in address:
         page.wait_for_selector("body[data-ready=yes]")
+    shoot(page, picture)
+    context.close()
+
+
+def take_live(browser: Browser, address: str, what_if: Path, compare: Path) -> None:
+    """Photograph a what-if on the live page, and then the two scenarios side by side."""
+    width, height = LIVE_WINDOW
+    context = browser.new_context(viewport={"width": width, "height": height}, bypass_csp=True)
+    page = context.new_page()
+    page.goto(f"{address}/{WHAT_IF}")
+    page.wait_for_selector("body[data-whatif=shown]")
+    shoot(page, what_if)
+    page.click("#whatif-compare")
+    page.wait_for_selector("#compare[open] svg")
+    shoot(page, compare)
+    context.close()
+
+
+def shoot(page: Page, picture: Path) -> None:
+    """Take a picture when all is drawn."""
     page.wait_for_timeout(1500)  # tiles are drawn one after another
     page.screenshot(path=picture)
-    context.close()
     with Image.open(picture) as taken:
         # No palette: a colour of the legend that shifts says something else.
         taken.convert("RGB").save(picture, optimize=True)
@@ -90,6 +114,10 @@ def main() -> None:
         for name, (page, width, height) in PICTURES.items():
             take(browser, f"{built.out.resolve().as_uri()}/{page}", width, height, ROOT / "maps" / name)
             sys.stdout.write(f"maps/{name}\n")
+        with running(ROOT / "data/demo/district.toml", built.out, Path(folder) / "serve.log") as server:
+            names = ("demo-what-if.png", "demo-compare.png")
+            take_live(browser, server.url, *(ROOT / "maps" / name for name in names))
+            sys.stdout.write("".join(f"maps/{name}\n" for name in names))
         browser.close()
 
 
