@@ -28,6 +28,11 @@ def test_everything_that_can_be_asked() -> None:
     assert read_question(FULL) == Scenario("B 1/x", (-118.5, 40.25), 225.0, "fold_back", (-118.5, 40.0))
 
 
+@pytest.mark.parametrize("name", ["a b", "a\u00a0b", "\u00e9-7", "way/7", "\U0001f692", "x" * 200])
+def test_any_text_may_be_an_id(name: str) -> None:
+    assert read_question({"building_id": name}).building_id == name
+
+
 def test_what_is_not_asked_is_none() -> None:
     assert read_question({"building_id": "B1"}) == Scenario("B1", None, None, None, None)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import unicodedata
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from typing import Any
@@ -132,7 +133,7 @@ def read_question(inputs: object, *, more: Sequence[str] = ()) -> Scenario:
     """
     asked = _named(inputs, (*INPUTS, *more))
     name = asked.get("building_id")
-    if not isinstance(name, str) or not 0 < len(name) <= _LONGEST_ID or not name.isprintable():
+    if not isinstance(name, str) or not 0 < len(name) <= _LONGEST_ID or not _is_plain(name):
         raise QuestionError(
             _fault("building_id", asked, f"give the id of a building, 1 to {_LONGEST_ID} characters")
         )
@@ -186,6 +187,11 @@ def _opened(inputs: Mapping[str, Any]) -> dict[str, Any]:
         wrapped = isinstance(value, Mapping) and "value" in value
         opened[key] = value["value"] if wrapped else value
     return opened
+
+
+def _is_plain(text: str) -> bool:
+    """Whether a text holds neither control characters nor halves of characters: no data do."""
+    return not any(unicodedata.category(letter) in ("Cc", "Cs") for letter in text)
 
 
 def _place(key: str, asked: Mapping[str, Any]) -> tuple[float, float] | None:
