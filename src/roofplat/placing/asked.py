@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from roofplat.framing.ragged import FloatArray, IntArray
+from roofplat.framing.ragged import FloatArray, IntArray, marked
 from roofplat.tables import METHODS, SCENARIO_BASES, problem_rows
 
 __all__ = ["Asked", "read_asked"]
@@ -83,32 +83,14 @@ def read_asked(
     basis = np.array([_number(word, SCENARIO_BASES) for word in given])
     problems: list[pd.DataFrame] = []
     if placed_ladders is not None and len(placed_ladders):
-        name = placed_ladders["building_id"]
+        name = pd.Index(placed_ladders["building_id"])
         again = name.duplicated()
-        first = placed_ladders[~again]
-        at = pd.Index(first["building_id"]).get_indexer(building_id)
-        points = first.geometry.to_numpy()
+        at = name[~again].get_indexer(pd.Index(building_id))
+        points = placed_ladders.geometry.to_numpy()[~again]
         x = np.where(at >= 0, shapely.get_x(points)[at], np.nan)
         y = np.where(at >= 0, shapely.get_y(points)[at], np.nan)
-        known = name.isin(building_id)
-        problems += [
-            problem_rows(
-                "scenario",
-                name[~known].fillna("no building"),
-                "placed_ladder_no_building",
-                "warning",
-                "A ladder is stated at a building that is not there; it is left out.",
-                "Name a building of the district.",
-            ),
-            problem_rows(
-                "scenario",
-                name[again & known],
-                "placed_ladder_twice",
-                "warning",
-                "A building has more than one ladder stated; the first one counts.",
-                "State the ladder that the crew goes up.",
-            ),
-        ]
+        if again.any() or not marked(at[at >= 0], points.size).all():
+            problems = _left_out(name, again, name.isin(building_id))
     asked = Asked(
         wind_from_deg=np.broadcast_to(np.asarray(wind_from_deg, dtype=float), count),
         wind_basis=np.broadcast_to(basis, count).astype(np.int64),
@@ -117,6 +99,30 @@ def read_asked(
         ladder_y=y,
     )
     return asked, problems
+
+
+def _left_out(
+    name: pd.Index[str], again: npt.NDArray[np.bool_], known: npt.NDArray[np.bool_]
+) -> list[pd.DataFrame]:
+    """Problems of ladders that are stated and do not count."""
+    return [
+        problem_rows(
+            "scenario",
+            name[~known].fillna("no building").tolist(),
+            "placed_ladder_no_building",
+            "warning",
+            "A ladder is stated at a building that is not there; it is left out.",
+            "Name a building of the district.",
+        ),
+        problem_rows(
+            "scenario",
+            name[again & known].tolist(),
+            "placed_ladder_twice",
+            "warning",
+            "A building has more than one ladder stated; the first one counts.",
+            "State the ladder that the crew goes up.",
+        ),
+    ]
 
 
 def _number(word: str, words: tuple[str, ...]) -> int:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from roofplat.framing.ragged import IntArray
 from roofplat.placing.asked import Asked
+from roofplat.placing.compose import compose
 from roofplat.placing.methods import NOT_LISTED, REJECTIONS, Choice
 from roofplat.placing.placed import DOUBTS
 from roofplat.placing.reasons import NO_CUT
@@ -64,16 +65,17 @@ def unmet_wishes(
     never = METHODS.index("do_not_cut")
     lost = wished[(choice.preferred[wished] < 0) | ~(opened | (choice.method == never))[wished]]
     if lost.size:
-        why = [
-            _why_not_taken(
-                METHODS[asked.preferred[row]],
-                int(choice.verdict[row, asked.preferred[row]]),
-                str(sections["roof_family"].iloc[row]),
-                str(refusal[row]),
-                followed=bool(choice.preferred[row] >= 0),
+        family, families = pd.factorize(sections["roof_family"].iloc[lost])
+        code, codes = pd.factorize(refusal[lost])
+        wish = asked.preferred[lost]
+
+        def sentence(way: int, verdict: int, family: int, refusal: int, followed: int) -> str:
+            return _why_not_taken(
+                METHODS[way], verdict, families[family], codes[refusal], followed=bool(followed)
             )
-            for row in lost
-        ]
+
+        columns = [wish, choice.verdict[lost, wish], family, code, choice.preferred[lost] >= 0]
+        why = compose(columns, sentence).tolist()
         rows.append(
             problem_rows(
                 "scenario",
@@ -97,16 +99,16 @@ def unmet_wishes(
                 "Move the ladder to a wall of that section.",
             )
         )
-    for number, (code, (sentence, _)) in enumerate(DOUBTS.items()):
+    for number, (doubt, (said, _)) in enumerate(DOUBTS.items()):
         doubted = np.flatnonzero(ladder_doubts >> number & 1)
         if doubted.size:
             rows.append(
                 problem_rows(
                     "scenario",
                     ids.iloc[ladder_section[doubted]],
-                    code,
+                    doubt,
                     "warning",
-                    f"The ladder that stands already would not be planned there: {_lower(sentence)}",
+                    f"The ladder that stands already would not be planned there: {_lower(said)}",
                     "Look at the spot on site, or move the ladder.",
                 )
             )
