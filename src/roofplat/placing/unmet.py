@@ -75,7 +75,7 @@ def unmet_wishes(
             )
 
         columns = [wish, choice.verdict[lost, wish], family, code, choice.preferred[lost] >= 0]
-        why = compose(columns, sentence).tolist()
+        why = [str(text) for text in compose(columns, sentence)]
         rows.append(
             problem_rows(
                 "scenario",
