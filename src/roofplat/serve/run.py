@@ -234,8 +234,16 @@ def _bound(host: str, port: int) -> socket.socket:
 
 
 def _check_extra() -> None:
-    if not all(map(importlib.util.find_spec, ("flask", "pygeoapi", "waitress"))):
+    if not all(map(_is_there, ("flask", "pygeoapi", "waitress"))):
         raise DistrictFileError(
             "The service needs libraries that are not installed; "
             "run `python -m pip install 'roofplat[service]'`."
         )
+
+
+def _is_there(library: str) -> bool:
+    """Whether a library can be imported; it is not, for that takes long and much memory."""
+    try:
+        return importlib.util.find_spec(library) is not None
+    except ValueError:
+        return False
