@@ -106,17 +106,35 @@ def test_what_came_of_a_wish_is_said(demo_build: Path) -> None:
             [Scenario("MB-0005", method="fold_back", ladder=(-118.9, 40.9), wind_from_deg=1.0)]
         )
     words = what_if_words(answer)  # type: ignore[arg-type]
-    assert words[0] == "What if, not the standing plan: wind from 1\u00b0, method and ladder as asked"
+    assert words[0] == (
+        "What if, not the standing plan: wind from 1\u00b0 as asked; method asked for not taken; "
+        "ladder left out"
+    )
     assert words[1] == "Method preferred: fold-back."
     assert words[2] == "Ladder placed already: lon -118.900000, lat 40.900000."
     assert len(words) == 5
-    assert "fold-back" in words[3] or "fold_back" in words[3]
+    assert words[3].startswith("The method preferred, ")
+    assert "family.unknown" not in words[3]
     assert "farther than" in words[4]
     page = sheet(
         demo_build, building_id="MB-0005", method="fold_back", ladder=[-118.9, 40.9], wind_from_deg=1
     )
     for sentence in words:
         assert sentence.split(":")[0] in page.text
+
+
+def test_what_was_followed_is_said_as_asked(demo_build: Path) -> None:
+    with closing(FileStock.open(demo_build / "planner.gpkg")) as stock:
+        planner = Planner(stock)
+        (standing,) = planner.plan([Scenario("MB-0001")])
+        spot = standing.tables["ladders"].iloc[0]  # type: ignore[union-attr]
+        asked = Scenario(
+            "MB-0001", method="fold_back", ladder=(spot["base_lon"], spot["base_lat"]), fire=FIRE
+        )
+        (answer,) = planner.plan([asked])
+    words = what_if_words(answer)  # type: ignore[arg-type]
+    assert words[0] == "What if, not the standing plan: fire spot, method and ladder as asked"
+    assert words[1] == "Method preferred: fold-back."
 
 
 def test_rows_around_a_building_are_those_of_the_layers(demo_build: Path) -> None:

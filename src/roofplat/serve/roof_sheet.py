@@ -19,7 +19,7 @@ from pygeoapi.process.base import BaseProcessor
 from roofplat.errors import LayerError, QuestionError, RoofplatError
 from roofplat.pipeline.scenarios import Answer
 from roofplat.publish.sheet import sheet_files, what_if_sheet
-from roofplat.publish.wording import METHOD_WORDS
+from roofplat.publish.wording import METHOD_WORDS, reason_sentence
 from roofplat.serve.answer import scenario_of
 from roofplat.serve.around import open_layers, rows_around
 from roofplat.serve.desk import Reply
@@ -32,6 +32,8 @@ __all__ = ["PDF", "RoofSheet", "what_if_words"]
 
 PDF = "application/pdf"
 _PAPERS = ("letter", "a4")
+# Codes of problems that say that a ladder stated is not in the plan.
+_LEFT_OUT = ("placed_ladder_too_far", "placed_ladder_no_building")
 # A build that comes between the plan and the rest: both are taken again.
 _TRIES = 2
 
@@ -171,23 +173,30 @@ def what_if_words(answer: Answer) -> list[str]:
     """
     scenario = answer.scenario
     said = scenario_of(answer)
+    problems = answer.tables["problems"]
+    about = problems[problems["layer"] == "scenario"]
+    method_taken = said["method"] == scenario.method
+    ladder_taken = not about["code"].isin(_LEFT_OUT).any()
     given = {
-        "fire spot": scenario.fire,
-        f"wind from {said['wind_from_deg']:g}\u00b0": scenario.wind_from_deg,
-        "method": scenario.method,
-        "ladder": scenario.ladder,
+        "fire spot": scenario.fire is not None,
+        f"wind from {said['wind_from_deg']:g}\u00b0": scenario.wind_from_deg is not None,
+        "method": scenario.method is not None and method_taken,
+        "ladder": scenario.ladder is not None and ladder_taken,
     }
-    words = [word for word, value in given.items() if value is not None]
-    changed = f"{_and(words)} as asked" if words else "nothing else asked"
+    words = [word for word, taken in given.items() if taken]
+    head = [f"{_and(words)} as asked"] if words else []
+    if scenario.method is not None and not method_taken:
+        head.append("method asked for not taken")
+    if scenario.ladder is not None and not ladder_taken:
+        head.append("ladder left out")
     sentences = []
     if scenario.method is not None:
         sentences.append(f"Method preferred: {METHOD_WORDS[scenario.method]}.")
     if scenario.ladder is not None:
         lon, lat = scenario.ladder
         sentences.append(f"Ladder placed already: lon {lon:.6f}, lat {lat:.6f}.")
-    problems = answer.tables["problems"]
-    sentences += problems.loc[problems["layer"] == "scenario", "message"].tolist()
-    return [f"What if, not the standing plan: {changed}", *sentences]
+    sentences += [reason_sentence(message) for message in about["message"]]
+    return [f"What if, not the standing plan: {'; '.join(head) or 'nothing else asked'}", *sentences]
 
 
 def _and(words: list[str]) -> str:
