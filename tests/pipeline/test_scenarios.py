@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from tests.benchmarks.district import write_district
 
-from roofplat.district import read_district
+from roofplat.district import District, read_district
 from roofplat.errors import DistrictFileError
 from roofplat.ground import Ground
 from roofplat.intake import Inputs
@@ -62,10 +66,8 @@ class MemoryStock:
         pass
 
 
-@pytest.fixture(scope="module")
-def district() -> tuple[MemoryStock, dict[str, Any], pd.DataFrame]:
-    """The demo, and its build."""
-    district = read_district(DEMO)
+def planned(district: District) -> tuple[MemoryStock, dict[str, Any], pd.DataFrame]:
+    """A district as a stock, and its build."""
     rules = load_rulebook(district.rules, district.families)
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
     inputs = gather(district, rules)
@@ -81,10 +83,16 @@ def district() -> tuple[MemoryStock, dict[str, Any], pd.DataFrame]:
         as_of=datetime.date(2024, 1, 1),
         paper="letter",
         units_per_ft=0.3049,
-        build="demo",
+        build="of the tests",
     )
     tables, problems = draw_plans(inputs, inventory, rules, ground, district)
     return MemoryStock(inputs, inventory, setting), tables, problems
+
+
+@pytest.fixture(scope="module")
+def district() -> tuple[MemoryStock, dict[str, Any], pd.DataFrame]:
+    """The demo, and its build."""
+    return planned(read_district(DEMO))
 
 
 def assert_same(ours: Any, theirs: Any, label: str) -> None:
@@ -141,3 +149,120 @@ def test_one_alone_is_planned_as_the_build_plans_it(district: Any) -> None:
     for name in stock.inventory.buildings["building_id"].tolist()[::37]:
         [answer] = planner.plan([Scenario(name)])
         assert_of_the_build(answer, tables, problems)
+
+
+@pytest.fixture(scope="module")
+def blown(district: Any) -> tuple[dict[str, Any], pd.DataFrame, dict[str, tuple[float, float]]]:
+    """The whole demo planned for another wind, with a fire off the middle of every largest section."""
+    stock = district[0]
+    roofs = stock.inventory.roofs.sort_values("area_ft2", ascending=False).drop_duplicates("building_id")
+    shapes = roofs.geometry.to_numpy()
+    corner = shapely.points(
+        shapely.get_coordinates(shapely.get_exterior_ring(shapes))[
+            np.r_[0, np.cumsum(shapely.get_num_coordinates(shapely.get_exterior_ring(shapes)))[:-1]]
+        ]
+    )
+    spots = shapely.line_interpolate_point(
+        shapely.shortest_line(shapely.point_on_surface(shapes), corner), 0.1, normalized=True
+    )
+    within = shapely.contains_properly(shapes, spots)
+    fires = gpd.GeoDataFrame(
+        {"building_id": roofs["building_id"].array[within]}, geometry=spots[within], crs=roofs.crs
+    )
+    lonlat = fires.to_crs("EPSG:4326").geometry
+    asked = dict(zip(fires["building_id"], zip(lonlat.x, lonlat.y, strict=True), strict=True))
+    plan = draw_plans(
+        stock.inputs,
+        replace(stock.inventory, fires=fires.sort_values("building_id", ignore_index=True)),
+        stock.setting.rules,
+        stock.setting.ground,
+        read_district(DEMO),
+        wind_from_deg=123.0,
+    )
+    return *plan, asked
+
+
+def test_another_wind_and_fire_are_planned_as_a_build_would(district: Any, blown: Any) -> None:
+    stock = district[0]
+    tables, problems, asked = blown
+    names = list(asked)[::9]
+    assert len(names) > 20
+    answers = Planner(stock).plan([Scenario(name, fire=asked[name], wind_from_deg=123.0) for name in names])
+    for answer in answers:
+        assert_of_the_build(answer, tables, problems)
+        assert answer.tables["sections"]["fire_basis"].dropna().tolist() == ["given"]
+
+
+def test_questions_asked_together_are_answered_as_each_alone(district: Any, blown: Any) -> None:
+    stock, asked = district[0], blown[2]
+    names = list(asked)[5::40][:6]
+    ways = ["do_not_cut", None, "small_opening", None, "near_ridge", "fold_back"]
+    together = [
+        scenario
+        for name, way in zip(names, ways, strict=True)
+        for scenario in (
+            Scenario(name),
+            Scenario(name, fire=asked[name], method=way, ladder=asked[name]),
+            Scenario(name, wind_from_deg=400.0),
+            Scenario(name),
+        )
+    ]
+    answers = Planner(stock, keep=2).plan(together)
+    assert [answer.scenario for answer in answers] == together
+    for answer in answers:
+        [alone] = Planner(stock).plan([answer.scenario])
+        assert set(alone.tables) == set(answer.tables)
+        for table, ours in answer.tables.items():
+            assert_same(ours, alone.tables[table], f"{answer.scenario} {table}")
+    winds = answers[2].tables["sections"]["wind_from_deg"].dropna()
+    assert winds.tolist() == [40.0]
+
+
+def test_a_building_that_is_not_there_takes_no_other_down(district: Any) -> None:
+    stock, tables, problems = district
+    [name, other] = stock.inventory.buildings["building_id"].tolist()[:2]
+    first, lost, second = Planner(stock).plan([Scenario(name), Scenario("nowhere"), Scenario(other)])
+    assert isinstance(lost, DistrictFileError)
+    assert "There is no such building" in str(lost)
+    for answer in (first, second):
+        assert_of_the_build(answer, tables, problems)
+
+
+def test_a_fire_outside_the_building_is_said_in_one_sentence(district: Any, blown: Any) -> None:
+    stock, asked = district[0], blown[2]
+    name, other = list(asked)[:2]
+    fault, answer = Planner(stock).plan(
+        [Scenario(name, fire=asked[other]), Scenario(other, fire=asked[other])]
+    )
+    assert isinstance(fault, DistrictFileError)
+    assert name in str(fault)
+    assert str(fault).endswith("inside one of its roof sections.")
+    assert isinstance(answer, Answer)
+
+
+def test_a_framing_is_kept_while_its_building_is_asked_for(district: Any) -> None:
+    stock = district[0]
+    asked: list[Sequence[str]] = []
+
+    class Counted(MemoryStock):
+        def around(self, ids: Sequence[str], reach_ft: float) -> StockRows:
+            asked.append(list(ids))
+            return super().around(ids, reach_ft)
+
+    planner = Planner(Counted(stock.inputs, stock.inventory, stock.setting), keep=2)
+    one, two, three = stock.inventory.buildings["building_id"].tolist()[:3]
+    for name in (one, two, one, three, one, two):
+        planner.plan([Scenario(name)])
+    framed = [ids[0] for ids in asked]
+    # Two are kept, those asked for last: the first stays at hand throughout, the second has to come anew.
+    assert list(dict.fromkeys(framed)) == [one, two, three]
+    assert [name for name, before in pairwise([*framed, ""]) if name != before] == [one, two, three, two]
+
+
+def test_a_synthetic_district_is_planned_as_its_build_plans_it(tmp_path: Path) -> None:
+    stock, tables, problems = planned(read_district(write_district(120, tmp_path)))
+    ids = stock.inventory.buildings["building_id"].tolist()
+    planner = Planner(stock)
+    for first in range(0, len(ids), 7):
+        for answer in planner.plan([Scenario(name) for name in ids[first : first + 7]]):
+            assert_of_the_build(answer, tables, problems)

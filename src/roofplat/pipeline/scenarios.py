@@ -182,6 +182,11 @@ class Planner:
         list of Answer or RoofplatError
             One for each scenario, in their order. An error says in one sentence why there is no plan:
             no such building, or a fire spot in none of its roof sections.
+
+        Raises
+        ------
+        LayerError
+            The stock cannot be read.
         """
         framed = self._frame(list(dict.fromkeys(scenario.building_id for scenario in scenarios)))
         results: dict[int, Answer | RoofplatError] = {}
@@ -209,22 +214,28 @@ class Planner:
             if name in self._framed:
                 self._framed.move_to_end(name)
                 result[name] = self._framed[name]
-        if missing:
-            try:
-                result |= _framed(self._stock, missing)
-            except RoofplatError as fault:
-                # One that is not there does not take the others down.
-                for name in missing:
-                    try:
-                        result |= {name: fault} if len(missing) == 1 else _framed(self._stock, [name])
-                    except RoofplatError as own:
-                        result[name] = own
-        for name in missing:
-            if isinstance(entry := result[name], _Framed):
-                self._framed[name] = entry
+        try:
+            found = _framed(self._stock, missing)
+        except DistrictFileError:
+            # One that is not there does not take the others down.
+            strange = self._strange(missing)
+            result |= strange
+            found = _framed(self._stock, [name for name in missing if name not in strange])
+        result |= found
+        self._framed |= found
         while len(self._framed) > self._keep:
             self._framed.popitem(last=False)
         return result
+
+    def _strange(self, ids: Sequence[str]) -> dict[str, RoofplatError]:
+        """Those that the district does not have, and what to say of them."""
+        faults: dict[str, RoofplatError] = {}
+        for name in ids:
+            try:
+                self._stock.around([name], 0.0)
+            except DistrictFileError as fault:
+                faults[name] = fault
+        return faults
 
     def _place(
         self, scenarios: Sequence[Scenario], framed: Sequence[_Framed]
@@ -284,8 +295,10 @@ class Planner:
         }
 
 
-def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatError]:
+def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed]:
     """Frame some buildings, their neighbours' roofs before their walls."""
+    if not ids:
+        return {}
     setting = stock.setting
     rules = setting.rules
     rows = stock.around(ids, _reach_ft(rules, 0.0))
@@ -318,7 +331,7 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed | RoofplatErr
         shapely.bounds(part) for part in (shapes, ground["geometry"], obstacles["geometry"])
     )
     feature = framing.problems["feature"].to_numpy(dtype=object)
-    result: dict[str, _Framed | RoofplatError] = {}
+    result: dict[str, _Framed] = {}
     for name, low, high, part in zip(
         ids, first[:-1], first[1:], split_framing(framing, np.diff(first).tolist()), strict=True
     ):
