@@ -59,7 +59,7 @@ def test_a_question_is_answered_with_a_plan(demo_server: Server) -> None:
 
 def test_the_answer_says_where_its_time_went(demo_server: Server) -> None:
     _, headers, _ = demo_server.execute("plan-roof", building_id="MB-0001")
-    # W3C Server Timing, section 3.
+    # W3C Server Timing: a name, then `dur` in milliseconds.
     metrics = dict(
         re.fullmatch(r"(\w+);dur=([\d.]+)", part.strip()).groups()  # type: ignore[union-attr]
         for part in headers["server-timing"].split(",")[:3]
@@ -167,7 +167,7 @@ def test_the_answer_may_come_in_a_document(demo_server: Server) -> None:
     status, headers, body = post(demo_server, {**asked, "response": "document", "outputs": {"plan": {}}})
     assert status == 200
     assert headers["content-type"].startswith("application/json")
-    # OGC 18-062r2, section 7.11.4: an object with a member for each output.
+    # OGC 18-062r2, requirement process-execute-sync-document: an object with a member for each output.
     assert json.loads(body) == {"plan": raw}
 
 
