@@ -345,7 +345,10 @@ def one_plane(walls: Walls, rows: IntArray, fall_deg: FloatArray, jog_ft: float)
 
 
 def gather(parts: Sequence[Facets]) -> Facets:
-    """Facets of several kinds of roof as one, sorted by section and wall."""
+    """Facets of several kinds of roof as one, sorted by section and wall, lines by kind and planes.
+
+    The order of the lines given does not matter: it differs with what else was worked out beside them.
+    """
     section = np.concatenate([part.section for part in parts])
     wall = np.concatenate([part.wall for part in parts])
     size = np.concatenate([part.size for part in parts])
@@ -355,11 +358,13 @@ def gather(parts: Sequence[Facets]) -> Facets:
     corner_start = offsets(size)
     _, corner = lists_of(order, corner_start)
     before = offsets(np.array([part.section.size for part in parts]))
-    left = np.concatenate([part.line_left + shift for part, shift in zip(parts, before, strict=False)])
-    right = np.concatenate([part.line_right + shift for part, shift in zip(parts, before, strict=False)])
+    moved = list(zip(parts, before, strict=False))
+    left = rank[np.concatenate([part.line_left + shift for part, shift in moved])]
+    right = rank[np.concatenate([part.line_right + shift for part, shift in moved])]
     line_section = np.concatenate([part.line_section for part in parts])
     line_kind = np.concatenate([part.line_kind for part in parts])
-    lines = np.lexsort((line_kind, line_section))
+    ends = np.concatenate([part.ends for part in parts])
+    lines = np.lexsort((ends[:, 1], ends[:, 0], right, left, line_kind, line_section))
     return Facets(
         section=section[order],
         wall=wall[order],
@@ -370,9 +375,9 @@ def gather(parts: Sequence[Facets]) -> Facets:
         depth_ft=np.concatenate([part.depth_ft for part in parts])[corner],
         line_section=line_section[lines],
         line_kind=line_kind[lines],
-        line_left=rank[left[lines]],
-        line_right=rank[right[lines]],
-        ends=np.concatenate([part.ends for part in parts])[lines],
+        line_left=left[lines],
+        line_right=right[lines],
+        ends=ends[lines],
         open_wall=np.concatenate([part.open_wall for part in parts]),
         open_depth_ft=np.concatenate([part.open_depth_ft for part in parts]),
     )
