@@ -251,7 +251,8 @@
       const waits = this.standing === null && !isStanding(this.wish);
       if (standing) this.standing = this.now;
       this.mark(standing ? STANDING : MARK);
-      this.put(plan, standing ? this.standingWords : `${MARK} This is with ${shortWords(this.now)}.`);
+      if (standing) this.put(plan, this.standingWords);
+      else this.put(plan, `What if, not the standing plan: ${shortWords(this.now)}.`, MARK);
       if (waits) return this.ask();
       history.replaceState(null, "", toHash(this.id, wish));
       this.showControls();
@@ -265,11 +266,11 @@
       at("whatif-mark").classList.remove("old");
     }
     // Puts a plan in the place of the building's own: on the map, in the legend, and in print.
-    put(plan, words) {
+    put(plan, words, mark = null) {
       const { state } = this, before = state.district.plans[this.number];
       state.district.plans[this.number] = plan;
       state.plan = plan;
-      state.scenario = words;
+      Object.assign(state, { scenario: words, mark });
       state.tiles.repaint(boxOf(state.layers, this.row, [before, plan]));
       drawLegendSoon(state);
     }

@@ -419,6 +419,7 @@ var roofplatTools = (function () {
     const head = element("p", null, "printed");
     head.append(element("bdi", document.title), `. Printed ${today.getFullYear()}-${two(today.getMonth() + 1)}-${two(today.getDate())}.`);
     box.append(head);
+    if (state.mark) box.append(element("p", state.mark, "nocut"));
     printCard(box, state, row, plan, figure, drawings.length > 1 ? drawings[1].canvas : null);
     document.body.append(box);
     document.body.classList.add("prints-card");
