@@ -292,6 +292,25 @@ def test_a_build_gives_readers_way_that_wait_behind_it(database: Database) -> No
     assert word_of(database) == "new"
 
 
+def test_nobody_is_waited_for_without_end(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reader that never ends and a build that never ends are each named, and nothing is changed."""
+    address = read_address(database.url)
+    write_database(sheds(word="old"), address)
+    for bound in ("_WAIT_S", "_READERS_S", "_READERS_TIMES"):
+        monkeypatch.setattr(f"roofplat.publish.database.{bound}", 1)
+    with session(database) as other, other.cursor() as cursor:
+        cursor.execute("SELECT count(*) FROM roofplat.buildings")
+        with pytest.raises(DatabaseError, match=r"A program has been reading the tables .* too long; end it"):
+            write_database(sheds(word="new"), address)
+        other.rollback()
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtext('roofplat build'), hashtext('roofplat'))")
+        with pytest.raises(
+            DatabaseError, match=r"Another build has been written to .* look what became of it"
+        ):
+            write_database(sheds(word="new"), address)
+    assert word_of(database) == "old"
+
+
 def _kill(database: Database, victim: str, at: str, rows: int) -> None:
     """Start a build in a process of its own; kill it, or its server process, when it is at some statement."""
     code = (

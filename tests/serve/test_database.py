@@ -347,7 +347,7 @@ def test_a_new_build_is_served_when_it_is_whole(
         time.sleep(0.1)
     done.set()
     looking.join()
-    assert not faults
+    assert not faults, server.errors()
     assert all(len(one) == 1 for one in winds)
     assert winds[0] == {10.0}
     assert winds[-1] == {200.0}
