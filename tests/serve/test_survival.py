@@ -198,13 +198,23 @@ class Readers:
                 self.faults.append(f"{path}: {status} {content[:300]!r}")
 
 
+@pytest.mark.parametrize("source", ["files", pytest.param("database", marks=pytest.mark.database)])
 def test_readers_see_the_old_build_or_the_new_and_never_half(
-    serve: Callable[..., Any], two: dict[str, Path], live: Path
+    serve: Callable[..., Any],
+    two: dict[str, Path],
+    live: Path,
+    source: str,
+    request: pytest.FixtureRequest,
 ) -> None:
-    server = serve(district=two["A"], folder=live)
+    url, options = None, ()
+    if source == "database":
+        url = request.getfixturevalue("database").url
+        options = ("--from", url)
+        build(read_district(two["A"]), out=live, to=url)
+    server = serve(*options, district=two["A"], folder=live)
     with Readers(server) as readers:
         for prefix in "BA":
-            build(read_district(two[prefix]), out=live)
+            build(read_district(two[prefix]), out=live, to=url)
             until(partial(all_of, server, prefix))
     assert readers.faults == []
     assert readers.answers > 50
