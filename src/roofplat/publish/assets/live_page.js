@@ -84,6 +84,11 @@
       // Off the roof there is no fire: it goes back to where it was.
       handle.on("drag", () => { if (what === "ladder" || this.isOnRoof(handle.getLatLng())) moved(); });
       handle.on("dragend", () => { if (what === "ladder" || this.isOnRoof(handle.getLatLng())) moved(); else this.refuseSpot(); });
+      // A tap on it is a tap on what lies below.
+      handle.on("click", ({ originalEvent }) => {
+        const { map, measure } = this.state, place = map.mouseEventToLatLng(originalEvent);
+        if (!measure.takes(place)) this.takes(place);
+      });
       handle.on("add", () => {
         const box = handle.getElement();
         box.setAttribute("aria-label", `${label}. Arrow keys move it.`);
