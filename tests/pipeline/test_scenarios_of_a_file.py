@@ -196,3 +196,23 @@ def test_a_yard_closed_by_many_houses_is_closed_however_large(
     base = shapely.get_point(ladders.geometry.to_numpy(), 0)
     yard = at_feet(shapely.box(deep, deep, side_ft - deep, side_ft - deep))
     assert not shapely.contains(yard, base).any()
+
+
+def test_a_house_of_its_own_in_a_yard_that_others_close_has_no_ladder(
+    opened: Callable[[StockRows], Stock],
+) -> None:
+    """It touches none of those that close its yard."""
+    shapes = [
+        shapely.box(0, 0, 400, 40),
+        shapely.box(0, 360, 400, 400),
+        shapely.box(0, 40, 40, 360),
+        shapely.box(360, 40, 400, 360),
+        shapely.box(170, 170, 230, 230),
+        # The same house where the yard has a way in.
+        shapely.box(570, 170, 630, 230),
+    ]
+    roofs = roofs_of(shapes, roof_family="panelized_wood", height_ft=20.0)
+    rows = rows_of(roofs, streets_of(South=[(-900, -60), (1900, -60)]))
+    found = assert_as_in_the_whole(rows, ["B-004", "B-005"], opened(rows))
+    assert not len(found["B-004"]["ladders"])
+    assert len(found["B-005"]["ladders"]) == 2

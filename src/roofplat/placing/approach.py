@@ -437,8 +437,6 @@ def _closed_yards(meets_another: Flags, buildings: shapely.STRtree) -> tuple[sha
     """Ground inside rings of buildings that touch: light wells, yards without a way in."""
     count = meets_another.size
     bordering = np.zeros(count, dtype=bool)
-    if not meets_another.any():
-        return None, bordering
     outlines = buildings.geometries
     meets = np.zeros(outlines.size, dtype=bool)
     meets[:count] = meets_another
@@ -447,6 +445,8 @@ def _closed_yards(meets_another: Flags, buildings: shapely.STRtree) -> tuple[sha
         # The same section may be there more than once: it does not meet itself.
         another = ~shapely.equals_identical(outlines[count + one], outlines[other])
         meets[count + one[another]] = True
+    if not meets.any():
+        return None, bordering
     yards = enclosed_ground(outlines[meets])
     if not yards.size:
         return None, bordering
