@@ -60,6 +60,8 @@ PAGE = 100
 BOXES, ASKED_OF, WARM_OF = 5_000, 5_000, 100
 # Sides of the boxes: from a yard and its neighbours to some blocks.
 BOX_M = (150.0, 600.0)
+# What the header Server-Timing of a what-if tells of.
+STEPS = ("wait", "plan", "write")
 MIXED = ("buildings", "sections", "walls", "members", "ladders", "openings", "obstacles", "ranking")
 ROOFPLAT = (sys.executable, "-c", "from roofplat.cli.main import main; main()")
 _READY = re.compile(r"at (https?://\S+?)/?\s*$")
@@ -224,16 +226,17 @@ def plan_questions(layers: Path, random: np.random.Generator) -> tuple[list[Any]
 
 
 def what_if_row(what: str, told: dict[str, Any]) -> dict[str, Any]:
-    """One line of the what-ifs: in the server by step, and at the client."""
-    took = told["took_ms"]
+    """One line of the what-ifs: in the server from question to written plan, and at the client."""
+    took, server_ms = told["took_ms"], told["server_ms"]
     line: dict[str, Any] = {
         "what": what,
         "answers": len(took),
         "a second": len(took) / told["seconds"],
         "errors": sum(told["errors"].values()),
     }
-    for name, spent in {**told["server_ms"], "client": took}.items():
-        if spent:
+    steps = [server_ms.get(name, []) for name in STEPS]
+    for name, spent in {"server": np.sum(steps, axis=0), "client": took, **server_ms}.items():
+        if len(spent):
             line[f"{name} median"], line[f"{name} p99"] = np.percentile(spent, [50, 99])
     return line
 
