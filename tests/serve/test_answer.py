@@ -22,8 +22,8 @@ from roofplat.serve.answer import ANSWER_LAYERS, AnswerWriter, scenario_of
 from roofplat.tables import CAUTION, TABLES
 
 # Panelized with a trench; nobody has looked; no room for a trench; no trench in the family; glazed; not to be
-# cut; no way up; pitched.
-SOME = ["MB-0001", "MB-0005", "MB-0019", "MB-0029", "MB-0069", "MB-0103", "MB-0238", "MB-0400"]
+# cut; no way up; pitched. The zones of the first and the second would cross themselves where rounded.
+SOME = ["MB-0001", "MB-0003", "MB-0005", "MB-0019", "MB-0029", "MB-0069", "MB-0103", "MB-0238", "MB-0400"]
 
 
 class Written:
@@ -84,6 +84,14 @@ def test_gdal_reads_the_rows_of_the_build_out_of_the_answer(
         assert all(list(row) == ["layer", *TABLES[layer].columns] for row in rows)
 
 
+def far(here: Any, there: Any) -> float:
+    """How far two shapes are from each other, in degrees; strips without width between holes do not count."""
+    if here.geom_type in ("Polygon", "MultiPolygon"):
+        apart = shapely.symmetric_difference(shapely.make_valid(here), shapely.make_valid(there)).area
+        return float(apart / there.length)
+    return float(shapely.hausdorff_distance(here, there))
+
+
 def same(one: Any, other: Any) -> bool:
     if one is None or other is None or other != other:
         return one is None and (other is None or bool(pd.isna(other)))
@@ -113,10 +121,10 @@ def test_it_is_geojson_as_rfc_7946_has_it(name: str, written: Written) -> None:
                 # RFC 7946, section 3.1.6: exterior rings counter-clockwise, holes clockwise.
                 assert part.exterior.is_ccw
                 assert not any(ring.is_ccw for ring in part.interiors)
-    coordinates = shapely.get_coordinates(
-        [shapely.geometry.shape(feature["geometry"]) for feature in document["features"]]
-    )
-    assert np.array_equal(coordinates, np.round(coordinates, 8))
+        assert shape.is_valid
+        coordinates = shapely.get_coordinates(shape)
+        on_grid = np.isclose(coordinates, np.round(coordinates, 8), rtol=0, atol=1e-13).all()
+        assert on_grid or feature["properties"]["layer"] == "collapse_zones"
 
 
 def test_features_are_numbered_within_their_layers(written: Written) -> None:

@@ -235,7 +235,13 @@ def _plain(value: Any) -> Any:
 
 
 def _in_lonlat(shapes: Any, to_lonlat: Transformer) -> Any:
+    """Shapes as longitude and latitude, rounded; what rounding makes cross itself is mended."""
+
     def turned(points: Any) -> Any:
         return np.round(np.column_stack(to_lonlat.transform(points[:, 0], points[:, 1])), _DECIMALS)
 
-    return shapely.orient_polygons(shapely.transform(shapes, turned), exterior_cw=False)
+    made = shapely.transform(shapes, turned)
+    crossing = ~shapely.is_valid(made)
+    if crossing.any():
+        made[crossing] = shapely.make_valid(made[crossing], method="structure", keep_collapsed=False)
+    return shapely.orient_polygons(made, exterior_cw=False)
