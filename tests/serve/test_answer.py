@@ -74,7 +74,7 @@ def test_gdal_reads_the_rows_of_the_build_out_of_the_answer(
         assert len(mine) == len(built), layer
         # A build keeps one kind of geometry in a layer: single parts stand in multi-parts there.
         for here, there in zip(mine.geometry, built.geometry, strict=True):
-            assert shapely.hausdorff_distance(here, there) < 1e-7, layer
+            assert far(here, there) < 1e-7, layer
         rows = [one["properties"] for one in document["features"] if one["properties"]["layer"] == layer]
         for column in TABLES[layer].columns:
             theirs = built[column].tolist()
