@@ -210,11 +210,15 @@ def test_tables_of_others_are_never_touched(database: Database) -> None:
     )
     with pytest.raises(DatabaseError, match="holds 'facts' that roofplat did not write; name another schema"):
         write_database(sheds(), address)
+    with pytest.raises(DatabaseError, match="holds 'facts' that roofplat did not write"):
+        check_database(address)
     assert names(database, "town") == ["facts", "streets"]
-    database.sql("DROP TABLE town.facts")
+    database.sql(
+        f"DROP TABLE town.facts; SET ROLE {OWNER}; CREATE TABLE town._next_of_mine AS SELECT 3 AS three"
+    )
     write_database(sheds(), address)
     write_database(sheds(), address)
-    assert database.sql("SELECT mine FROM town.streets") == "1"
+    assert database.sql("SELECT mine, three FROM town.streets, town._next_of_mine") == "1|3"
 
 
 def test_readers_see_the_old_or_the_new_and_never_half(database: Database) -> None:
@@ -399,6 +403,11 @@ def test_whoever_could_read_the_old_tables_can_read_the_new(database: Database) 
         assert database.sql(held.format(reader, "facts", "SELECT")) == "t"
         assert database.sql(held.format(reader, "obstacles", "SELECT")) == "f"
         assert database.sql(held.format(reader, "buildings", "DELETE")) == "f"
+        # What is new is for whoever may read the buildings; a log of who said what is not.
+        extra = sheds()["facts"]
+        write_database({**sheds(), "cuts": extra, "observations": extra}, address)
+        assert database.sql(held.format(reader, "cuts", "SELECT")) == "t"
+        assert database.sql(held.format(reader, "observations", "SELECT")) == "f"
     finally:
         database.sql(f"DROP OWNED BY {reader}; DROP ROLE {reader}")
 

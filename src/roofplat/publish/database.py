@@ -515,6 +515,8 @@ def check_database(address: DatabaseAddress) -> None:
     """
     with connect(address) as connection, connection.cursor() as cursor:
         _prepare(cursor, address)
+        stock = [f"{STOCK_PREFIX}{name}" for name in (*STOCK_LAYERS, "setting")]
+        _refuse_strange(cursor, address, [*DESCRIPTIONS, *stock, *RECORD_TABLES])
 
 
 def write_database(
@@ -553,6 +555,7 @@ def write_database(
     with connect(address) as connection, connection.cursor() as cursor:
         _prepare(cursor, address)
         _wait_for_turn(cursor, address, say)
+        _refuse_strange(cursor, address, list(tables))
         for name, table in tables.items():
             _fill(cursor, address, name, table, srid)
         _swap(cursor, address, list(tables))
@@ -607,6 +610,16 @@ def _prepare(cursor: Any, address: DatabaseAddress) -> None:
             "owner to grant CREATE on it."
         )
     _end_with_client(cursor)
+
+
+def _refuse_strange(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
+    """What others have made stays, whatever it is called."""
+    strange = sorted(set(names) & set(_relations(cursor, address)) - our_tables(cursor, address))
+    if strange:
+        raise DatabaseError(
+            f"The database {address} holds {strange[0]!r} that roofplat did not write; name another schema "
+            "with ?schema=NAME in the address."
+        )
 
 
 def _end_with_client(cursor: Any) -> None:
@@ -693,15 +706,8 @@ def _swap(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
     """Let the new tables take the places of those of before."""
     from psycopg2 import errors, sql
 
-    there = _relations(cursor, address)
-    ours = our_tables(cursor, address)
-    old = [name for name in there if name in ours and not name.startswith(_NEXT)]
-    strange = sorted(set(names) & set(there) - set(old))
-    if strange:
-        raise DatabaseError(
-            f"The database {address} holds {strange[0]!r} that roofplat did not write; name another schema "
-            "with ?schema=NAME in the address."
-        )
+    fresh = [_NEXT + name for name in names]
+    old = sorted(our_tables(cursor, address) - set(fresh))
     tables = sql.SQL(", ").join(sql.Identifier(address.schema, name) for name in old)
     grants: list[tuple[str, str, str]] = []
     if old:
@@ -711,7 +717,7 @@ def _swap(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
             try:
                 cursor.execute(sql.SQL("LOCK TABLE {} IN ACCESS EXCLUSIVE MODE").format(tables))
                 break
-            except errors.LockNotAvailable:
+            except (errors.LockNotAvailable, errors.DeadlockDetected):
                 # Whoever came to read meanwhile waits behind us: let them go first.
                 cursor.execute("ROLLBACK TO SAVEPOINT readers")
                 time.sleep(_READERS_S / 4)
@@ -726,11 +732,17 @@ def _swap(cursor: Any, address: DatabaseAddress, names: Sequence[str]) -> None:
             (address.schema, old),
         )
         grants = cursor.fetchall()
+        # A layer that no build had before is for those who may read the buildings; a record is not.
+        new = set(names) - set(old) - set(RECORD_TABLES)
+        readers = [who for name, who, right in grants if (name, right) == ("buildings", "SELECT")]
+        grants += [(name, who, "SELECT") for name in sorted(new) for who in readers]
         cursor.execute(sql.SQL("DROP TABLE {}").format(tables))
     cursor.execute(
-        "SELECT relname, relkind FROM pg_class WHERE relnamespace = %s::regnamespace "
-        "AND starts_with(relname, %s) ORDER BY relkind DESC, relname",
-        (address.schema, _NEXT),
+        "WITH made AS (SELECT oid, relname, relkind FROM pg_class WHERE relnamespace = %s::regnamespace "
+        "AND relname = ANY(%s)) SELECT relname, relkind FROM made UNION ALL "
+        "SELECT pg_class.relname, pg_class.relkind FROM made JOIN pg_index ON indrelid = made.oid "
+        "JOIN pg_class ON pg_class.oid = indexrelid",
+        (address.schema, fresh),
     )
     last = [
         sql.SQL("ALTER {} {} RENAME TO {}").format(
