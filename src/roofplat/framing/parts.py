@@ -44,6 +44,8 @@ def split_framing(framing: Framing, counts: Sequence[int]) -> list[Framing]:
         Every number counts from the building's own first. What stands in front of a wall stays, and
         problems are left out.
     """
+    if len(counts) == 1:
+        return [replace(framing, problems=framing.problems.iloc[:0])]
     first = offsets(np.asarray(counts))
     order, start = _by_building(framing, first)
     members = framing.members.iloc[order]

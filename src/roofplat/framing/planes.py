@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from operator import attrgetter
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +33,7 @@ from roofplat.framing.facets import (
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, marked, offsets, sums
 from roofplat.framing.regular import regular_walls
-from roofplat.framing.spacings import by_family
+from roofplat.framing.spacings import kinds_of
 from roofplat.framing.walls import Walls
 from roofplat.framing.wings import gabled_ells, skeleton_roofs
 from roofplat.rules import Family, Rulebook
@@ -263,7 +264,8 @@ def said_of(roofs: pd.DataFrame, rules: Rulebook) -> Said:
     Said
     """
     family = roofs["roof_family"].fillna("unknown")
-    slope = by_family(family, rules, _slope_figures)
+    kinds = kinds_of(family, rules)
+    slope = kinds.ask(_slope_figures)
     figures = np.array([(np.nan,) * 3 if entry is None else entry for entry in slope], dtype=float)
     figures = figures.reshape(-1, 3)
     way_basis = np.full(len(roofs), -1)
@@ -272,7 +274,7 @@ def said_of(roofs: pd.DataFrame, rules: Rulebook) -> Said:
     return Said(
         shape=roofs["roof_shape"],
         shape_basis=roofs["roof_shape_basis"],
-        default_shape=by_family(family, rules, attrgetter("shape")),
+        default_shape=kinds.ask(attrgetter("shape")),
         slope_deg=_floats(roofs["slope_deg"]),
         slope_basis=roofs["slope_deg_basis"],
         default_slope_deg=figures[:, 0],
@@ -422,7 +424,8 @@ def lay_out_planes(
 
 def places_in(values: npt.ArrayLike, vocabulary: tuple[str, ...]) -> IntArray:
     """Place of each word in the vocabulary, -1 for a missing one and for one that is not there."""
-    code, words = pd.factorize(pd.Series(values))
+    known: Any = values.array if isinstance(values, pd.Series) else values
+    code, words = pd.factorize(known if hasattr(known, "factorize") else np.asarray(known, dtype=object))
     place = [vocabulary.index(word) if word in vocabulary else -1 for word in words]
     return np.array([*place, -1], dtype=np.int64)[code]
 

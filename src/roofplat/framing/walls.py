@@ -6,6 +6,7 @@ Out: `Walls`: ends, lengths, directions, sides and kinds of every wall.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,9 @@ from roofplat.tables import BASES, SIDES, WALL_KINDS
 
 # Streets this near a building are tried one by one.
 _STREET_FT = 150.0
+
+_HOUSE_NUMBER = re.compile(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", re.ASCII)
+_STOPS = re.compile(r"[.,]")
 
 __all__ = ["Walls", "bearing_kinds", "drawn_kinds", "side_letters", "straight_walls", "street_direction_deg"]
 
@@ -224,12 +228,11 @@ def street_direction_deg(
     units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
     chosen = _nearest_line(tree, points, lines, _STREET_FT * units_per_ft)
 
-    differs = np.empty(0, dtype=np.int64)
-    if address.notna().any():
-        street_name = _street_key(named["name"]).to_numpy(dtype=object)
-        plain = address.str.replace(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", "", regex=True)
-        wanted = _street_key(plain).to_numpy(dtype=object)
-        differs = np.flatnonzero((wanted != street_name[chosen]) & np.isin(wanted, street_name))
+    numbers: dict[str, int] = {}
+    street_name = _street_numbers(named["name"], numbers)
+    # A street that is not in the layer has no number.
+    wanted = _street_numbers(address, numbers, addresses=True)
+    differs = np.flatnonzero((wanted != street_name[chosen]) & (wanted >= 0))
     if differs.size:
         reach = rules.number("wall.address_reach_ft") * units_per_ft[differs]
         point, street = tree.query(points[differs], predicate="dwithin", distance=reach)
@@ -435,7 +438,16 @@ def drawn_kinds(
     return kind, basis
 
 
-def _street_key(name: pd.Series) -> pd.Series:
-    """Street names as people compare them: without case, stops and double spaces."""
-    plain = name.str.casefold().str.replace(r"[.,]", "", regex=True)
-    return plain.str.replace(r"\s+", " ", regex=True).str.strip().astype("str")
+def _street_numbers(text: pd.Series, numbers: dict[str, int], *, addresses: bool = False) -> IntArray:
+    """Which street each name, or each address, names, shape (n,).
+
+    Names are compared as people do: without case, stops and double spaces. The names of streets get new
+    numbers; an address without a street of that name, and a missing text, get -1.
+    """
+    code, different = pd.factorize(text.array)
+    found = np.full(len(different) + 1, -1)
+    for place, name in enumerate(different):
+        street = _HOUSE_NUMBER.sub("", name) if addresses else name
+        key = " ".join(_STOPS.sub("", street.casefold()).split())
+        found[place] = numbers.get(key, -1) if addresses else numbers.setdefault(key, len(numbers))
+    return np.asarray(found[code], dtype=np.int64)

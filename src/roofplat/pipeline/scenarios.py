@@ -402,7 +402,8 @@ def _reach_ft(rules: Rulebook, height_ft: float) -> float:
 
 def _columns(frame: gpd.GeoDataFrame, kind: str) -> Columns:
     """The columns that placing reads, and the geometry."""
-    columns = {name: frame[name].array for name in _READ[kind]}
+    plain = pd.DataFrame(frame)
+    columns = {name: plain[name].array for name in _READ[kind]}
     if kind == "streets":
         columns["number"] = frame.index.to_numpy()
     return {**columns, "geometry": frame.geometry.to_numpy()}
