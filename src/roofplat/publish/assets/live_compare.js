@@ -46,8 +46,9 @@ var roofplatCompare = (function () {
       at("compare-sum").textContent = differ.length ? `The plans differ in: ${differ.join(", ")}.` : "The two plans are the same.";
       body.replaceChildren(...lines.map((line) => {
         const tr = element("tr", null, line.differs ? "differs" : ""), what = element("th", line.what);
-        what.scope = "row";
         tr.append(what, this.cell(line.one), this.cell(line.other), element("td", line.differs ? ["differs", line.moved && `${line.moved} of A's`].filter(Boolean).join(": ") : "same"));
+        tr.setAttribute("role", "row");
+        for (const one of tr.children) one.setAttribute("role", one === what ? "rowheader" : "cell");
         return tr;
       }));
     }
