@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import shutil
+from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from roofplat.pipeline import build
 from roofplat.pipeline.printing import draw_sheets
 from roofplat.pipeline.scenarios import Planner, Scenario
 from roofplat.publish.stock import FileStock
+from roofplat.serve import roof_sheet
 from roofplat.serve.around import open_layers, rows_around
 from roofplat.serve.manager import RefusedError
 from roofplat.serve.roof_sheet import RoofSheet, what_if_words
@@ -238,3 +240,25 @@ def test_a_build_of_one_area_prints_no_sheet_of_another(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="There is no building 'MB-0400'") as refused:
         process.execute({"building_id": "MB-0400"})
     assert refused.value.http_status_code == 400
+
+
+def test_who_waits_for_a_sheet_leaves_room_for_others(demo_build: Path) -> None:
+    # Each that waited held a thread of the server: a few dozen sheets kept everybody else from the layers.
+    process = RoofSheet(definition(demo_build))
+    asked = {"building_id": "MB-0001"}
+    one = process.execute(asked)[1]
+    with roof_sheet._one_at_a_time, ThreadPoolExecutor(8) as pool:
+        crowd = [pool.submit(process.execute, asked) for _ in range(8)]
+        refused, waiting = wait(crowd, timeout=60.0, return_when=FIRST_EXCEPTION)
+        while len(refused) < 5:
+            refused, waiting = wait(crowd, timeout=1.0)
+        assert len(waiting) == 3
+        roof_sheet._one_at_a_time.release()
+        drawn = [sheet.result()[1] for sheet in waiting]
+        roof_sheet._one_at_a_time.acquire()
+    assert drawn == [one] * 3
+    for sheet_ in refused:
+        with pytest.raises(RefusedError, match="Too many sheets") as fault:
+            sheet_.result()
+        assert fault.value.http_status_code == 503
+    assert process.execute(asked)[1] == one

@@ -66,8 +66,11 @@ _METADATA: dict[str, Any] = {
     "example": {"inputs": {"building_id": "MB-0001", "wind_from_deg": 225, "paper": "letter"}},
 }
 _log = logging.getLogger(__name__)
-# Fonts belong to the whole process, and one page takes all of a processor anyway.
+# Fonts belong to the whole process, and one page takes all of a processor anyway. Those who wait their turn
+# hold threads that others want to be answered by: they are few.
 _one_at_a_time = threading.Lock()
+_MOST_DRAWN = 3
+_room = threading.BoundedSemaphore(_MOST_DRAWN)
 
 
 class RoofSheet(BaseProcessor):  # type: ignore[misc]
@@ -109,25 +112,26 @@ class RoofSheet(BaseProcessor):  # type: ignore[misc]
             paper = read_word("paper", data, _PAPERS)
         except QuestionError as fault:
             raise RefusedError(HTTPStatus.BAD_REQUEST, str(fault)) from None
-        reply, around = self._plan(data)
-        setting, name = reply.setting, reply.answer.scenario.building_id
-        if not _one_at_a_time.acquire(timeout=self._definition["plan_seconds"]):
+        if not _room.acquire(blocking=False):
             raise RefusedError(
                 HTTPStatus.SERVICE_UNAVAILABLE, "Too many sheets are being drawn; ask again in a moment."
             )
         try:
-            drawn = what_if_sheet(
-                _tables(around, reply.answer),
-                name,
-                district=setting.district,
-                rules=setting.rules,
-                ground=setting.ground,
-                as_of=setting.as_of,
-                paper=paper or setting.paper,
-                what_if=what_if_words(reply.answer),
-            )
+            reply, around = self._plan(data)
+            setting, name = reply.setting, reply.answer.scenario.building_id
+            with _one_at_a_time:
+                drawn = what_if_sheet(
+                    _tables(around, reply.answer),
+                    name,
+                    district=setting.district,
+                    rules=setting.rules,
+                    ground=setting.ground,
+                    as_of=setting.as_of,
+                    paper=paper or setting.paper,
+                    what_if=what_if_words(reply.answer),
+                )
         finally:
-            _one_at_a_time.release()
+            _room.release()
         self.headers["Server-Timing"] = timing(reply)
         file = Path(sheet_files([name])[name]).name
         self.headers["Content-Disposition"] = f'inline; filename="what-if-{file}"'
