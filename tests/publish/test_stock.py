@@ -315,6 +315,26 @@ def test_a_stock_that_was_cut_off_is_refused_in_a_sentence(file: Path, tmp_path:
         FileStock.open(path).around(["1"], 10.0)
 
 
+@pytest.mark.parametrize(
+    "change", ["geom = x'4750'", "geom = substr(geom, 1, 60)", "geom = 7", "area_ft2 = x'00'", "part = 'one'"]
+)
+def test_a_stock_that_is_damaged_deep_inside_is_told(
+    change: str, file: Path, rows: StockRows, tmp_path: Path
+) -> None:
+    path = tmp_path / "planner.gpkg"
+    path.write_bytes(file.read_bytes())
+    names = rows.roofs["building_id"].unique()
+    with contextlib.closing(sqlite3.connect(path)) as base, base:
+        triggers = base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for (trigger,) in triggers:
+            base.execute(f'DROP TRIGGER "{trigger}"')
+        base.execute(f"UPDATE roofs SET {change} WHERE building_id = ?", (names[9],))
+    with contextlib.closing(FileStock.open(path)) as stock:
+        with pytest.raises(LayerError, match="build it again"):
+            stock.around([names[9]], 0.0)
+        assert len(stock.around([names[-1]], 0.0).roofs) >= 1
+
+
 def test_the_crs_may_be_one_without_a_code(
     rows: StockRows, district: District, planned: Any, tmp_path: Path
 ) -> None:

@@ -26,7 +26,7 @@ import shapely
 from pyproj import CRS
 
 from roofplat.district import District
-from roofplat.errors import DistrictFileError, LayerError
+from roofplat.errors import DistrictFileError, LayerError, RoofplatError
 from roofplat.ground import Ground, local_planes
 from roofplat.placing.approach import enclosed_ground
 from roofplat.publish.files import CAUTION, whole_file
@@ -528,9 +528,16 @@ class FileStock:
                 try:
                     return self._around(cursor, ids, reach_ft)
                 finally:
-                    cursor.execute("ROLLBACK")
+                    with contextlib.suppress(sqlite3.Error):
+                        cursor.execute("ROLLBACK")
         except sqlite3.Error as error:
             raise LayerError(f"{self._path} cannot be read ({error}); build it again.") from None
+        except RoofplatError:
+            # Some are errors of values, too.
+            raise
+        except (shapely.errors.ShapelyError, IndexError, TypeError, ValueError):
+            # A shape that is none, a number that is text: the file is not as it was written.
+            raise LayerError(f"{self._path} cannot be read, it may be damaged; build it again.") from None
 
     def _around(self, cursor: sqlite3.Cursor, ids: list[str], reach_ft: float) -> StockRows:
         units = self._setting.units_per_ft
