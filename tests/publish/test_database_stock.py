@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from tests.postgres import Database
+from tests.postgres import OWNER, Database
 
-from roofplat.errors import DistrictFileError
+from roofplat.errors import DatabaseError, DistrictFileError
 from roofplat.pipeline.scenarios import Planner, Scenario
 from roofplat.publish.database import read_address
 from roofplat.publish.database_stock import DatabaseStock
@@ -56,9 +56,8 @@ def test_both_give_the_same_rows_around_any_building(
         ours, theirs = stored.around(group, 200.0), filed.around(group, 200.0)
         own = theirs.roofs[theirs.roofs["building_id"].isin(group)]
         reach = 200.0 * filed.setting.units_per_ft
-        boxes = shapely.box(
-            *(own.dissolve("building_id").bounds.to_numpy() + [-reach, -reach, reach, reach]).T
-        )
+        bounds = own.dissolve("building_id").bounds.to_numpy() + np.array([-reach, -reach, reach, reach])
+        boxes = shapely.box(*bounds.T)
         for name in seen:
             one, other = (_in_boxes(getattr(rows, name), boxes, group) for rows in (ours, theirs))
             assert one.crs == other.crs
@@ -85,7 +84,7 @@ def test_both_lead_to_the_same_plans(
     stocks: tuple[DatabaseStock, FileStock], demo_database: tuple[Database, Path]
 ) -> None:
     ids = ids_of(demo_database)
-    asked = [Scenario(name, wind_from_deg=wind) for name, wind in zip(ids[::5], np.arange(0.0, 360.0, 17.0))]
+    asked = [Scenario(name, wind_from_deg=17.0 * place) for place, name in enumerate(ids[::26])]
     ours, theirs = (Planner(stock).plan(asked) for stock in stocks)
     rows = 0
     for one, other in zip(ours, theirs, strict=True):
@@ -108,3 +107,31 @@ def test_a_building_that_is_not_there_is_named_with_its_neighbours(
             said.append(str(fault.value))
         assert said[0] == said[1]
     assert ids[0] in str(said) or len(ids) > 400
+
+
+def test_a_stock_of_another_build_is_never_mixed_with_this_one(demo_database: tuple[Database, Path]) -> None:
+    database, _ = demo_database
+    named = "UPDATE roofplat.planner_setting SET json = jsonb_set(json::jsonb, '{{build}}', '\"{}\"')::text"
+    stock = DatabaseStock.open(read_address(database.url), query_seconds=20.0)
+    (name, build) = ids_of(demo_database)[0], stock.setting.build
+    assert stock.fresh()
+    try:
+        database.sql(named.format("another"))
+        assert not stock.fresh()
+        with pytest.raises(DatabaseError, match="built anew this moment; ask again"):
+            stock.around([name], 100.0)
+    finally:
+        database.sql(named.format(build))
+    assert stock.fresh()
+    assert len(stock.around([name], 100.0).roofs)
+    # A connection that was cut is no stock any more, and says so.
+    database.sql(f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE usename = '{OWNER}'")
+    with pytest.raises(DatabaseError, match="cannot be reached now"):
+        stock.around([name], 100.0)
+    assert not stock.fresh()
+    stock.close()
+
+
+def test_a_database_without_a_build_is_no_stock(database: Database) -> None:
+    with pytest.raises(DatabaseError, match="holds no build that can be read"):
+        DatabaseStock.open(read_address(database.url), query_seconds=20.0)
