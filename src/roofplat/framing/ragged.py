@@ -10,6 +10,7 @@ import gc
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import fields
+from functools import cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -45,8 +46,9 @@ def offsets(counts: npt.NDArray[Any]) -> IntArray:
     >>> offsets(np.array([2, 0, 1])).tolist()
     [0, 2, 2, 3]
     """
-    result = np.zeros(counts.size + 1, dtype=np.int64)
-    np.cumsum(counts, out=result[1:])
+    result = np.empty(counts.size + 1, dtype=np.int64)
+    result[0] = 0
+    counts.cumsum(out=result[1:])
     return result
 
 
@@ -260,15 +262,20 @@ def take(columns: Columns, rows: npt.NDArray[Any] | slice) -> Columns:
     The same class.
     """
     kind: Any = type(columns)
-    picked: Columns = kind(*(getattr(columns, entry.name)[rows] for entry in fields(kind)))
+    picked: Columns = kind(*[getattr(columns, name)[rows] for name in _names_of(kind)])
     return picked
+
+
+@cache
+def _names_of(kind: Any) -> tuple[str, ...]:
+    return tuple(entry.name for entry in fields(kind))
 
 
 def stack(parts: Sequence[Columns]) -> Columns:
     """Dataclasses of columns one after the other; see `take`."""
     kind: Any = type(parts[0])
     joined: Columns = kind(
-        *(np.concatenate([getattr(part, entry.name) for part in parts]) for entry in fields(kind))
+        *[np.concatenate([getattr(part, name) for part in parts]) for name in _names_of(kind)]
     )
     return joined
 
