@@ -21,6 +21,8 @@ __all__ = ["INPUTS", "question_inputs", "read_question", "read_word"]
 
 _LONGEST_ID = 200
 _SHOWN = 60
+# No control characters.
+_PLAIN = r"^[^\u0000-\u001f\u007f-\u009f]+$"
 
 _PLACE: Mapping[str, Any] = {
     "oneOf": [
@@ -51,7 +53,7 @@ INPUTS: Mapping[str, Mapping[str, Any]] = {
     "building_id": {
         "title": "Building",
         "description": "Id of the building, as the layers, the map and ranking.csv show it.",
-        "schema": {"type": "string", "minLength": 1, "maxLength": _LONGEST_ID},
+        "schema": {"type": "string", "minLength": 1, "maxLength": _LONGEST_ID, "pattern": _PLAIN},
         "minOccurs": 1,
         "maxOccurs": 1,
     },
