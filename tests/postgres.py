@@ -89,6 +89,21 @@ class PostgresServer:
                 "synchronous_commit = off\nmax_connections = 60\nshared_buffers = 64MB\n"
             )
 
+    @contextlib.contextmanager
+    def outlived(self) -> Iterator[None]:
+        """Let the server end with the process of the tests, also where that is killed: then a pipe closes."""
+        end = 'cat >/dev/null; "$1" -D data -m immediate stop; rm -rf "$2"'
+        with subprocess.Popen(
+            ["sh", "-c", end, "sh", str(self.programs / "pg_ctl"), str(self.folder)],
+            cwd=self.folder,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+            **self._as,
+        ):
+            yield
+
     def start(self) -> None:
         self.run("pg_ctl", "-D", "data", "-l", "log", "-w", "-t", "60", "start")
 
@@ -202,7 +217,7 @@ def postgres_server() -> Iterator[PostgresServer]:
     # Not below pytest's folder: its owner alone may enter that, and a socket's path must be short.
     folder = Path(tempfile.mkdtemp(prefix="pg-"))
     server = PostgresServer(programs, folder, _free_port())
-    try:
+    with server.outlived():
         server.make()
         server.start()
         secret = PASSWORD.replace("'", "''")
@@ -213,11 +228,6 @@ def postgres_server() -> Iterator[PostgresServer]:
         except RuntimeError:
             _missing("PostGIS")
         yield server
-    finally:
-        # A test may have left it stopped.
-        with contextlib.suppress(RuntimeError):
-            server.stop("immediate")
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextlib.contextmanager
