@@ -384,18 +384,19 @@ def _holds_a_yard(outlines: npt.NDArray[np.object_]) -> bool:
 def _reach_ft(rules: Rulebook, height_ft: float) -> float:
     """How far from a building anything counts for its plan.
 
-    What walls look at and the addresses of streets; an aerial on its way in; lines over ladders and
-    aerials; streets as far as an aerial reaches from outside the collapse zone.
+    What walls look at; an aerial on its way in; lines over ladders and aerials; streets as far as an aerial
+    reaches from outside the collapse zone, where that is farther than streets come with an address.
     """
     share = rules.number("ladder.base_share")
     shares = [rules.number(f"collapse.{name}") for name in ("height_share", "pushes_out_share")]
     height = max(height_ft, rules.number("ladder.default_height_ft.one_storey"))
     aerial = max(rules.number("aerial.reach_ft"), 0.0) + rules.number("aerial.least_setback_ft")
     around = max(rules.numbers("line.clearance_ft")) + 10.0
+    streets = height * max(shares) + aerial
     return max(
         1.01 * rules.number("wall.exposure_search_ft") + rules.number("ladder.base_clear_ft"),
         aerial + around,
-        height * max(shares) + aerial,
+        streets if streets > rules.number("wall.address_reach_ft") else 0.0,
         height * share / float(np.sqrt(1.0 - share**2)) + around,
     )
 
