@@ -17,7 +17,7 @@ import roofplat
 from roofplat.cli.main import main
 from roofplat.cli.manners import CAUTION
 
-COMMANDS = ["start", "check", "build", "sheet", "rank", "inspect", "survey", "changes", "rules"]
+COMMANDS = ["start", "check", "build", "sheet", "rank", "inspect", "serve", "survey", "changes", "rules"]
 
 
 def test_help_names_every_command_and_carries_the_caution() -> None:

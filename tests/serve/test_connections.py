@@ -1,4 +1,4 @@
-"""A client that sends its request byte by byte is let go, although it is never silent."""
+"""Clients that send their request byte by byte are let go; those that wait for their turn are not."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import shutil
 import socket
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,9 @@ WAIT_S = 60.0
 def impatient(serve: Callable[..., Any], tmp_path: Path) -> Any:
     folder = Path(shutil.copytree(DEMO.parent, tmp_path / "district"))
     path = folder / DEMO.name
-    path.write_text(path.read_text("utf-8") + "\n[service]\nidle_seconds = 1\nworkers = 1\n", "utf-8")
+    path.write_text(
+        path.read_text("utf-8") + "\n[service]\nidle_seconds = 1\nworkers = 1\nthreads = 1\n", "utf-8"
+    )
     return serve(district=path)
 
 
@@ -55,3 +58,13 @@ def test_one_that_is_slow_but_in_time_is_answered(demo_server: Any) -> None:
             line.sendall(part)
             time.sleep(0.05)
         assert line.recv(12) == b"HTTP/1.1 200"
+
+
+def test_one_whose_turn_comes_late_is_answered_in_full(impatient: Any) -> None:
+    # One thread draws sheet after sheet, so that the last waits far longer than a silent client may.
+    with ThreadPoolExecutor(8) as pool:
+        sheets = [pool.submit(impatient.execute, "roof-sheet", building_id="MB-0004") for _ in range(6)]
+        late = [pool.submit(impatient.ask, "/report.html") for _ in range(2)]
+        answers = [one.result() for one in (*sheets, *late)]
+    assert [status for status, _, _ in answers] == [200] * 8
+    assert all(len(content) == int(headers["content-length"]) for _, headers, content in answers)

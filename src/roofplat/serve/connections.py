@@ -61,6 +61,13 @@ class _Channel(HTTPChannel):  # type: ignore[misc]
         self.waits_since = None if self.request is None else begun
         return going_on
 
+    def write_soon(self, data: Any) -> int:
+        # A request may have waited long for its turn: the client's time to read begins with the answer.
+        if not self.total_outbufs_len:
+            self.last_activity = time.time()
+        written: int = super().write_soon(data)
+        return written
+
 
 class _Server(TcpWSGIServer):  # type: ignore[misc]
     """Waitress, which closes silent connections, and also those that send a request byte by byte.
@@ -77,9 +84,11 @@ class _Server(TcpWSGIServer):  # type: ignore[misc]
         for channel in list(self.active_channels.values()):
             if not channel.requests and channel.waits_since is not None and channel.waits_since < cutoff:
                 channel.will_close = True
-            if channel.total_outbufs_len and channel.last_activity < cutoff:
-                # Wakes the thread too that waits for room to write the rest of an answer.
-                channel.handle_close()
+            # Under the lock, for a thread may be handing bytes to the client at this moment.
+            with channel.outbuf_lock:
+                if channel.total_outbufs_len and channel.last_activity < cutoff:
+                    # Wakes the thread too that waits for room to write the rest of an answer.
+                    channel.handle_close()
 
 
 def make_server(application: Any, listening: socket.socket, service: Service) -> Any:
