@@ -19,7 +19,9 @@ pytestmark = pytest.mark.database
 def test_every_layer_of_the_file_is_in_the_database_row_by_row(demo_database: tuple[Database, Path]) -> None:
     """Read back by GDAL from the file and by geopandas from the database."""
     database, folder = demo_database
-    engine = sqlalchemy.create_engine(database.superuser_url)
+    # The driver by name: which one an address without it means changes between releases of SQLAlchemy.
+    address = database.superuser_url.replace("postgresql:", "postgresql+psycopg2:", 1)
+    engine = sqlalchemy.create_engine(address)
     layers = pyogrio.list_layers(folder / "layers.gpkg")
     compared = 0
     for name, kind in layers:
