@@ -21,7 +21,7 @@ from pyproj import CRS, Transformer
 from roofplat.errors import DistrictFileError, RoofplatError
 from roofplat.framing import Framing, frame_roofs, join_framings, split_framing
 from roofplat.placing import Plan, place_plans
-from roofplat.placing.approach import enclosed_ground
+from roofplat.placing.approach import yards_among
 from roofplat.publish.stock import Stock
 from roofplat.rules import Rulebook
 from roofplat.tables import join_problems, run_of, trusted, with_geometry
@@ -325,7 +325,7 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed]:
     ground, streets = _columns(rows.ground, "ground"), _columns(rows.streets, "streets")
     free = pd.isna(obstacle_of)
     # Without one of the roofs around it a yard is open; where there is one all roofs are kept.
-    whole = len(ids) == 1 or _holds_a_yard(shapes)
+    whole = len(ids) == 1 or yards_among(shapes).size > 0
     wide = _reach_ft(rules, tallest) * setting.units_per_ft * np.array([-1.0, -1.0, 1.0, 1.0])
     bounds, lies, stands = (
         shapely.bounds(part) for part in (shapes, ground["geometry"], obstacles["geometry"])
@@ -372,13 +372,6 @@ def _meets(bounds: npt.NDArray[np.float64], box: npt.NDArray[np.float64]) -> npt
         & (bounds[:, 3] >= box[1])
     )
     return meets
-
-
-def _holds_a_yard(outlines: npt.NDArray[np.object_]) -> bool:
-    """Whether outlines that touch enclose any ground."""
-    one, other = shapely.STRtree(outlines).query(outlines, predicate="intersects")
-    touching = np.unique(one[one != other])
-    return bool(touching.size) and bool(enclosed_ground(outlines[touching]).size)
 
 
 def _reach_ft(rules: Rulebook, height_ft: float) -> float:

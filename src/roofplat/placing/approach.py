@@ -433,6 +433,29 @@ def enclosed_ground(outlines: Geometry) -> Geometry:
     return np.asarray(shapely.polygons(rings[inner]), dtype=object)
 
 
+def yards_among(outlines: Geometry) -> Geometry:
+    """Ground inside rings of those outlines that touch another.
+
+    Parameters
+    ----------
+    outlines
+        Polygons in one CRS, shape (n,).
+
+    Returns
+    -------
+    ndarray of Polygon
+        As from `enclosed_ground`; a hole in an outline that touches none is no yard.
+
+    Examples
+    --------
+    >>> square = [shapely.box(0, 0, 3, 1), shapely.box(0, 2, 3, 3), shapely.box(0, 1, 1, 2)]
+    >>> yards_among(np.array([*square, shapely.box(2, 1, 3, 2), shapely.box(9, 9, 10, 10)])).size
+    1
+    """
+    one, other = shapely.STRtree(outlines).query(outlines, predicate="intersects")
+    return enclosed_ground(outlines[np.unique(one[one != other])])
+
+
 def _closed_yards(meets_another: Flags, buildings: shapely.STRtree) -> tuple[shapely.STRtree | None, Flags]:
     """Ground inside rings of buildings that touch: light wells, yards without a way in."""
     count = meets_another.size

@@ -28,7 +28,7 @@ from pyproj import CRS
 from roofplat.district import District
 from roofplat.errors import DistrictFileError, LayerError, RoofplatError
 from roofplat.ground import Ground, local_planes
-from roofplat.placing.approach import enclosed_ground
+from roofplat.placing.approach import yards_among
 from roofplat.publish.files import CAUTION, whole_file
 from roofplat.publish.layers import contents_of, fixed_clock, write_indexes, write_layer
 from roofplat.record.store import well_known_binary
@@ -724,8 +724,7 @@ def _in_boxes(cursor: sqlite3.Cursor, layer: str, boxes: npt.NDArray[np.float64]
 def _yards(roofs: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
     """Ground inside rings of roofs that touch, in an order that the roofs alone decide."""
     outlines = np.asarray(roofs.geometry.array, dtype=object)
-    one, other = shapely.STRtree(outlines).query(outlines, predicate="intersects")
-    yards = enclosed_ground(outlines[np.unique(one[one != other])])
+    yards = yards_among(outlines)
     return yards[np.lexsort(shapely.bounds(yards).T[::-1])] if yards.size else yards
 
 
