@@ -32,6 +32,7 @@ __all__ = [
     "parapets_at",
     "read_approach",
     "too_near",
+    "yards_among",
 ]
 
 Flags = npt.NDArray[np.bool_]
