@@ -21,6 +21,7 @@ from roofplat.district import (
     Inspect,
     LayerSource,
     ObstacleSource,
+    Scale,
     Scenario,
     Service,
     Sheets,
@@ -50,6 +51,7 @@ SETTINGS: tuple[type[BaseModel], ...] = (
     Sheets,
     Inspect,
     Service,
+    Scale,
 )
 
 
@@ -110,7 +112,7 @@ def test_every_setting_is_documented(model: type[BaseModel]) -> None:
 def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     head = {"footprints", "attributes", "streets", "areas", "stations", "obstacles", "sections"}
     head |= {"fire_walls", "expansion_joints", "ground", "scenario", "sheets", "rules", "families"}
-    head |= {"folder", "inspect", "service"}
+    head |= {"folder", "inspect", "service", "scale"}
     assert set(rows("### `[district]`")) == set(District.model_fields) - head
     layers = rows("### Layers")
     own = set(LayerSource.model_fields)
@@ -120,6 +122,7 @@ def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     assert set(rows("### `[sheets]`")) == set(Sheets.model_fields)
     assert set(rows("### `[inspect]`")) == set(Inspect.model_fields)
     assert set(rows("### `[service]`")) == set(Service.model_fields)
+    assert set(rows("### `[scale]`")) == set(Scale.model_fields)
 
 
 def test_defaults_are_the_real_ones() -> None:
@@ -134,6 +137,10 @@ def test_defaults_are_the_real_ones() -> None:
         default = Service.model_fields[name].default
         said = row[-1].strip(" |`")
         assert said == "none" if default is None else type(default)(said) == default, name
+    for name, row in rows("### `[scale]`").items():
+        default = Scale.model_fields[name].default
+        said = row[-1].strip(" |`")
+        assert said == (str(default).lower() if isinstance(default, bool) else str(default)), name
     rules = load_rulebook()
     wind = rows("### `[scenario]`")["prevailing_wind_from_deg"][-1]
     assert f"{rules.number('plan.no_wind_from_deg'):g}" in wind

@@ -22,6 +22,7 @@ __all__ = [
     "Inspect",
     "LayerSource",
     "ObstacleSource",
+    "Scale",
     "Scenario",
     "Service",
     "Sheets",
@@ -167,6 +168,13 @@ class Service(_Settings):
         return self
 
 
+class Scale(_Settings):
+    """How a big district is built: its tiles, and where files for people end."""
+
+    tile_buildings: Annotated[int, Field(ge=10, le=1_000_000)] = 5_000
+    """Buildings of a tile at most; a district of more is built in tiles."""
+
+
 class District(_Settings):
     """Everything a build needs to know, with absolute paths."""
 
@@ -193,6 +201,7 @@ class District(_Settings):
     sheets: Sheets = Sheets()
     inspect: Inspect = Inspect()
     service: Service = Service()
+    scale: Scale = Scale()
     rules: dict[str, Any] = {}
     families: dict[str, Any] = {}
     """Roof families of the department's own."""
@@ -321,5 +330,6 @@ def _setting_names() -> list[str]:
         Sheets,
         Inspect,
         Service,
+        Scale,
     )
     return sorted({name for model in models for name in model.model_fields})
