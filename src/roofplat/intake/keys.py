@@ -59,14 +59,18 @@ def find_keys(ids: pd.Series, keys: pd.Series) -> tuple[IntArray, npt.NDArray[np
     """
     found = pd.Index(ids).get_indexer(pd.Index(keys)).astype(np.int64)
     found[keys.isna().to_numpy()] = NONE
+    lost = np.flatnonzero(found == NONE)
+    ambiguous = np.zeros(len(keys), dtype=bool)
+    if not lost.size:
+        return found, ambiguous
     clean_ids = _clean_keys(ids)
-    clean = _clean_keys(keys)
+    clean = _clean_keys(keys.iloc[lost])
     shared = clean_ids.duplicated(keep=False) | clean_ids.isna()
     position = np.flatnonzero(~shared.to_numpy())
     by_clean = pd.Index(clean_ids[~shared]).get_indexer(pd.Index(clean))
-    usable = (found == NONE) & (by_clean >= 0) & clean.notna().to_numpy()
-    found[usable] = position[by_clean[usable]]
-    ambiguous = (found == NONE) & clean.isin(clean_ids[shared].dropna()).to_numpy()
+    usable = (by_clean >= 0) & clean.notna().to_numpy()
+    found[lost[usable]] = position[by_clean[usable]]
+    ambiguous[lost[~usable]] = clean[~usable].isin(clean_ids[shared].dropna()).to_numpy()
     return found, ambiguous
 
 

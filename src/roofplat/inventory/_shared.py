@@ -101,6 +101,8 @@ def file_order(record: pd.Series) -> IntArray:
     [1, 0, 2]
     """
     number = pd.to_numeric(record, errors="coerce").fillna(np.inf).to_numpy(dtype=float)
+    if (number[1:] > number[:-1]).all():
+        return np.arange(number.size)
     order = np.lexsort((record.to_numpy(dtype=object).astype("U"), number))
     rank = np.empty(order.size, dtype=np.int64)
     rank[order] = np.arange(order.size)
@@ -150,11 +152,16 @@ def polygon_parts(geometries: GeometryArray) -> tuple[GeometryArray, IntArray]:
     >>> len(parts), owner.tolist()
     (1, [0])
     """
+    if (shapely.get_type_id(geometries) == shapely.GeometryType.POLYGON).all():
+        owner = np.flatnonzero(shapely.area(geometries) > 0)
+        return np.asarray(geometries, dtype=object)[owner], owner
     parts, owner = shapely.get_parts(geometries, return_index=True)
-    # A collection out of an overlay may hold multi-parts.
-    parts, inner = shapely.get_parts(parts, return_index=True)
+    if (shapely.get_type_id(parts) > shapely.GeometryType.POLYGON).any():
+        # A collection out of an overlay may hold multi-parts.
+        parts, inner = shapely.get_parts(parts, return_index=True)
+        owner = owner[inner]
     keep = (shapely.get_type_id(parts) == shapely.GeometryType.POLYGON) & (shapely.area(parts) > 0)
-    return np.asarray(parts[keep], dtype=object), owner[inner][keep].astype(np.int64)
+    return np.asarray(parts[keep], dtype=object), owner[keep].astype(np.int64)
 
 
 def feet_geometry(geometries: GeometryArray, planes: LocalPlanes, plane: IntArray) -> GeometryArray:

@@ -385,7 +385,9 @@ def _conflicts(
     apart = np.abs(a - b)
     turn = _TURN_DEG[code]
     turned = np.minimum(apart % turn, turn - apart % turn)
-    word, _ = pd.factorize(facts["value"].str.strip().str.casefold())
+    # Few facts have a rival: only those are looked at as text.
+    met = np.unique(np.concatenate([leader, rival]))
+    word, _ = pd.factorize(facts["value"].iloc[met].str.strip().str.casefold())
     differs = np.where(
         ~np.isnan(turn),
         turned > tolerance * 180.0,
@@ -393,7 +395,7 @@ def _conflicts(
             _NUMERIC[code],
             # A year or a number of storeys is counted, not measured: it is the same or it is not.
             apart > np.where(_MEASURED[code], tolerance * np.maximum(np.abs(a), np.abs(b)), 0.0),
-            word[leader] != word[rival],
+            word[np.searchsorted(met, leader)] != word[np.searchsorted(met, rival)],
         ),
     ).astype(bool)
     # Two inspections on two days are two visits, no contradiction. Nor are two walks along two walls: what
@@ -406,32 +408,24 @@ def _conflicts(
     # One row a building and field: the value in force against the strongest that differs.
     leader, position, many = np.unique(leader, return_index=True, return_counts=True)
     rival = rival[position]
-    date = facts["date"].to_numpy(dtype="datetime64[ms]")
-    source = facts["source"].to_numpy(dtype=object)
-    # Six digits are enough to tell two numbers apart here; the facts keep them all.
-    value = np.where(_MEASURED[facts["code"].to_numpy()], np.char.mod("%.6g", number), facts["value"]).astype(
-        object
-    )
-    record = facts["record"].to_numpy(dtype=object)
-    order = facts["source_order"].to_numpy()
-    ids = building_ids[facts["building"].to_numpy()[leader]]
-    day = np.where(np.isnat(date), "no date", np.datetime_as_string(date, unit="D")).astype(object)
-    newer = ~np.isnat(date[leader]) & ~(date[leader] <= date[rival])
-    place = np.where(facts["record_order"].to_numpy()[leader] < 0, "logged later", "earlier in the file")
-    why = np.where(newer, "later", np.where(order[leader] < order[rival], "listed first", place)).astype(
-        object
-    )
+    first, second = facts.iloc[leader], facts.iloc[rival]
+    ids = building_ids[first["building"].to_numpy()]
+    date, other_date = (rows["date"].to_numpy(dtype="datetime64[ms]") for rows in (first, second))
+    newer = ~np.isnat(date) & ~(date <= other_date)
+    order, other_order = first["source_order"].to_numpy(), second["source_order"].to_numpy()
+    place = np.where(first["record_order"].to_numpy() < 0, "logged later", "earlier in the file")
+    why = np.where(newer, "later", np.where(order < other_order, "listed first", place)).astype(object)
     more = np.where(many > 1, " (and " + (many - 1).astype("U").astype(object) + " more)", "").astype(object)
+    value = _told_value(first)
     told = problem_rows(
         "inventory",
         ids,
         "conflicting_values",
         "warning",
         texts(
-            "Building ", ids, ": ", facts["field"].to_numpy(dtype=object)[leader], " is ", value[leader],
-            " by ", source[leader], " record ", record[leader], " (", day[leader], ") and ", value[rival],
-            " by ", source[rival], " record ", record[rival], " (", day[rival], ")", more, ", of basis ",
-            np.array(BASES, dtype=object)[basis[leader]], "; ", value[leader], " is taken, being ", why, ".",
+            "Building ", ids, ": ", first["field"].to_numpy(dtype=object), " is ", value,
+            *_told_source(first), " and ", _told_value(second), *_told_source(second), more, ", of basis ",
+            np.array(BASES, dtype=object)[basis[leader]], "; ", value, " is taken, being ", why, ".",
             size=leader.size,
         ),
         "Find out which is right and correct or date the other.",
@@ -439,6 +433,22 @@ def _conflicts(
     looked = basis[leader] == BASES.index("surveyed")
     told["action"] = told["action"].mask(looked, "Look again; later surveys that agree settle it.")
     return told
+
+
+def _told_value(facts: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Values as a sentence has them: six digits are enough to tell two numbers apart; facts keep them all."""
+    measured = _MEASURED[facts["code"].to_numpy()]
+    value = facts["value"].to_numpy(dtype=object).copy()
+    value[measured] = np.char.mod("%.6g", facts["number"].to_numpy()[measured])
+    return value
+
+
+def _told_source(facts: pd.DataFrame) -> tuple[object, ...]:
+    """By whom and when, as parts of a sentence."""
+    date = facts["date"].to_numpy(dtype="datetime64[ms]")
+    day = np.where(np.isnat(date), "no date", np.datetime_as_string(date, unit="D")).astype(object)
+    source, record = (facts[name].to_numpy(dtype=object) for name in ("source", "record"))
+    return " by ", source, " record ", record, " (", day, ")"
 
 
 def _settled(facts: pd.DataFrame, head: IntArray, agrees: IntArray, rival: IntArray, rules: Rulebook) -> Any:
