@@ -27,7 +27,7 @@ from roofplat.publish.files import CAUTION, write_whole
 from roofplat.publish.map import Wind
 from roofplat.rules import Rulebook
 
-__all__ = ["read_outputs", "write_record"]
+__all__ = ["input_sums", "read_outputs", "write_record"]
 
 _LIBRARIES = (
     "roofplat",
@@ -97,16 +97,7 @@ def write_record(
         "counts": {title: _rows(frame) for title, frame in counts.items()},
         "district": district.name,
         "ground": ground.statement,
-        "inputs": [
-            {
-                "file": _relative(file, district.folder),
-                "layer": layer.layer,
-                "role": role,
-                "sha256": _sha256(file),
-            }
-            for role, layer in _sources(district)
-            for file in _parts(layer.file)
-        ],
+        "inputs": input_sums(district),
         "outputs": sorted(outputs),
         "rules_overridden": {rule.id: {"value": rule.value, "unit": rule.unit} for rule in rules.overridden},
         "tables": {name: len(frame) for name, frame in tables.items()},
@@ -121,6 +112,32 @@ def write_record(
     }
     text = json.dumps(record, indent=2, sort_keys=True, ensure_ascii=False, default=_plain)
     return write_whole(path, text + "\n")
+
+
+def input_sums(district: District) -> list[dict[str, str | None]]:
+    """Read every file that a build of a district reads, for its checksum.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+
+    Returns
+    -------
+    list of dict
+        `file` (relative to the district's folder), `layer`, `role` and `sha256` (None where the file cannot
+        be read); one row for each part of a shapefile, in the order of the district file.
+    """
+    return [
+        {
+            "file": _relative(file, district.folder),
+            "layer": layer.layer,
+            "role": role,
+            "sha256": _sha256(file),
+        }
+        for role, layer in _sources(district)
+        for file in _parts(layer.file)
+    ]
 
 
 def read_outputs(path: Path) -> list[str]:
