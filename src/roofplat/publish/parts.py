@@ -1,0 +1,624 @@
+"""The tables of a build, part after part: whatever writes files never holds a whole district.
+
+In: the tables of a district in memory; or a folder of tiles, each with its tables as GeoParquet, and what is
+    known of the whole district alone.
+Out: `Parts`: the frames of one part after the other, a table as a stream of Arrow batches, a few columns of
+    all, the rows of one dispatch area.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet
+import shapely
+from pyproj import CRS
+
+from roofplat.errors import LayerError
+from roofplat.tables import TABLES, with_geometry
+
+__all__ = ["GEOMETRY", "Parts", "arrow_of", "frame_of", "only_area", "save_part", "schema_of"]
+
+GEOMETRY = "geometry"
+"""Name of the column of well-known binary in what `stream` gives."""
+# What is known of the tables of a part without opening them: their rows, and the box around each.
+_SIZES = "sizes.json"
+_KEY = "key.txt"
+_BUILDING = "building_id"
+# Tables whose rows may belong to no building, and then lie in an area by their place.
+_ANYWHERE = ("ground", "obstacles")
+# Fast, and small enough: GeoParquet inside is read once and thrown away when the district changes.
+_COMPRESSION, _LEVEL = "zstd", 1
+_ARROW_TYPES: Mapping[str, pa.DataType] = {
+    "str": pa.large_string(),
+    "category": pa.dictionary(pa.int32(), pa.large_string()),
+    "float64": pa.float64(),
+    "Int64": pa.int64(),
+    "boolean": pa.bool_(),
+    "datetime64[ms]": pa.timestamp("ms"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The tables of a build, part after part; each part fits in memory.
+
+    names
+        Of the tables: those of `tables.TABLES`, the places, and what single buildings are planned by.
+    keys
+        What each part was made from, as one text; empty for what was never cut.
+    crs
+        The working CRS, of all geometry; None where no table has one.
+
+    Examples
+    --------
+    >>> from roofplat.tables import empty
+    >>> parts = Parts.of({"facts": empty("facts")})
+    >>> parts.names, parts.keys, parts.count("facts")
+    (('facts',), ('',), 0)
+    """
+
+    names: tuple[str, ...]
+    keys: tuple[str, ...]
+    crs: CRS | None
+    _parts: tuple[_Memory | _Tile, ...] = field(repr=False)
+    _once: Mapping[str, _Once] = field(repr=False)
+
+    @classmethod
+    def of(cls, tables: Mapping[str, Any]) -> Parts:
+        """A district that was never cut, as one part in memory.
+
+        Parameters
+        ----------
+        tables
+            Frames by name; or tables whose geometry is still coordinates, with `frame()` and `arrow()`.
+
+        Returns
+        -------
+        Parts
+        """
+        systems = [getattr(table, "crs", None) for table in tables.values()]
+        crs = next((CRS.from_user_input(crs) for crs in systems if crs is not None), None)
+        return cls(tuple(tables), ("",), crs, (_Memory(dict(tables)),), {})
+
+    @classmethod
+    def open(
+        cls,
+        folder: Path,
+        tiles: Sequence[str],
+        once: Mapping[str, pd.DataFrame],
+        late: Mapping[str, pd.DataFrame],
+    ) -> Parts:
+        """A district in tiles.
+
+        Parameters
+        ----------
+        folder
+            It holds a folder of each tile with the same tables each, as `save_part` writes it, and its
+            `key.txt`.
+        tiles
+            Names of the tiles in the order of the parts.
+        once
+            Tables that are not by tile: areas, stations, ranking and the like. One that the tiles hold too
+            takes its place. Where it has a `building_id`, a part gets the rows of its buildings; else all
+            of them.
+        late
+            By table: a column that names its rows, the first one, and columns that were not yet known when
+            the tiles were made.
+
+        Returns
+        -------
+        Parts
+
+        Raises
+        ------
+        LayerError
+            A tile is missing, or cannot be read.
+        """
+        parts = tuple(_Tile.open(folder / tile, late) for tile in tiles)
+        names = dict.fromkeys([*(parts[0].sizes if parts else ()), *once])
+        systems = [getattr(table, "crs", None) for table in once.values()]
+        crs = next((CRS.from_user_input(crs) for crs in systems if crs is not None), None)
+        for part in parts:
+            crs = crs or part.crs()
+        keys = tuple((folder / tile / _KEY).read_text("utf-8").strip() for tile in tiles)
+        return cls(tuple(names), keys, crs, parts, {name: _Once.of(table) for name, table in once.items()})
+
+    def __iter__(self) -> Iterator[dict[str, Any]]:
+        """The frames of one part after the other."""
+        return self.each()
+
+    def __len__(self) -> int:
+        """How many parts there are."""
+        return len(self._parts)
+
+    def each(self, names: Iterable[str] | None = None) -> Iterator[dict[str, Any]]:
+        """Some frames of one part after the other.
+
+        Parameters
+        ----------
+        names
+            Of the tables wanted, those that there are; all of them where nothing is said.
+
+        Yields
+        ------
+        dict
+            Frames by name, typed as `tables.conform` types them, geometry in the working CRS.
+        """
+        for number in range(len(self._parts)):
+            yield self.part(number, names)
+
+    def part(self, number: int, names: Iterable[str] | None = None) -> dict[str, Any]:
+        """The frames of one part.
+
+        Parameters
+        ----------
+        number
+            Which, from 0.
+        names
+            As for `each`.
+
+        Returns
+        -------
+        dict
+        """
+        part = self._parts[number]
+        wanted = [name for name in (self.names if names is None else names) if name in self.names]
+        own: pd.Index | None = None
+        found = {}
+        for name in wanted:
+            if name not in self._once:
+                found[name] = part.frame(name, self.crs)
+                continue
+            once = self._once[name]
+            if once.index is not None and own is None:
+                own = pd.Index(part.ids())
+            found[name] = once.of_buildings(own)
+        return found
+
+    def whole(self, names: Iterable[str] | None = None) -> dict[str, Any]:
+        """Some tables of the whole district, in memory: for what is small, and for tests.
+
+        Parameters
+        ----------
+        names
+            As for `each`.
+
+        Returns
+        -------
+        dict
+        """
+        wanted = [name for name in (self.names if names is None else names) if name in self.names]
+        if len(self._parts) == 1 and not self._once:
+            return self.part(0, wanted)
+        return {
+            name: self._once[name].table
+            if name in self._once
+            else _joined([part.frame(name, self.crs) for part in self._parts])
+            for name in wanted
+        }
+
+    def stream(self, name: str, columns: Sequence[str] | None = None) -> pa.RecordBatchReader:
+        """A whole table as Arrow batches, part after part.
+
+        Parameters
+        ----------
+        name
+            One of `names`.
+        columns
+            Those wanted, in that order; all of them where nothing is said. `geometry` holds well-known
+            binary.
+
+        Returns
+        -------
+        pyarrow.RecordBatchReader
+            No batch longer than a part; types as `schema_of` gives them.
+        """
+        schema = self.schema(name, columns)
+
+        def batches() -> Iterator[pa.RecordBatch]:
+            for table in self.tables(name, columns):
+                yield from table.to_batches()
+
+        return pa.RecordBatchReader.from_batches(schema, batches())
+
+    def schema(self, name: str, columns: Sequence[str] | None = None) -> pa.Schema:
+        """The columns of a stream and their types; as for `stream`."""
+        known = schema_of(name)
+        if known is None:
+            known = next(self.tables(name)).schema
+        return known if columns is None else pa.schema([known.field(column) for column in columns])
+
+    def tables(self, name: str, columns: Sequence[str] | None = None) -> Iterator[pa.Table]:
+        """A whole table as one Arrow table a part; as for `stream`."""
+        if name in self._once:
+            yield _as_schema(arrow_of(self._once[name].table), name, columns)
+            return
+        for part in self._parts:
+            yield _as_schema(part.arrow(name, columns), name, columns)
+
+    def narrow(self, name: str, columns: Sequence[str]) -> pd.DataFrame:
+        """Some columns of a whole table, of all parts at once.
+
+        Parameters
+        ----------
+        name
+            One of `names`.
+        columns
+            Those wanted; no geometry.
+
+        Returns
+        -------
+        DataFrame
+            Typed as `tables.conform` types them.
+        """
+        if name in self._once:
+            return pd.DataFrame(self._once[name].table)[list(columns)]
+        if len(self._parts) == 1 and isinstance(part := self._parts[0], _Memory):
+            return pd.DataFrame(part.frame(name, self.crs))[list(columns)]
+        rows = pa.concat_tables([*self.tables(name, columns)]).unify_dictionaries()
+        return pd.DataFrame(frame_of(name, rows, None))
+
+    def count(self, name: str) -> int:
+        """How many rows a table has."""
+        if name in self._once:
+            return len(self._once[name].table)
+        return sum(part.count(name) for part in self._parts)
+
+    def areas_of_parts(self) -> list[set[str]]:
+        """The dispatch areas that the buildings of each part lie in; of no area are none."""
+        found = []
+        for part in self._parts:
+            cells = part.arrow("buildings", ["dispatch_area"]).column(0)
+            found.append({area for area in cells.unique().to_pylist() if area is not None})
+        return found
+
+    def of_area(self, area: str) -> dict[str, Any]:
+        """The rows of one dispatch area, read from the parts that it lies in.
+
+        Parameters
+        ----------
+        area
+            Its name.
+
+        Returns
+        -------
+        dict
+            As `only_area` gives them of the whole district.
+        """
+        if len(self._parts) == 1 and not self._once:
+            return only_area(self.part(0), area)
+        areas = self.whole(["areas"])["areas"]
+        extent = shapely.box(*areas.loc[areas["name"] == area].total_bounds)
+        holding = [area in names for names in self.areas_of_parts()]
+        tables: dict[str, Any] = {}
+        for name in self.names:
+            if name in self._once:
+                tables[name] = self._once[name].table
+                continue
+            kept = [
+                part.frame(name, self.crs)
+                for part, holds in zip(self._parts, holding, strict=True)
+                if holds or part.meets(name, extent)
+            ]
+            tables[name] = _joined(kept) if kept else self._parts[0].frame(name, self.crs).iloc[:0]
+        return only_area(tables, area)
+
+
+def only_area(tables: Mapping[str, Any], area: str) -> dict[str, Any]:
+    """Rows of one dispatch area's buildings, and the obstacles and ground that cross it.
+
+    Parameters
+    ----------
+    tables
+        Of a district, `buildings` and `areas` among them.
+    area
+        The name of one of its areas.
+
+    Returns
+    -------
+    dict
+        Frames by name. Tables that know no building are whole.
+    """
+    buildings = tables["buildings"]
+    wanted = set(buildings.loc[buildings["dispatch_area"] == area, _BUILDING])
+    extent = shapely.box(*tables["areas"].loc[tables["areas"]["name"] == area].total_bounds)
+    kept: dict[str, Any] = {}
+    for name, frame in tables.items():
+        if name == "ground":
+            kept[name] = frame[frame.geometry.intersects(extent)].reset_index(drop=True)
+        elif name == "obstacles":
+            free = frame[_BUILDING].isna() & frame.geometry.intersects(extent)
+            kept[name] = frame[frame[_BUILDING].isin(wanted) | free].reset_index(drop=True)
+        elif isinstance(frame, gpd.GeoDataFrame) and name == "areas":
+            kept[name] = frame[frame["name"] == area].reset_index(drop=True)
+        elif _BUILDING in frame.columns:
+            kept[name] = frame[frame[_BUILDING].isin(wanted)].reset_index(drop=True)
+        else:
+            kept[name] = frame
+    return kept
+
+
+def save_part(tables: Mapping[str, Any], folder: Path) -> None:
+    """Write the tables of one part.
+
+    Parameters
+    ----------
+    tables
+        Frames by name, those without rows as well; or tables with `arrow()`.
+    folder
+        Of the part; it is there.
+    """
+    sizes: dict[str, Any] = {}
+    for name, table in tables.items():
+        rows = arrow_of(table)
+        pyarrow.parquet.write_table(
+            rows, folder / f"{name}.parquet", compression=_COMPRESSION, compression_level=_LEVEL
+        )
+        sizes[name] = {"rows": len(rows)}
+        if name in _ANYWHERE and len(table):
+            sizes[name]["box"] = [float(edge) for edge in table.total_bounds]
+    (folder / _SIZES).write_text(json.dumps(sizes, sort_keys=True), encoding="utf-8")
+
+
+def schema_of(name: str) -> pa.Schema | None:
+    """The Arrow columns of a table, geometry last; None where it is none of `tables.TABLES`.
+
+    Examples
+    --------
+    >>> [column.name for column in schema_of("facts")][:2], schema_of("buildings").field("geometry").type
+    (['building_id', 'field'], DataType(binary))
+    """
+    table = TABLES.get(name)
+    if table is None:
+        return None
+    columns = [pa.field(key, _ARROW_TYPES[column.dtype]) for key, column in table.columns.items()]
+    return pa.schema([*columns, pa.field(GEOMETRY, pa.binary())] if table.geometry else columns)
+
+
+def arrow_of(table: Any) -> pa.Table:
+    """A frame as an Arrow table, geometry as well-known binary with the metadata of GeoParquet.
+
+    Parameters
+    ----------
+    table
+        A frame; or a table that has `arrow()`.
+
+    Returns
+    -------
+    pyarrow.Table
+    """
+    if hasattr(table, "arrow"):
+        return table.arrow()
+    plain = pd.DataFrame(table)
+    if not isinstance(table, gpd.GeoDataFrame):
+        return pa.Table.from_pandas(plain, preserve_index=False).replace_schema_metadata(None)
+    name = table.geometry.name
+    rows = pa.Table.from_pandas(plain.drop(columns=name), preserve_index=False)
+    shapes = np.asarray(table.geometry.array, dtype=object)
+    rows = rows.append_column(GEOMETRY, pa.array(shapely.to_wkb(shapes), type=pa.binary()))
+    return rows.replace_schema_metadata({b"geo": json.dumps(_geo(shapes, table.crs)).encode("utf-8")})
+
+
+def frame_of(name: str, rows: pa.Table, crs: Any) -> Any:
+    """An Arrow table as a frame, typed as `tables.conform` types it.
+
+    Parameters
+    ----------
+    name
+        Of the table.
+    rows
+        As `arrow_of` makes them; some of the columns.
+    crs
+        The CRS of its geometry.
+
+    Returns
+    -------
+    DataFrame or GeoDataFrame
+    """
+    rows = _as_schema(rows, name, rows.column_names)
+    plain = rows.drop_columns([GEOMETRY]) if GEOMETRY in rows.column_names else rows
+    nullable = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}
+    frame = plain.replace_schema_metadata(None).to_pandas(types_mapper=nullable.get)
+    for column in frame.select_dtypes("category"):
+        # Words that Arrow hands out are objects.
+        texts = pd.CategoricalDtype(frame[column].cat.categories.astype("str"))
+        frame[column] = pd.Categorical.from_codes(frame[column].cat.codes, dtype=texts)
+    if plain is rows:
+        return frame
+    shapes = np.asarray(shapely.from_wkb(rows.column(GEOMETRY).to_numpy(zero_copy_only=False)), dtype=object)
+    return with_geometry({key: frame[key].array for key in frame}, shapes, crs)
+
+
+@dataclass(frozen=True, slots=True)
+class _Memory:
+    """Tables in memory."""
+
+    held: dict[str, Any]
+
+    def ids(self) -> npt.NDArray[np.object_]:
+        ids: npt.NDArray[np.object_] = self.frame("buildings", None)[_BUILDING].to_numpy(dtype=object)
+        return ids
+
+    def frame(self, name: str, crs: Any) -> Any:
+        del crs
+        table = self.held[name]
+        return table.frame() if hasattr(table, "arrow") else table
+
+    def arrow(self, name: str, columns: Sequence[str] | None) -> pa.Table:
+        table = self.held[name]
+        if columns is not None and isinstance(table, pd.DataFrame):
+            table = table[list(columns)]
+        rows = arrow_of(table)
+        return rows if columns is None else rows.select(list(columns))
+
+    def count(self, name: str) -> int:
+        return len(self.held[name])
+
+    def meets(self, name: str, extent: Any) -> bool:
+        del name, extent
+        return True
+
+
+@dataclass(frozen=True, slots=True)
+class _Tile:
+    """The folder of a tile; `late` are columns that came after it was made."""
+
+    folder: Path
+    sizes: Mapping[str, Any]
+    late: Mapping[str, _Late]
+
+    @classmethod
+    def open(cls, folder: Path, late: Mapping[str, pd.DataFrame]) -> _Tile:
+        try:
+            sizes = json.loads((folder / _SIZES).read_text("utf-8"))
+        except (OSError, ValueError) as error:
+            raise LayerError(f"The tile {folder} cannot be read ({error}); build with --anew.") from None
+        return cls(folder, sizes, {name: _Late.of(frame) for name, frame in late.items()})
+
+    def crs(self) -> CRS | None:
+        for name in self.sizes:
+            geo = (pyarrow.parquet.read_schema(self._file(name)).metadata or {}).get(b"geo")
+            if geo is not None:
+                told = json.loads(geo)["columns"][GEOMETRY].get("crs")
+                return None if told is None else CRS.from_user_input(told)
+        return None
+
+    def ids(self) -> npt.NDArray[np.object_]:
+        cells = self.arrow("buildings", [_BUILDING]).column(0)
+        ids: npt.NDArray[np.object_] = cells.to_numpy(zero_copy_only=False)
+        return ids
+
+    def frame(self, name: str, crs: Any) -> Any:
+        return frame_of(name, self.arrow(name, None), crs)
+
+    def arrow(self, name: str, columns: Sequence[str] | None) -> pa.Table:
+        late = self.late.get(name)
+        read = None if columns is None else [*columns]
+        if late is not None and read is not None:
+            read = [*dict.fromkeys([late.key, *(column for column in read if column not in late.columns)])]
+        try:
+            rows = pyarrow.parquet.read_table(self._file(name), columns=read, partitioning=None)
+        except (OSError, pa.ArrowException) as error:
+            raise LayerError(f"{self._file(name)} cannot be read ({error}); build with --anew.") from None
+        if late is not None:
+            rows = late.joined(rows)
+        return rows if columns is None else rows.select(list(columns))
+
+    def count(self, name: str) -> int:
+        return int(self.sizes[name]["rows"]) if name in self.sizes else 0
+
+    def meets(self, name: str, extent: Any) -> bool:
+        edges = self.sizes.get(name, {}).get("box")
+        return edges is not None and bool(shapely.box(*edges).intersects(extent))
+
+    def _file(self, name: str) -> Path:
+        return self.folder / f"{name}.parquet"
+
+
+@dataclass(frozen=True, slots=True)
+class _Once:
+    """A table of the whole district, and what finds the rows of some buildings."""
+
+    table: Any
+    index: pd.Index | None
+
+    @classmethod
+    def of(cls, table: Any) -> _Once:
+        frame = table.frame() if hasattr(table, "arrow") else table
+        return cls(frame, pd.Index(frame[_BUILDING]) if _BUILDING in frame else None)
+
+    def of_buildings(self, ids: pd.Index | None) -> Any:
+        if self.index is None or ids is None:
+            return self.table
+        if self.index.is_unique:
+            rows = np.sort(self.index.get_indexer(ids))
+            return self.table.iloc[rows[rows >= 0]].reset_index(drop=True)
+        return self.table[self.index.isin(ids)].reset_index(drop=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Late:
+    """Columns of a table that were not known when its tiles were made."""
+
+    key: str
+    columns: tuple[str, ...]
+    index: pd.Index
+    cells: pa.Table
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame) -> _Late:
+        key, *columns = (str(name) for name in frame.columns)
+        return cls(key, tuple(columns), pd.Index(frame[key]), arrow_of(frame[columns]))
+
+    def joined(self, rows: pa.Table) -> pa.Table:
+        found = self.index.get_indexer(pd.Index(rows.column(self.key).to_numpy(zero_copy_only=False)))
+        taken = self.cells.take(pa.array(found, mask=found < 0))
+        for name in self.columns:
+            place = rows.schema.get_field_index(name)
+            column = taken.column(name)
+            rows = rows.append_column(name, column) if place < 0 else rows.set_column(place, name, column)
+        return rows
+
+
+def _as_schema(rows: pa.Table, name: str, columns: Sequence[str] | None) -> pa.Table:
+    """The columns in the order and of the types of their table, without a word about them."""
+    known = schema_of(name)
+    if columns is None:
+        columns = rows.column_names if known is None else known.names
+    fields, made = [], []
+    for column in columns:
+        cells = rows.column(column)
+        wanted = known.field(column).type if known is not None and column in known.names else None
+        if wanted is None:
+            wanted = pa.large_string() if _is_text(cells.type) else cells.type
+        made.append(cells if cells.type == wanted else _cast(cells, wanted))
+        fields.append(pa.field(column, wanted))
+    return pa.Table.from_arrays(made, schema=pa.schema(fields))
+
+
+def _cast(cells: pa.ChunkedArray, wanted: pa.DataType) -> pa.ChunkedArray:
+    if not pa.types.is_dictionary(wanted):
+        return cells.cast(wanted)
+    if not pa.types.is_dictionary(cells.type):
+        return cells.cast(wanted.value_type).dictionary_encode().cast(wanted)
+    chunks = [
+        pa.DictionaryArray.from_arrays(
+            chunk.indices.cast(wanted.index_type), chunk.dictionary.cast(wanted.value_type)
+        )
+        for chunk in cells.chunks
+    ]
+    return pa.chunked_array(chunks, type=wanted)
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_dictionary(kind) or pa.types.is_string(kind) or pa.types.is_null(kind))
+
+
+def _joined(frames: Sequence[Any]) -> Any:
+    return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+
+
+def _geo(shapes: npt.NDArray[np.object_], crs: Any) -> dict[str, Any]:
+    """GeoParquet 1.1, file metadata: https://geoparquet.org/releases/v1.1.0/."""
+    kinds = sorted({shape.geom_type for shape in shapes[_firsts(shapes)]})
+    told: dict[str, Any] = {"encoding": "WKB", "geometry_types": kinds}
+    told["crs"] = None if crs is None else json.loads(CRS.from_user_input(crs).to_json())
+    if kinds:
+        told["bbox"] = [float(edge) for edge in shapely.total_bounds(shapes)]
+    return {"version": "1.1.0", "primary_column": GEOMETRY, "columns": {GEOMETRY: told}}
+
+
+def _firsts(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.int64]:
+    """One row of each kind of geometry."""
+    kinds, first = np.unique(shapely.get_type_id(shapes), return_index=True)
+    return np.asarray(first[kinds >= 0], dtype=np.int64)

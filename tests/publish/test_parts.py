@@ -1,0 +1,137 @@
+"""Tables part after part: a district in tiles gives what the same district gives in one piece."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import pyarrow as pa
+import pytest
+import shapely
+from tests.publish.conftest import WORKING_CRS
+
+from roofplat.errors import LayerError
+from roofplat.publish.parts import Parts, arrow_of, frame_of, only_area, save_part
+from roofplat.tables import TABLES
+
+# Tables that are not made tile by tile.
+ONCE = ("areas", "stations", "streets", "ranking", "survey_next", "family_odds", "problems")
+ODDS = ["building_id", "p_lightweight", "stratum", "odds", "local_roofs"]
+
+
+def cut(tables: dict[str, Any], folder: Path) -> Parts:
+    """The district in two tiles: every second building, and the others."""
+    ids = tables["buildings"]["building_id"]
+    by_tile = {name: frame for name, frame in tables.items() if name not in ONCE}
+    tiles = {"t0": set(ids[::2]), "t1": set(ids[1::2])}
+    for tile, own in tiles.items():
+        (folder / tile).mkdir()
+        save_part({name: of_tile(frame, own, tile) for name, frame in by_tile.items()}, folder / tile)
+        (folder / tile / "key.txt").write_text(f"key of {tile}\n")
+    once = {name: tables[name] for name in ONCE if name in tables}
+    return Parts.open(folder, list(tiles), once, {"buildings": pd.DataFrame(tables["buildings"])[ODDS]})
+
+
+def of_tile(frame: Any, own: set[str], tile: str) -> Any:
+    if "building_id" not in frame:
+        return frame.iloc[0 if tile == "t0" else 1 :: 2].reset_index(drop=True)
+    nobody = frame["building_id"].isna() if tile == "t0" else frame["building_id"].isin(())
+    part = frame[frame["building_id"].isin(own) | nobody].reset_index(drop=True)
+    # What is known of the whole district alone comes late.
+    return part.assign(p_lightweight=float("nan"), odds=pd.NA) if "p_lightweight" in part else part
+
+
+def same(left: Any, right: Any) -> None:
+    """The same rows, whatever their order."""
+    assert isinstance(left, gpd.GeoDataFrame) == isinstance(right, gpd.GeoDataFrame)
+    pd.testing.assert_frame_equal(sorted_rows(left), sorted_rows(right))
+
+
+def sorted_rows(frame: Any) -> pd.DataFrame:
+    plain = plain_rows(frame)
+    return plain.sort_values([*plain.columns], ignore_index=True)
+
+
+def plain_rows(frame: Any) -> pd.DataFrame:
+    plain = pd.DataFrame(frame)
+    if isinstance(frame, gpd.GeoDataFrame):
+        plain["geometry"] = shapely.to_wkb(frame.geometry.to_numpy(), hex=True)
+    for column in plain.select_dtypes("category"):
+        plain[column] = plain[column].astype("str")
+    return plain
+
+
+def test_a_table_comes_back_as_it_went(mixed: dict[str, Any]) -> None:
+    for name in TABLES:
+        if name in mixed:
+            back = frame_of(name, arrow_of(mixed[name]), WORKING_CRS)
+            assert [str(kind) for kind in back.dtypes] == [str(kind) for kind in mixed[name].dtypes]
+            pd.testing.assert_frame_equal(plain_rows(back), plain_rows(mixed[name]))
+            if isinstance(back, gpd.GeoDataFrame):
+                assert back.crs == mixed[name].crs
+
+
+def test_tiles_hold_the_rows_of_the_district(mixed: dict[str, Any], tmp_path: Path) -> None:
+    whole, tiled = Parts.of(mixed), cut(mixed, tmp_path)
+    assert len(tiled) == 2
+    assert tiled.crs == whole.crs == WORKING_CRS
+    assert set(tiled.names) == set(whole.names)
+    assert tiled.keys == ("key of t0", "key of t1")
+    for name in whole.names:
+        assert tiled.count(name) == whole.count(name) == len(mixed[name]), name
+        same(tiled.whole([name])[name], mixed[name])
+
+
+def test_a_stream_is_the_table(mixed: dict[str, Any], tmp_path: Path) -> None:
+    whole, tiled = Parts.of(mixed), cut(mixed, tmp_path)
+    for name in whole.names:
+        rows = whole.stream(name).read_all()
+        assert rows.schema == tiled.stream(name).schema == whole.schema(name)
+        assert isinstance(rows, pa.Table)
+        assert len(rows) == len(mixed[name])
+        same(frame_of(name, tiled.stream(name).read_all().unify_dictionaries(), WORKING_CRS), mixed[name])
+    two = tiled.stream("buildings", ["odds", "building_id"]).read_all()
+    assert two.column_names == ["odds", "building_id"]
+    known = dict(zip(mixed["buildings"]["building_id"], mixed["buildings"]["odds"].fillna(""), strict=True))
+    assert {row["building_id"]: row["odds"] or "" for row in two.to_pylist()} == known
+
+
+def test_a_part_has_what_its_buildings_have(mixed: dict[str, Any], tmp_path: Path) -> None:
+    tiled = cut(mixed, tmp_path)
+    for part in tiled:
+        ids = set(part["buildings"]["building_id"])
+        ranked = mixed["ranking"]["building_id"]
+        assert part["ranking"]["building_id"].tolist() == ranked[ranked.isin(ids)].tolist()
+        assert len(part["areas"]) == len(mixed["areas"])
+        assert part["buildings"]["p_lightweight"].notna().all()
+    assert [sorted(part) for part in tiled.each(["ladders", "nothing"])] == [["ladders"], ["ladders"]]
+
+
+def test_some_columns_of_all_parts(mixed: dict[str, Any], tmp_path: Path) -> None:
+    whole, tiled = Parts.of(mixed), cut(mixed, tmp_path)
+    columns = ["cut_method_why", "building_id", "area_ft2", "planned"]
+    same(tiled.narrow("sections", columns), whole.narrow("sections", columns))
+    assert tiled.narrow("sections", columns).dtypes.astype(str).tolist() == [
+        "category",
+        "str",
+        "float64",
+        "boolean",
+    ]
+    assert tiled.narrow("ranking", ["rank"])["rank"].tolist() == mixed["ranking"]["rank"].tolist()
+
+
+def test_an_area_is_read_from_the_parts_it_lies_in(mixed: dict[str, Any], tmp_path: Path) -> None:
+    tiled = cut(mixed, tmp_path)
+    for area in mixed["areas"]["name"].dropna():
+        wanted = only_area(mixed, area)
+        found = tiled.of_area(area)
+        assert set(found) == set(wanted)
+        for name, frame in wanted.items():
+            same(found[name], frame)
+
+
+def test_a_tile_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(LayerError, match=r"t7 cannot be read .*; build with --anew"):
+        Parts.open(tmp_path, ["t7"], {}, {})
