@@ -15,7 +15,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 from pyproj import Transformer
-from shapely.geometry import Point, box
+from shapely.geometry import Point
 
 from roofplat.district import District, folder_of
 from roofplat.errors import DistrictFileError
@@ -25,6 +25,7 @@ from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.placing import audit_solar, place_plans
+from roofplat.publish.parts import only_area
 from roofplat.publish.stock import StockRows
 from roofplat.ranking import rank_buildings, survey_next
 from roofplat.record import RecordTables, open_record, read_record, with_record
@@ -277,27 +278,6 @@ def record_of(district: District, planned: Planned, as_of: datetime.date | None)
 def silent(line: str) -> None:
     """Nobody wants to hear of the progress."""
     del line
-
-
-def only_area(tables: dict[str, Any], area: str) -> dict[str, Any]:
-    """Rows of one dispatch area's buildings, and the obstacles and ground that cross it."""
-    buildings = tables["buildings"]
-    wanted = set(buildings.loc[buildings["dispatch_area"] == area, "building_id"])
-    extent = box(*tables["areas"].loc[tables["areas"]["name"] == area].total_bounds)
-    kept = {}
-    for name, frame in tables.items():
-        if name == "ground":
-            kept[name] = frame[frame.geometry.intersects(extent)].reset_index(drop=True)
-        elif name == "obstacles":
-            free = frame["building_id"].isna() & frame.geometry.intersects(extent)
-            kept[name] = frame[frame["building_id"].isin(wanted) | free].reset_index(drop=True)
-        elif isinstance(frame, gpd.GeoDataFrame) and name == "areas":
-            kept[name] = frame[frame["name"] == area].reset_index(drop=True)
-        elif "building_id" in frame.columns:
-            kept[name] = frame[frame["building_id"].isin(wanted)].reset_index(drop=True)
-        else:
-            kept[name] = frame
-    return kept
 
 
 def check_area(area: str | None, inputs: Inputs) -> None:
