@@ -9,7 +9,7 @@ azimuths are degrees clockwise from true north (`_deg`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -34,8 +34,11 @@ __all__ = [
     "TABLES",
     "Column",
     "Table",
+    "check_kinds",
+    "checked_columns",
     "conform",
     "empty",
+    "geometry_kinds",
     "join_problems",
     "problem_rows",
     "run_of",
@@ -939,35 +942,107 @@ def conform(
     >>> len(conform("problems", problem_rows("streets", ["7"], "empty", "warning", "No name.", "Name it.")))
     1
     """
-    table = _ALL_TABLES[name]
-    typed: dict[str, Any]
     if isinstance(frame, pd.DataFrame):
-        typed = {
+        series = {
             key: _typed(frame[key].reset_index(drop=True), column.dtype)
-            for key, column in table.columns.items()
+            for key, column in _ALL_TABLES[name].columns.items()
         }
+        _check(name, series)
+        plain = pd.DataFrame(series, copy=False)
     else:
-        typed = {
-            key: values
-            if str((values := frame[key]).dtype) == column.dtype
-            else _typed_array(values, column.dtype)
-            for key, column in table.columns.items()
-        }
-    if _TRUSTED.get() and geometry is not None:
-        return with_geometry(typed, geometry, crs)
-    plain = pd.DataFrame(typed, copy=False)
-    if not _TRUSTED.get():
-        _schema(name).validate(plain, lazy=True, inplace=True)
-    if not table.geometry:
+        columns = checked_columns(name, frame)
+        if geometry is not None and _TRUSTED.get():
+            return with_geometry(columns, geometry, crs)
+        plain = pd.DataFrame(columns, copy=False)
+    if not _ALL_TABLES[name].geometry:
         return plain
     shapes: Any = geometry
     if geometry is None:
         layer = gpd.GeoDataFrame(frame, geometry="geometry", copy=False).geometry
         shapes, crs = layer.array, layer.crs
-    kinds = {_KINDS[number] for number in np.unique(shapely.get_type_id(np.asarray(shapes)))}
-    if kinds - set(table.geometry):
-        raise TypeError(f"Table {name} holds {sorted(kinds)}, allowed is {table.geometry}.")
+    check_kinds(name, geometry_kinds(np.asarray(shapes)))
     return gpd.GeoDataFrame(plain, geometry=shapes, crs=crs, copy=False)
+
+
+def checked_columns(name: str, columns: Mapping[str, Any]) -> dict[str, Any]:
+    """The columns of a table typed, in order and checked: `conform` without the geometry.
+
+    Parameters
+    ----------
+    name
+        A key of `TABLES`, `DAY_TABLES`, `RECORD_TABLES` or `CHANGE_TABLES`.
+    columns
+        At least the table's columns, as arrays of shape (n,); other columns are dropped.
+
+    Returns
+    -------
+    dict
+        An array for each column of the table, shape (n,).
+
+    Raises
+    ------
+    pandera.errors.SchemaErrors
+        As `conform` does.
+
+    Examples
+    --------
+    >>> columns = {"building_id": ["b1"], "section_id": ["b1-1"], "spot": [1], "moved_ft": [5]}
+    >>> arrays = {key: np.array(values) for key, values in columns.items()}
+    >>> checked_columns("ladder_moves", arrays)["moved_ft"].tolist()
+    [5.0]
+    """
+    typed = {
+        key: values
+        if str((values := columns[key]).dtype) == column.dtype
+        else _typed_array(values, column.dtype)
+        for key, column in _ALL_TABLES[name].columns.items()
+    }
+    _check(name, typed)
+    return typed
+
+
+def geometry_kinds(geometry: np.ndarray[Any, Any]) -> set[str]:
+    """Kinds of geometry that occur; `None` where some are missing.
+
+    Examples
+    --------
+    >>> geometry_kinds(np.array([shapely.Point(1, 2)]))
+    {'Point'}
+    """
+    return {_KINDS[number] for number in np.unique(shapely.get_type_id(geometry))}
+
+
+def check_kinds(name: str, kinds: Set[str]) -> None:
+    """Refuse kinds of geometry that a table does not hold.
+
+    Examples
+    --------
+    >>> check_kinds("paths", {"LineString"})
+    """
+    allowed = _ALL_TABLES[name].geometry
+    if kinds - set(allowed):
+        raise TypeError(f"Table {name} holds {sorted(kinds)}, allowed is {allowed}.")
+
+
+def _check(name: str, typed: Mapping[str, Any]) -> None:
+    """Refuse typed columns that break their table's contract."""
+    wanted = _ALL_TABLES[name].columns
+    if _TRUSTED.get() or all(_is_sound(typed[key], column) for key, column in wanted.items()):
+        return
+    # The schema names every fault, but looks longer at a large table than it took to make.
+    _schema(name).validate(pd.DataFrame(typed, copy=False), lazy=True)
+
+
+def _is_sound(values: Any, column: Column) -> bool:
+    """Whether a typed column holds what its table allows."""
+    if column.dtype not in (_DATE, "category") and str(values.dtype) != column.dtype:
+        return False
+    if column.required and pd.isna(values).any():
+        return False
+    if not column.allowed:
+        return True
+    known = pd.array(values, copy=False)
+    return bool((known.isin(pd.array(column.allowed, dtype="str")) | pd.isna(known)).all())
 
 
 def with_geometry(
@@ -1030,7 +1105,8 @@ def _typed_array(values: Any, dtype: Dtype) -> Any:
         return pd.arrays.BooleanArray(values, np.zeros(values.shape, dtype=bool))
     if dtype == "Int64" and kind == "i":
         return pd.arrays.IntegerArray(values.astype(np.int64), np.zeros(values.shape, dtype=bool))
-    return _typed(pd.Series(values), dtype)
+    made = _typed(pd.Series(values), dtype).array
+    return made.to_numpy() if isinstance(made, pd.arrays.NumpyExtensionArray) else made
 
 
 def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:
