@@ -16,7 +16,17 @@ from hypothesis import strategies as st
 from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon
 
 from roofplat import wkb
-from roofplat.wkb import Shapes, multilines, points, points_wkb, polygons, segments, segments_wkb, shapes_of
+from roofplat.wkb import (
+    Mixed,
+    Shapes,
+    multilines,
+    points,
+    points_wkb,
+    polygons,
+    segments,
+    segments_wkb,
+    shapes_of,
+)
 
 RING = [(0.0, 0.0), (0.0, 9.0), (9.0, 9.0), (9.0, 0.0)]
 YARD = [(2.0, 2.0), (4.0, 2.0), (4.0, 4.0)]
@@ -45,7 +55,7 @@ def _objects(shapes: list[shapely.Geometry]) -> npt.NDArray[np.object_]:
     return np.array(shapes, dtype=object)
 
 
-def _assert_same(shapes: Shapes, wanted: npt.NDArray[np.object_]) -> None:
+def _assert_same(shapes: Shapes | Mixed, wanted: npt.NDArray[np.object_]) -> None:
     assert len(shapes) == wanted.size
     assert shapes.wkb().to_pylist() == shapely.to_wkb(wanted).tolist()
     assert shapely.equals_exact(shapes.geometry(), wanted).all()
@@ -118,3 +128,17 @@ def test_any_lists_of_lines_come_back(rows: list[list[int]], seed: int) -> None:
     wanted = _objects(made)
     if wanted.size:
         _assert_same(shapes_of(wanted), wanted)
+
+
+def test_several_kinds_in_any_order() -> None:
+    spots, ways = _objects(KINDS["points"]), _objects(KINDS["lines"])
+    order = np.array([3, 0, 2, 1, 3])
+    mixed = Mixed((shapes_of(spots), shapes_of(ways)), order)
+    wanted = np.concatenate([spots, ways])[order]
+    _assert_same(mixed, wanted)
+    _assert_same(mixed.run(1, 4), wanted[1:4])
+    _assert_same(mixed.take(np.array([4, 1])), wanted[[4, 1]])
+    assert mixed.kinds() == {"Point", "LineString"}
+    assert mixed.take(np.array([1, 3])).kinds() == {"Point"}
+    assert mixed.extent().tolist() == shapely.total_bounds(wanted).tolist()
+    assert np.isnan(mixed.run(0, 0).extent()).all()

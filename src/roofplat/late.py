@@ -21,7 +21,7 @@ import shapely
 from pyproj import CRS
 
 from roofplat.tables import check_kinds, checked_columns, geometry_kinds, with_geometry
-from roofplat.wkb import Shapes
+from roofplat.wkb import Mixed, Shapes
 
 __all__ = ["LateTable", "arrow_of", "geo_metadata", "late_table"]
 
@@ -42,7 +42,7 @@ class LateTable:
 
     name: str
     columns: Mapping[str, Any]
-    shapes: Shapes
+    shapes: Shapes | Mixed
     crs: object
 
     def __len__(self) -> int:
@@ -58,8 +58,8 @@ class LateTable:
         return _with_wkb(
             _columns_to_arrow(self.columns),
             self.shapes.wkb(),
-            [self.shapes.kind] if len(self) else [],
-            _extent(self.shapes.xy),
+            sorted(self.shapes.kinds()),
+            self.shapes.extent().tolist(),
             self.crs,
         )
 
@@ -78,7 +78,7 @@ class LateTable:
         return with_geometry(self.columns, self.shapes.geometry(), self.crs)
 
 
-def late_table(name: str, columns: Mapping[str, Any], shapes: Shapes, crs: object) -> LateTable:
+def late_table(name: str, columns: Mapping[str, Any], shapes: Shapes | Mixed, crs: object) -> LateTable:
     """Check columns against their table and keep them with coordinates.
 
     Parameters
@@ -110,7 +110,7 @@ def late_table(name: str, columns: Mapping[str, Any], shapes: Shapes, crs: objec
     >>> len(table), float(table.frame().length.iloc[0])
     (1, 5.0)
     """
-    check_kinds(name, {shapes.kind} if len(shapes) else set())
+    check_kinds(name, shapes.kinds())
     return LateTable(name, checked_columns(name, columns), shapes, crs)
 
 
@@ -191,12 +191,6 @@ def _with_wkb(
     return table.replace_schema_metadata(
         {**(plain.schema.metadata or {}), b"geo": geo_metadata(kinds, extent, crs)}
     )
-
-
-def _extent(xy: npt.NDArray[np.float64]) -> list[float]:
-    if not len(xy):
-        return [np.nan] * 4
-    return [*xy.min(axis=0).tolist(), *xy.max(axis=0).tolist()]
 
 
 @lru_cache(maxsize=16)

@@ -20,9 +20,11 @@ import shapely
 
 __all__ = [
     "Kind",
+    "Mixed",
     "Shapes",
     "lines_wkb",
     "multilines",
+    "multilines_of",
     "multilines_wkb",
     "points",
     "points_wkb",
@@ -136,12 +138,85 @@ class Shapes:
         """The same lists of other points, as in another CRS."""
         return replace(self, xy=xy)
 
+    def kinds(self) -> set[str]:
+        """Kinds of geometry that occur."""
+        return {self.kind} if len(self) else set()
+
+    def extent(self) -> FloatArray:
+        """Least x and y and greatest x and y of all rows, shape (4,); NaN without a point."""
+        if not len(self.xy):
+            return np.full(4, np.nan)
+        return np.concatenate([self.xy.min(axis=0), self.xy.max(axis=0)])
+
     def _first_points(self) -> IntArray:
         """Where each row begins in the points, and where the last ends."""
         start = self.starts[-1]
         for level in reversed(self.starts[:-1]):
             start = level[start]
         return start
+
+
+@dataclass(frozen=True, slots=True)
+class Mixed:
+    """Geometries of n rows that are not all of one kind; it does what `Shapes` does.
+
+    parts
+        Those of each kind.
+    order
+        Which row of the parts, one part after the other, each row is, shape (n,).
+
+    Examples
+    --------
+    >>> spot = points(np.array([9.0]), np.array([8.0]))
+    >>> way = segments(*np.array([[1.0], [2.0], [3.0], [4.0]]))
+    >>> [shape.wkt for shape in Mixed((spot, way), np.array([1, 0])).geometry()]
+    ['LINESTRING (1 2, 3 4)', 'POINT (9 8)']
+    """
+
+    parts: tuple[Shapes, ...]
+    order: IntArray
+
+    def __len__(self) -> int:
+        """Number of rows."""
+        return self.order.size
+
+    def geometry(self) -> npt.NDArray[np.object_]:
+        """As shapely geometries, shape (n,)."""
+        made: npt.NDArray[np.object_] = np.concatenate([part.geometry() for part in self.parts])[self.order]
+        return made
+
+    def wkb(self) -> pa.Array:
+        """As WKB, shape (n,)."""
+        columns = [part.wkb() for part in self.parts]
+        large = any(pa.types.is_large_binary(column.type) for column in columns)
+        kind = pa.large_binary() if large else pa.binary()
+        return pc.take(pa.concat_arrays([column.cast(kind) for column in columns]), pa.array(self.order))
+
+    def bounds(self) -> FloatArray:
+        """Least x and y and greatest x and y of each row, shape (n, 4); NaN for a row of no point."""
+        made: FloatArray = np.concatenate([part.bounds() for part in self.parts])[self.order]
+        return made
+
+    def run(self, start: int, stop: int) -> Mixed:
+        """Rows that lie together."""
+        return Mixed(self.parts, self.order[start:stop])
+
+    def take(self, rows: npt.NDArray[Any]) -> Mixed:
+        """Rows by their numbers, in that order."""
+        return Mixed(self.parts, self.order[rows])
+
+    def kinds(self) -> set[str]:
+        """Kinds of geometry that occur."""
+        part = np.searchsorted(np.cumsum([len(shapes) for shapes in self.parts]), self.order, side="right")
+        return {self.parts[number].kind for number in np.unique(part)}
+
+    def extent(self) -> FloatArray:
+        """Least x and y and greatest x and y of all rows, shape (4,); NaN without a point."""
+        bounds = self.bounds()
+        bounds = bounds[~np.isnan(bounds[:, 0])]
+        if not len(bounds):
+            return np.full(4, np.nan)
+        return np.concatenate([bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)])
 
 
 def points(x: FloatArray, y: FloatArray) -> Shapes:
@@ -185,8 +260,18 @@ def multilines(
     >>> multilines(*ends, np.array([0, 1])).geometry()[0].wkt
     'MULTILINESTRING ((1 2, 3 4))'
     """
-    xy = _ends(x0, y0, x1, y1).reshape(-1, 2)
-    return Shapes("MultiLineString", xy, (2 * np.arange(x0.size + 1), part_starts))
+    return multilines_of(_ends(x0, y0, x1, y1), part_starts)
+
+
+def multilines_of(ends: FloatArray, part_starts: IntArray) -> Shapes:
+    """The same of ends that stand together already: x and y of both, shape (k, 4).
+
+    Examples
+    --------
+    >>> multilines_of(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([0, 1])).geometry()[0].wkt
+    'MULTILINESTRING ((1 2, 3 4))'
+    """
+    return Shapes("MultiLineString", ends.reshape(-1, 2), (2 * np.arange(len(ends) + 1), part_starts))
 
 
 def polygons(x: FloatArray, y: FloatArray, ring_starts: IntArray) -> Shapes:
