@@ -18,6 +18,7 @@ from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from roofplat.district import AttributeSource, FootprintSource, LayerSource
@@ -123,9 +124,6 @@ def pick(layer: Layer, source: LayerSource, field: str) -> Picked | None:
     truncated = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
     names = {_plain_name(str(name))[:truncated]: str(name) for name in reversed(list(rows.columns))}
     preset = PRESETS[source.preset].get(field, ())
-    if truncated is not None:
-        # Cut short, structure_id and structure_type are one name; building_id is still plain enough.
-        preset = tuple(name for name in preset if len(name) <= truncated or name not in PLAIN_IDS[1:])
     unit = _PRESET_UNITS.get(source.preset, {}).get(field)
     if source.preset == "osm" and field == "address":
         address = _osm_address(rows, names)
@@ -138,11 +136,8 @@ def pick(layer: Layer, source: LayerSource, field: str) -> Picked | None:
             continue
         if found is None:
             found = Picked(values, column, unit, preset=True)
-        elif field == "building_id" and source.preset == "plain":
-            # Ids of two columns are two numberings: mixed, one building takes the name of another.
-            if found.cells.isna().all():
-                found = Picked(values, column, unit, preset=True)
-        elif found.cells.isna().any():
+        else:
+            # Where nothing is missing too: what a column becomes must not hang on the rows beside it.
             filled = found.cells.astype(object).where(found.cells.notna(), values.astype(object))
             found = Picked(filled, found.column, unit, preset=True)
     if found is None and field != "building_id":
@@ -254,17 +249,42 @@ def keys_of(layer: Layer, source: LayerSource, *, explicit: bool = False) -> pd.
     FieldError
         The column that `id` names is not there.
     """
+    choices = key_choices(layer, source, explicit=explicit)
+    # Ids of two columns are two numberings: mixed, one building takes the name of another.
+    chosen = next((cells for cells in choices if not cells.isna().all()), choices[-1] if choices else None)
+    return None if chosen is None else clean_keys(chosen)
+
+
+def key_choices(layer: Layer, source: LayerSource, *, explicit: bool = False) -> list[pd.Series[Any]]:
+    """Return the columns that may hold the ids of a layer: the first in which anything stands, else the last.
+
+    Parameters
+    ----------
+    layer, source, explicit
+        As in `keys_of`.
+
+    Returns
+    -------
+    list of Series
+        Cells as read, n rows each; none where no column can hold ids.
+
+    Raises
+    ------
+    FieldError
+        The column that `id` names is not there.
+    """
     if source.id is not None:
-        return clean_keys(_required(layer, source.id, "id"))
-    found = pick(layer, source, "building_id")
-    if found is None:
-        return None
-    if explicit and source.preset == "plain" and "building_id" not in source.columns:
-        names = {_plain_name(str(name)): str(name) for name in layer.rows.columns}
-        width = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
-        exact = next((names[name] for name in names if name == "building_id"[:width]), None)
-        return None if exact is None else clean_keys(layer.rows[exact])
-    return clean_keys(found.cells)
+        return [_required(layer, source.id, "id")]
+    if source.preset != "plain" or "building_id" in source.columns:
+        found = pick(layer, source, "building_id")
+        return [] if found is None else [found.cells]
+    choices = _plain_ids(layer)
+    if not explicit or not choices:
+        return choices
+    names = {_plain_name(str(name)): str(name) for name in layer.rows.columns}
+    width = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
+    exact = next((names[name] for name in names if name == "building_id"[:width]), None)
+    return [] if exact is None else [layer.rows[exact]]
 
 
 def identify(layer: Layer, source: LayerSource) -> Layer:
@@ -288,22 +308,93 @@ def identify(layer: Layer, source: LayerSource) -> Layer:
     FieldError
         The column that the district file names is not there.
     """
-    ids = keys_of(layer, source, explicit=isinstance(source, AttributeSource) and source.how == "key")
+    ids = keys_of(layer, source, explicit=joined_by_key(source))
     if isinstance(source, FootprintSource):
-        made = pd.Series([f"{layer.name}-{row}" for row in range(1, len(layer.rows) + 1)], dtype="string")
-        count = len(made) if ids is None else int(ids.isna().sum())
-        ids = made if ids is None else ids.where(ids.notna(), made)
+        ids, count = made_ids(ids, layer.name, layer.numbers())
         if count:
-            layer = layer.remark(
-                "ids_made",
-                f"{count} features have no id; theirs is made from layer and row.",
-                "Set id = to the column that identifies a building, so that other tables can find it.",
-            )
+            layer = layer.remark(*ids_made(count))
     if ids is None:
         return layer
-    row = pd.Series(np.arange(1, len(ids) + 1), index=ids.index).astype("string")
-    called = ids.mask(ids.duplicated(keep=False) & ids.notna(), ids + " (row " + row + ")")
-    return replace(layer, ids=ids, feature=called.fillna("row " + row).to_numpy(dtype=object))
+    return replace(layer, ids=ids, feature=feature_names(ids, ids.duplicated(keep=False), layer.numbers()))
+
+
+def joined_by_key(source: LayerSource) -> bool:
+    """Whether a layer is a table that finds its buildings by their ids."""
+    return isinstance(source, AttributeSource) and source.how == "key"
+
+
+def made_ids(ids: pd.Series[Any] | None, name: str, row: npt.NDArray[np.int64]) -> tuple[pd.Series[Any], int]:
+    """Give features without an id one that is made from layer and row.
+
+    Parameters
+    ----------
+    ids
+        Shape (n,), missing where there is none; None where there are none at all.
+    name
+        The layer's own name.
+    row
+        Row numbers in the file, from 1, shape (n,).
+
+    Returns
+    -------
+    ids
+        None is missing.
+    count
+        How many were made.
+
+    Examples
+    --------
+    >>> made_ids(pd.Series(["B1", None], dtype="string"), "roofs", np.array([7, 8]))[0].tolist()
+    ['B1', 'roofs-8']
+    """
+    made = pd.Series([f"{name}-{number}" for number in row], dtype="string")
+    if ids is None:
+        return made, len(made)
+    return ids.where(ids.notna(), made), int(ids.isna().sum())
+
+
+def ids_made(count: int) -> tuple[str, str, str]:
+    """What is said of a layer in which some ids were made: code, message, action."""
+    return (
+        "ids_made",
+        f"{count} features have no id; theirs is made from layer and row.",
+        "Set id = to the column that identifies a building, so that other tables can find it.",
+    )
+
+
+def feature_names(
+    ids: pd.Series[Any], again: pd.Series[Any], row: npt.NDArray[np.int64]
+) -> npt.NDArray[np.object_]:
+    """Name features for the problem log: by id, by row, or by both where ids repeat.
+
+    Parameters
+    ----------
+    ids
+        Shape (n,), may be missing.
+    again
+        Which ids repeat, shape (n,).
+    row
+        Row numbers in the file, from 1, shape (n,).
+
+    Returns
+    -------
+    ndarray of str
+        Shape (n,).
+    """
+    number = pd.Series(row, index=ids.index).astype("string")
+    called = ids.mask(again & ids.notna(), ids + " (row " + number + ")")
+    return np.asarray(called.fillna("row " + number).to_numpy(dtype=object))
+
+
+def _plain_ids(layer: Layer) -> list[pd.Series[Any]]:
+    """Columns that people call an id, the plainest name first."""
+    width = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
+    names = {_plain_name(str(name))[:width]: str(name) for name in reversed(list(layer.rows.columns))}
+    wanted = PLAIN_IDS
+    if width is not None:
+        # Cut short, structure_id and structure_type are one name; building_id is still plain enough.
+        wanted = tuple(name for name in PLAIN_IDS if len(name) <= width or name not in PLAIN_IDS[1:])
+    return [layer.rows[names[name[:width]]] for name in wanted if name[:width] in names]
 
 
 def _facing(layer: Layer, source: LayerSource, rules: Rulebook) -> tuple[Layer, pd.Series[Any] | None]:

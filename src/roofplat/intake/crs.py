@@ -19,7 +19,17 @@ from roofplat.errors import CrsError, DistrictFileError
 from roofplat.intake.layer import BoolArray, Layer
 from roofplat.intake.look import LON_LAT_FORMATS
 
-__all__ = ["LonLatBox", "check_coordinates", "choose_working_crs", "lon_lat_box", "move", "near"]
+__all__ = [
+    "LonLatBox",
+    "bulk_of",
+    "check_coordinates",
+    "choose_working_crs",
+    "lon_lat_box",
+    "move",
+    "near",
+    "outside_of",
+    "refuse_outside",
+]
 
 FloatArray = npt.NDArray[np.float64]
 # West, south, east, north in degrees.
@@ -50,32 +60,80 @@ def check_coordinates(layer: Layer) -> Layer:
     CrsError
         Most features lie outside: the CRS is the wrong one, or the coordinates are swapped.
     """
-    crs = _required_crs(layer)
     bounds = shapely.bounds(layer.shapes())
-    here = layer.kept & np.isfinite(bounds).all(axis=1)
-    if not here.any():
-        return layer
+    outside = outside_of(layer.label, layer.driver, _required_crs(layer), bounds, layer.kept)
+    return refuse_outside(layer, outside)
+
+
+def outside_of(
+    label: str, driver: str, crs: CRS, bounds: FloatArray, kept: BoolArray, *, most: bool = True
+) -> BoolArray:
+    """Which boxes of a layer lie outside the area that its CRS is made for.
+
+    Parameters
+    ----------
+    label, driver
+        The layer's name for people, and its format.
+    crs
+        Of the layer.
+    bounds
+        Boxes in that CRS, shape (n, 4).
+    kept
+        Which rows count, shape (n,).
+    most
+        Whether the boxes are those of the whole layer, which cannot lie outside for the most part.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape (n,).
+
+    Raises
+    ------
+    CrsError
+        Most lie outside: the CRS is the wrong one, or the coordinates are swapped.
+    """
+    here = kept & np.isfinite(bounds).all(axis=1)
     outside = np.zeros(here.size, dtype=bool)
+    if not here.any():
+        return outside
     outside[here] = _outside(crs, bounds[here])
-    if outside[here].mean() > 0.5:
+    if most and outside[here].mean() > 0.5:
         # Only a clean hit says swapped: with a margin, feet taken for metres might seem to be.
         if _outside(crs, bounds[here][:, [1, 0, 3, 2]], margin_deg=0.0).mean() < 0.5:
-            raise CrsError(f"{layer.label}: {_SWAPPED}; export the layer again with x (longitude) first.")
+            raise CrsError(f"{label}: {_SWAPPED}; export the layer again with x (longitude) first.")
         x, y = np.nanmedian(bounds[here], axis=0)[:2]
         if crs.is_geographic:
             what = f"coordinates such as {x:.6g}, {y:.6g} cannot be longitude and latitude"
-            if layer.driver in LON_LAT_FORMATS:
-                what += f", which {layer.driver} holds unless it is told otherwise"
+            if driver in LON_LAT_FORMATS:
+                what += f", which {driver} holds unless it is told otherwise"
         else:
             what = f"coordinates such as {x:.6g}, {y:.6g} lie far outside the area of {crs.name}"
         raise CrsError(
-            f'{layer.label}: {what}; set crs = "EPSG:..." to the system they are in, '
-            "or export the layer again."
+            f'{label}: {what}; set crs = "EPSG:..." to the system they are in, or export the layer again.'
         )
+    return outside
+
+
+def refuse_outside(layer: Layer, outside: BoolArray) -> Layer:
+    """Refuse the few features that lie elsewhere than the rest.
+
+    Parameters
+    ----------
+    layer
+        Geometry in its own CRS.
+    outside
+        From `outside_of`, shape (n,).
+
+    Returns
+    -------
+    Layer
+    """
     return layer.refuse(
         outside,
         "impossible_coordinates",
-        f"The coordinates lie far outside the area of {crs.name}, where the rest of the layer is.",
+        f"The coordinates lie far outside the area of {_required_crs(layer).name}, where the rest of the "
+        "layer is.",
         "Mend or remove the feature in the source.",
     )
 
@@ -90,12 +148,16 @@ def lon_lat_box(layer: Layer, *, swapped: bool = False) -> LonLatBox | None:
     swapped
         Read every coordinate pair the other way round.
     """
-    bounds = shapely.bounds(layer.shapes())[layer.kept]
+    return bulk_of(shapely.bounds(layer.shapes())[layer.kept], _required_crs(layer), swapped=swapped)
+
+
+def bulk_of(bounds: FloatArray, crs: CRS, *, swapped: bool = False) -> LonLatBox | None:
+    """The same of boxes in `crs`, shape (n, 4)."""
     if not len(bounds):
         return None
     x = (bounds[:, 0] + bounds[:, 2]) / 2
     y = (bounds[:, 1] + bounds[:, 3]) / 2
-    lon, lat = _lon_lat(_required_crs(layer), *((y, x) if swapped else (x, y)))
+    lon, lat = _lon_lat(crs, *((y, x) if swapped else (x, y)))
     fits = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
     if fits.mean() < 0.5:
         return None
@@ -122,13 +184,17 @@ def near(one: LonLatBox, other: LonLatBox) -> bool:
     )
 
 
-def choose_working_crs(footprints: Layer, named: str | None) -> CRS:
+def choose_working_crs(
+    label: str, crs: CRS, bounds: tuple[float, float, float, float], named: str | None
+) -> CRS:
     """Choose the CRS that all geometry is moved to.
 
     Parameters
     ----------
-    footprints
-        The outlines in their own CRS.
+    label
+        The footprint layer's name for people.
+    crs, bounds
+        The CRS of the outlines, and their extent in it.
     named
         The district file's `working_crs`, if any.
 
@@ -147,27 +213,28 @@ def choose_working_crs(footprints: Layer, named: str | None) -> CRS:
     """
     if named is not None:
         try:
-            crs = _horizontal(CRS.from_user_input(named))
+            chosen = _horizontal(CRS.from_user_input(named))
         except CRSError:
             raise DistrictFileError(
                 f"The district file gives working_crs = {named!r}, which is not a coordinate reference "
                 'system; write it as "EPSG:" and its number.'
             ) from None
-        if not crs.is_projected:
+        if not chosen.is_projected:
             raise DistrictFileError(
-                f"The district file gives working_crs = {named!r} ({crs.name}), which is in degrees; "
+                f"The district file gives working_crs = {named!r} ({chosen.name}), which is in degrees; "
                 "name a projected one, or leave it out."
             )
-        return crs
-    own = _horizontal(_required_crs(footprints))
+        return chosen
+    own = _horizontal(crs)
     if own.is_projected and _in_feet_or_metres(own) and not _is_mercator(own):
         return own
-    shapes = footprints.shapes()[footprints.kept]
     try:
-        return CRS.from_user_input(gpd.GeoSeries(shapes, crs=footprints.crs).estimate_utm_crs())
+        # By the middle of their extent alone.
+        extent = gpd.GeoSeries([shapely.box(*bounds)], crs=crs)
+        return CRS.from_user_input(extent.estimate_utm_crs())
     except (RuntimeError, CRSError, ValueError):
         raise CrsError(
-            f"{footprints.label}: no UTM zone fits the outlines; set working_crs in the district file."
+            f"{label}: no UTM zone fits the outlines; set working_crs in the district file."
         ) from None
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
-from typing import Any
+from typing import Any, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -24,7 +24,7 @@ from roofplat.ground import Ground
 from roofplat.intake.columns import house_columns, keys_of, pick, typed_column
 from roofplat.intake.crs import LonLatBox, check_coordinates, choose_working_crs, lon_lat_box, move, near
 from roofplat.intake.inputs import AttributeRecords, Inputs
-from roofplat.intake.layer import Layer, Severity
+from roofplat.intake.layer import BoolArray, Layer, Severity
 from roofplat.intake.look import label_of, look
 from roofplat.intake.read import read_layer
 from roofplat.intake.release import release_name
@@ -33,7 +33,19 @@ from roofplat.intake.values import as_str, booleans, text, typed
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, DRAWN_LAYERS, GROUND_KINDS, OBSTACLE_KINDS, WALL_KINDS, problem_rows
 
-__all__ = ["Drawing", "read_drawing", "read_inputs"]
+__all__ = [
+    "FAR",
+    "Drawing",
+    "Given",
+    "Opened",
+    "compare_boxes",
+    "make_inputs",
+    "open_layer",
+    "plain_sources",
+    "read_drawing",
+    "read_inputs",
+    "swapped_error",
+]
 
 _BY_PLACE: dict[str, Callable[[Layer], Layer]] = {
     "points": points,
@@ -82,6 +94,15 @@ _GROUND_WORDS = {
     "embankment": "steep",
     "cliff": "steep",
 }
+FAR: tuple[str, str, str, Severity] = (
+    "far_from_footprints",
+    "The layer lies more than a degree away from the footprints.",
+    "Check its coordinate reference system.",
+    "warning",
+)
+"""What is said of a layer that lies far away: code, message, action, severity."""
+# Where a layer lies, and where it would with its coordinates swapped.
+Boxes = tuple[LonLatBox | None, LonLatBox | None]
 _CODES: dict[type[LayerError], str] = {CrsError: "no_usable_crs", FieldError: "no_usable_column"}
 
 
@@ -105,13 +126,33 @@ class Drawing:
 
 
 @dataclass(frozen=True, slots=True)
-class _Given:
-    """A layer as opened: what it is for, its line of the district file, and its rows or its fault."""
+class Given:
+    """A layer as opened: its line of the district file, and its rows or its fault.
+
+    read
+        How many rows it has, where there is a fault.
+    """
 
     source: LayerSource
     layer: Layer | None
     fault: LayerError | None = None
     read: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The layers of a district as opened; of the last three as many as the district names, in its order.
+
+    plain
+        `streets`, `areas`, `stations`, `sections`, `fire_walls`, `expansion_joints` and `fires`, those that
+        the district has.
+    """
+
+    footprints: Given
+    plain: Mapping[str, Given]
+    obstacles: tuple[Given, ...]
+    ground: tuple[Given, ...]
+    attributes: tuple[Given, ...]
 
 
 def read_inputs(district: District, rules: Rulebook) -> Inputs:
@@ -147,13 +188,52 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         ...
     roofplat.errors.LayerError: roofs.gpkg: there is no file no/such/roofs.gpkg; check the path ...
     """
-    outline = _open(district.footprints, refusal="error")
+    outline = open_layer(district.footprints, refusal="error")
     if outline.layer is None:
         raise outline.fault or LayerError(f"{district.footprints.file.name}: the footprints cannot be read.")
 
-    attributes = [_try(source, geometry=source.how != "key") for source in district.attributes]
-    obstacles = [_try(source) for source in district.obstacles]
-    grounds = [_try(source) for source in district.ground]
+    attributes = [open_layer(source, geometry=source.how != "key") for source in district.attributes]
+    obstacles = [open_layer(source) for source in district.obstacles]
+    grounds = [open_layer(source) for source in district.ground]
+    plain = {role: open_layer(source) for role, source in plain_sources(district).items()}
+
+    outline, others = _compare(outline, [*plain.values(), *obstacles, *grounds, *attributes])
+    rest = iter(others)
+    opened = Opened(
+        outline,
+        dict(zip(plain, islice(rest, len(plain)), strict=True)),
+        tuple(islice(rest, len(obstacles))),
+        tuple(islice(rest, len(grounds))),
+        tuple(rest),
+    )
+    if outline.layer is None:
+        raise outline.fault or LayerError(f"{district.footprints.file.name}: the footprints cannot be used.")
+    if not outline.layer.kept.any():
+        raise _no_outline(outline.layer)
+    extent = shapely.total_bounds(outline.layer.shapes()[outline.layer.kept])
+    working_crs = choose_working_crs(
+        outline.layer.label, outline.layer.required_crs(), tuple(extent), district.working_crs
+    )
+    release = release_name(district.footprints.file, district.footprints.layer)
+    inputs, done = make_inputs(opened, district, rules, working_crs, release=release)
+    if inputs.footprints.empty:
+        raise _no_outline(_layer(done[0]))
+    return inputs
+
+
+def plain_sources(district: District) -> dict[str, LayerSource]:
+    """The layers that a district may have once, by what they are for.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+
+    Returns
+    -------
+    dict
+        The keys of `Opened.plain`, those that the district names.
+    """
     singles = {
         "streets": district.streets,
         "areas": district.areas,
@@ -163,25 +243,42 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         "expansion_joints": district.expansion_joints,
         "fires": district.scenario.fires,
     }
-    plain = {role: _try(source) for role, source in singles.items() if source is not None}
+    return {role: source for role, source in singles.items() if source is not None}
 
-    outline, others = _compare(outline, [*plain.values(), *obstacles, *grounds, *attributes])
-    rest = iter(others)
-    plain = dict(zip(plain, islice(rest, len(plain)), strict=True))
-    obstacles = list(islice(rest, len(obstacles)))
-    grounds = list(islice(rest, len(grounds)))
-    attributes = list(rest)
-    if outline.layer is None:
-        raise outline.fault or LayerError(f"{district.footprints.file.name}: the footprints cannot be used.")
 
-    if not outline.layer.kept.any():
-        raise _no_outline(outline.layer)
-    working_crs = choose_working_crs(outline.layer, district.working_crs)
+def make_inputs(
+    opened: Opened, district: District, rules: Rulebook, working_crs: CRS, *, release: str
+) -> tuple[Inputs, list[Given]]:
+    """Rename, repair and account for every layer once it is open.
+
+    Parameters
+    ----------
+    opened
+        The layers, coordinates checked.
+    district, rules
+        The settings in force.
+    working_crs
+        Where all geometry is moved to.
+    release
+        What the footprint layer is called.
+
+    Returns
+    -------
+    inputs
+        As from `read_inputs`; there may be no footprints.
+    done
+        The layers when all is done: the footprints, `plain`, obstacles, ground, attributes.
+
+    Raises
+    ------
+    LayerError
+        The footprints cannot be used.
+    """
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
-    layer, footprints = _footprints(outline, district, rules, working_crs, ground)
-    done: list[_Given] = [replace(outline, layer=layer)]
+    layer, footprints = _footprints(opened.footprints, district, rules, working_crs, ground)
+    done: list[Given] = [replace(opened.footprints, layer=layer)]
 
-    makers: dict[str, Callable[[_Given], tuple[Layer, gpd.GeoDataFrame]]] = {
+    makers: dict[str, Callable[[Given], tuple[Layer, gpd.GeoDataFrame]]] = {
         "streets": lambda given: _named(given, rules, working_crs, lines, single=True),
         "areas": lambda given: _areas(given, rules, working_crs),
         "stations": lambda given: _named(given, rules, working_crs, points),
@@ -191,30 +288,30 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         "fires": lambda given: _fires(given, working_crs),
     }
     frames = {role: _nothing(role, working_crs) for role in makers}
-    for role, given in plain.items():
+    for role, given in opened.plain.items():
         given, frame = _make(given, makers[role])
         done.append(given)
         frames[role] = frames[role] if frame is None else frame
 
     hazards: list[gpd.GeoDataFrame] = []
-    for given in obstacles:
+    for given in opened.obstacles:
         given, frame = _make(given, lambda one: _obstacles(one, rules, working_crs))
         done.append(given)
         hazards += [] if frame is None else [frame]
 
     covers: list[gpd.GeoDataFrame] = []
-    for given in grounds:
+    for given in opened.ground:
         given, frame = _make(given, lambda one: _ground(one, rules, working_crs))
         done.append(given)
         covers += [] if frame is None else [frame]
 
     records: list[AttributeRecords] = []
-    for source, given in zip(district.attributes, attributes, strict=True):
+    for source, given in zip(district.attributes, opened.attributes, strict=True):
         given, frame = _make(given, lambda one: _records(one, rules, working_crs))
         done.append(given)
         records.append(AttributeRecords(source, _no_records(source, working_crs) if frame is None else frame))
 
-    return Inputs(
+    inputs = Inputs(
         working_crs=working_crs,
         footprints=footprints,
         attributes=tuple(records),
@@ -222,9 +319,10 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         ground=_numbered(covers, "ground", "ground_id", working_crs),
         problems=_problems(done),
         counts=pd.DataFrame([_counts(given) for given in done]).astype({"layer": "str"}),
-        release=release_name(district.footprints.file, district.footprints.layer),
+        release=release,
         **frames,
     )
+    return inputs, done
 
 
 def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: CRS) -> Drawing:
@@ -253,7 +351,7 @@ def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: C
     """
     if role not in DRAWN_LAYERS:
         raise ValueError(f"{role!r} is no layer that is drawn.")
-    given = _open(source, refusal="error")
+    given = open_layer(source, refusal="error")
     if given.layer is None:
         raise given.fault or LayerError(f"{source.file.name}: it cannot be read.")
     layer, said = house_columns(given.layer, source, rules, fields=("note", "date"))
@@ -287,8 +385,21 @@ def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: C
     return Drawing(_explode(features), _problems([replace(given, layer=layer)]), layer.counts())
 
 
-def _open(source: LayerSource, *, geometry: bool = True, refusal: Severity = "warning") -> _Given:
-    """Look, read, and check that the coordinates can be."""
+def open_layer(source: LayerSource, *, geometry: bool = True, refusal: Severity = "warning") -> Given:
+    """Look, read, and check that the coordinates can be.
+
+    Parameters
+    ----------
+    source
+        A layer of the district file.
+    geometry, refusal
+        As in `read_layer`.
+
+    Returns
+    -------
+    Given
+        With the fault of a layer that cannot be used.
+    """
     count = 0
     try:
         found = look(source.file, source.layer)
@@ -297,65 +408,91 @@ def _open(source: LayerSource, *, geometry: bool = True, refusal: Severity = "wa
         if geometry:
             layer = check_coordinates(flatten(layer))
     except LayerError as error:
-        return _Given(source, None, fault=error, read=count)
-    return _Given(source, layer, read=count)
+        return Given(source, None, fault=error, read=count)
+    return Given(source, layer, read=count)
 
 
-def _try(source: LayerSource, *, geometry: bool = True) -> _Given:
-    return _open(source, geometry=geometry)
-
-
-def _compare(outline: _Given, others: Sequence[_Given]) -> tuple[_Given, list[_Given]]:
+def _compare(outline: Given, others: Sequence[Given]) -> tuple[Given, list[Given]]:
     """Find layers whose coordinates only make sense swapped, by where the other layers lie."""
     if outline.layer is None:
         return outline, list(others)
-    here = lon_lat_box(outline.layer)
-    if here is None:
-        return outline, list(others)
-    turned = lon_lat_box(outline.layer, swapped=True)
-    boxes: list[LonLatBox | None] = [
-        None if given.layer is None or given.layer.geometry is None else lon_lat_box(given.layer)
-        for given in others
-    ]
-    placed = [box for box in boxes if box is not None]
-    with_us = sum(near(here, box) for box in placed)
-    against_us = 0 if turned is None else sum(near(turned, box) for box in placed if not near(here, box))
-    if against_us >= 2 and not with_us:
-        return replace(outline, layer=None, fault=_swapped(outline.layer, "the other layers")), list(others)
-    checked: list[_Given] = []
-    for given, box in zip(others, boxes, strict=True):
+
+    def boxes(given: Given) -> Boxes:
         layer = given.layer
-        if layer is None or box is None or near(here, box):
+        if layer is None or layer.geometry is None:
+            return None, None
+        return lon_lat_box(layer), lon_lat_box(layer, swapped=True)
+
+    turned, verdicts = compare_boxes(boxes(outline), [boxes(given) for given in others])
+    if turned:
+        fault = swapped_error(outline.layer.label, "the other layers")
+        return replace(outline, layer=None, fault=fault), list(others)
+    checked: list[Given] = []
+    for given, verdict in zip(others, verdicts, strict=True):
+        layer = given.layer
+        if layer is None or verdict == "near":
             checked.append(given)
-            continue
-        other_way = lon_lat_box(layer, swapped=True)
-        if other_way is not None and near(here, other_way):
-            checked.append(
-                replace(given, layer=None, fault=_swapped(layer, "the footprints"), read=len(layer.rows))
-            )
-            continue
-        checked.append(
-            replace(
-                given,
-                layer=layer.remark(
-                    "far_from_footprints",
-                    "The layer lies more than a degree away from the footprints.",
-                    "Check its coordinate reference system.",
-                    "warning",
-                ),
-            )
-        )
+        elif verdict == "swapped":
+            fault = swapped_error(layer.label, "the footprints")
+            checked.append(replace(given, layer=None, fault=fault, read=len(layer.rows)))
+        else:
+            checked.append(replace(given, layer=layer.remark(*FAR)))
     return outline, checked
 
 
-def _swapped(layer: Layer, what: str) -> CrsError:
+def compare_boxes(
+    outline: Boxes, others: Sequence[Boxes]
+) -> tuple[bool, list[Literal["near", "far", "swapped"]]]:
+    """Judge by where the other layers lie whether the coordinates of a layer are swapped.
+
+    Parameters
+    ----------
+    outline
+        The box of the footprints, and the same with swapped coordinates; None where it cannot be on earth.
+    others
+        The same of the other layers.
+
+    Returns
+    -------
+    turned
+        Whether the footprints are swapped.
+    verdicts
+        For each other layer whether it lies near, far, or only near once swapped; `near` where nobody knows.
+
+    Examples
+    --------
+    >>> town, sea = (14.0, 50.0, 14.1, 50.1), (50.0, 14.0, 50.1, 14.1)
+    >>> compare_boxes((town, sea), [(town, sea), (sea, town), (sea, sea), (None, None)])
+    (False, ['near', 'swapped', 'far', 'near'])
+    >>> compare_boxes((sea, town), [(town, sea), (town, sea)])[0]
+    True
+    """
+    here, turned = outline
+    if here is None:
+        return False, ["near"] * len(others)
+    placed = [box for box, _ in others if box is not None]
+    with_us = sum(near(here, box) for box in placed)
+    against_us = 0 if turned is None else sum(near(turned, box) for box in placed if not near(here, box))
+    if against_us >= 2 and not with_us:
+        return True, ["near"] * len(others)
+    verdicts: list[Literal["near", "far", "swapped"]] = []
+    for box, other_way in others:
+        if box is None or near(here, box):
+            verdicts.append("near")
+        else:
+            verdicts.append("swapped" if other_way is not None and near(here, other_way) else "far")
+    return False, verdicts
+
+
+def swapped_error(label: str, what: str) -> CrsError:
+    """What is said of a layer whose coordinates are swapped, by the place of `what`."""
     return CrsError(
-        f"{layer.label}: its coordinates look swapped (latitude or northing first), for only "
+        f"{label}: its coordinates look swapped (latitude or northing first), for only "
         f"the other way round do they lie where {what} are; export the layer again with x (longitude) first."
     )
 
 
-def _make(given: _Given, maker: Callable[[_Given], tuple[Layer, Any]]) -> tuple[_Given, Any]:
+def _make(given: Given, maker: Callable[[Given], tuple[Layer, Any]]) -> tuple[Given, Any]:
     """Run one maker; a fault of the layer becomes its problem row."""
     if given.layer is None:
         return given, None
@@ -367,7 +504,7 @@ def _make(given: _Given, maker: Callable[[_Given], tuple[Layer, Any]]) -> tuple[
 
 
 def _footprints(
-    given: _Given, district: District, rules: Rulebook, working_crs: CRS, ground: Ground
+    given: Given, district: District, rules: Rulebook, working_crs: CRS, ground: Ground
 ) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = _layer(given)
     layer, columns = house_columns(layer, given.source, rules)
@@ -376,8 +513,6 @@ def _footprints(
     layer = duplicates(layer, rules.number("outline.duplicate_iou"))
     layer, ids = _unique(layer)
     frame = _frame(layer, {"building_id": ids, "basis": district.footprints.basis, "date": _date(columns)})
-    if frame.empty:
-        raise _no_outline(layer)
     attributes = columns.drop(columns="date", errors="ignore")[layer.kept].reset_index(drop=True)
     return layer, _with(frame, attributes)
 
@@ -392,7 +527,7 @@ def _no_outline(layer: Layer) -> LayerError:
 
 
 def _named(
-    given: _Given,
+    given: Given,
     rules: Rulebook,
     working_crs: CRS,
     repair: Callable[[Layer], Layer],
@@ -407,7 +542,7 @@ def _named(
     return layer, _explode(frame) if single else frame
 
 
-def _areas(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _areas(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer, frame = _named(given, rules, working_crs, outlines)
     nameless = frame["name"].isna()
     if nameless.any():
@@ -421,7 +556,7 @@ def _areas(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd
     return layer, frame
 
 
-def _sections(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _sections(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer, columns = house_columns(_layer(given), given.source, rules)
     layer = outlines(move(layer, working_crs))
     frame = _frame(layer, {"building_id": _building_ids(layer, given.source), "basis": "drawn"})
@@ -429,17 +564,17 @@ def _sections(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, 
     return layer, _explode(_with(frame, attributes))
 
 
-def _dividing_lines(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _dividing_lines(given: Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = lines(move(_layer(given), working_crs))
     return layer, _explode(_frame(layer, {}))
 
 
-def _fires(given: _Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _fires(given: Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = points(move(_layer(given), working_crs))
     return layer, _frame(layer, {"building_id": _building_ids(layer, given.source)})
 
 
-def _obstacles(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _obstacles(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     source = given.source
     layer, columns = _obstacle_columns(given, rules, working_crs)
     basis = source.basis if isinstance(source, ObstacleSource) else "recorded"
@@ -448,7 +583,7 @@ def _obstacles(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer,
 
 
 def _obstacle_columns(
-    given: _Given, rules: Rulebook, working_crs: CRS
+    given: Given, rules: Rulebook, working_crs: CRS
 ) -> tuple[Layer, dict[str, pd.Series[Any]]]:
     """The layer in the working CRS; kind, voltage, height and note of each obstacle."""
     source = given.source
@@ -485,7 +620,7 @@ def _wall_kinds(layer: Layer, source: LayerSource) -> tuple[Layer, dict[str, pd.
     return layer, {"kind": kind}
 
 
-def _ground(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _ground(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     source = given.source
     layer, columns = house_columns(_layer(given), source, rules, fields=("kind", "note"))
     layer = mixed(move(layer, working_crs))
@@ -533,7 +668,7 @@ def _kinds(
     return layer, kind.mask(strange | unsaid, "other"), note
 
 
-def _records(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, pd.DataFrame]:
+def _records(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, pd.DataFrame]:
     source = given.source
     if not isinstance(source, AttributeSource):
         raise TypeError("Records come from attribute sources.")
@@ -546,7 +681,7 @@ def _records(given: _Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, p
             "warning",
         )
     layer, date = _record_dates(layer, source, rules)
-    record = pd.Series(np.arange(1, len(layer.rows) + 1).astype(str), dtype="str")
+    record = pd.Series(layer.numbers().astype(str), dtype="str")
     leading: dict[str, Any] = {"record": record, "date": date}
     if source.how == "key":
         ids = layer.ids
@@ -595,6 +730,10 @@ def _unique(layer: Layer) -> tuple[Layer, pd.Series[Any]]:
     if ids is None:
         raise TypeError(f"{layer.label} has no ids.")
     kept = pd.Series(layer.kept, index=ids.index)
+    if layer.names is not None:
+        # Decided among all rows of the file.
+        again = kept & layer.names.notna() & (layer.names != ids)
+        return _renamed(layer, ids, layer.names, again.to_numpy(dtype=bool))
     again = kept & ids.where(kept).duplicated(keep="first") & ids.notna()
     if not again.any():
         return layer, ids
@@ -608,12 +747,17 @@ def _unique(layer: Layer) -> tuple[Layer, pd.Series[Any]]:
             number += 1
             fresh.iloc[int(row)] = f"{ids.iloc[int(row)]}-{number}"
         taken.add(fresh.iloc[row])
-    mask = again.to_numpy(dtype=bool)
+    return _renamed(layer, ids, fresh, again.to_numpy(dtype=bool))
+
+
+def _renamed(
+    layer: Layer, ids: pd.Series[Any], names: pd.Series[Any], again: BoolArray
+) -> tuple[Layer, pd.Series[Any]]:
     words = [
         f"The id {old!r} is used by an earlier feature; this one is called {new!r}."
-        for old, new in zip(ids[again], fresh[again], strict=True)
+        for old, new in zip(ids[again], names[again], strict=True)
     ]
-    return layer.mend(mask, "duplicate_id", words, "Give every footprint its own id.", "warning"), fresh
+    return layer.mend(again, "duplicate_id", words, "Give every footprint its own id.", "warning"), names
 
 
 def _building_ids(layer: Layer, source: LayerSource) -> pd.Series[Any]:
@@ -694,7 +838,7 @@ def _no_records(source: AttributeSource, crs: CRS) -> pd.DataFrame:
     return placed
 
 
-def _problems(done: Iterable[_Given]) -> pd.DataFrame:
+def _problems(done: Iterable[Given]) -> pd.DataFrame:
     frames: list[pd.DataFrame] = []
     for given in done:
         if given.layer is not None:
@@ -715,14 +859,14 @@ def _problems(done: Iterable[_Given]) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def _counts(given: _Given) -> dict[str, object]:
+def _counts(given: Given) -> dict[str, object]:
     if given.layer is not None:
         return given.layer.counts()
     label = label_of(given.source.file, given.source.layer)
     return {"layer": label, "read": given.read, "kept": 0, "repaired": 0, "refused": given.read}
 
 
-def _layer(given: _Given) -> Layer:
+def _layer(given: Given) -> Layer:
     if given.layer is None:
         raise TypeError("The layer was not read.")
     return given.layer

@@ -50,6 +50,13 @@ class Layer:
         Severity of a refused feature: `error` for footprints, `warning` for all else.
     problems
         Frames of problem rows so far.
+    row
+        Row numbers in the file, from 1, shape (n,); None where the layer holds all rows of the file.
+    home
+        Which rows belong to the part of a district that is read, shape (n,); the others are only seen from
+        there. None where all do.
+    names
+        Ids as they were made unique among all rows of the file, where that was done before.
     """
 
     label: str
@@ -63,11 +70,24 @@ class Layer:
     ids: pd.Series[Any] | None = None
     refusal: Severity = "warning"
     problems: tuple[pd.DataFrame, ...] = ()
+    row: npt.NDArray[np.int64] | None = None
+    home: BoolArray | None = None
+    names: pd.Series[Any] | None = None
+
+    def numbers(self) -> npt.NDArray[np.int64]:
+        """Return the row numbers in the file, from 1, shape (n,)."""
+        return np.arange(1, len(self.rows) + 1) if self.row is None else self.row
 
     @property
     def crs(self) -> CRS | None:
         """The CRS of the geometry."""
         return None if self.geometry is None else self.geometry.crs
+
+    def required_crs(self) -> CRS:
+        """The CRS of the geometry of a layer that is known to have one."""
+        if self.crs is None:
+            raise TypeError(f"{self.label} has no CRS.")
+        return self.crs
 
     def shapes(self) -> npt.NDArray[np.object_]:
         """Return the geometry as a plain array, shape (n,)."""
@@ -130,12 +150,13 @@ class Layer:
         return replace(logged, kept=self.kept & ~mask, repaired=self.repaired & ~mask)
 
     def counts(self) -> dict[str, object]:
-        """Return the layer's line of the counts table."""
-        kept = int(self.kept.sum())
+        """Return the layer's line of the counts table, of the rows at home."""
+        home = np.ones(len(self.rows), dtype=bool) if self.home is None else self.home
+        read, kept = int(home.sum()), int((self.kept & home).sum())
         return {
             "layer": self.label,
-            "read": len(self.rows),
+            "read": read,
             "kept": kept,
-            "repaired": int(self.repaired.sum()),
-            "refused": len(self.rows) - kept,
+            "repaired": int((self.repaired & home).sum()),
+            "refused": read - kept,
         }

@@ -11,6 +11,7 @@ of it later.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterable
 from typing import Any
 
 import geopandas as gpd
@@ -29,9 +30,9 @@ from roofplat.intake.layer import Layer, Severity
 from roofplat.intake.look import LON_LAT_FORMATS, Look, csv_separator, require
 from roofplat.intake.values import numbers
 
-__all__ = ["named_crs", "read_layer"]
+__all__ = ["READ_FAULTS", "named_crs", "points_of_table", "read_layer", "reader_remarks", "start_layer"]
 
-_READ_FAULTS = (
+READ_FAULTS = (
     pyogrio.errors.DataSourceError,
     pyogrio.errors.FieldError,
     pyogrio.errors.GeometryError,
@@ -80,13 +81,13 @@ def read_layer(
     require(found, geometry=geometry, crs=source.crs)
     try:
         frame, closed, remarks = _read(found, geometry=geometry)
-    except _READ_FAULTS as error:
+    except READ_FAULTS as error:
         raise LayerError(
             f"{found.label}: the layer cannot be read ({_words(error)}); export it again."
         ) from None
     shapes = frame.geometry.set_crs(None, allow_override=True) if geometry else None
     rows = pd.DataFrame(frame.drop(columns=frame.geometry.name)) if geometry else pd.DataFrame(frame)
-    layer = identify(_fresh(found, rows, shapes, refusal), source)
+    layer = identify(start_layer(found, rows, shapes, refusal), source)
     for remark in remarks:
         layer = layer.remark("reader_note", f"The reader says: {remark}.", "Check the features it speaks of.")
     if not geometry:
@@ -177,16 +178,23 @@ def _read(found: Look, *, geometry: bool) -> tuple[Any, np.ndarray[Any, np.dtype
                 frame = mended
     if geometry and not isinstance(frame, gpd.GeoDataFrame):
         raise LayerError("it has no geometry")
-    remarks = sorted(
-        {
-            _words(entry.message)
-            for entry in caught
-            if issubclass(entry.category, RuntimeWarning | UserWarning)
-            # Open rings and coordinates that are no numbers get rows of their own, by feature.
-            and not any(words in str(entry.message) for words in ("closed ring", "encountered in"))
-        }
-    )
-    return frame.reset_index(drop=True), closed, remarks
+    said = [
+        str(entry.message) for entry in caught if issubclass(entry.category, RuntimeWarning | UserWarning)
+    ]
+    return frame.reset_index(drop=True), closed, reader_remarks(said)
+
+
+def reader_remarks(said: Iterable[str]) -> list[str]:
+    """What of a reader's warnings is told of the layer as a whole, sorted.
+
+    Examples
+    --------
+    >>> reader_remarks(["Some  field was cut.", "Points of LinearRing do not form a closed ring"])
+    ['Some field was cut']
+    """
+    # Open rings and coordinates that are no numbers get rows of their own, by feature.
+    own = ("closed ring", "encountered in")
+    return sorted({_words(words) for words in said if not any(part in words for part in own)})
 
 
 def _read_csv(found: Look, source: LayerSource, *, geometry: bool, refusal: Severity) -> Layer:
@@ -207,13 +215,13 @@ def _read_csv(found: Look, source: LayerSource, *, geometry: bool, refusal: Seve
             )
     except UnicodeDecodeError:
         raise LayerError(f"{found.label}: the table is not UTF-8 text; save it as CSV UTF-8.") from None
-    except _READ_FAULTS as error:
+    except READ_FAULTS as error:
         raise LayerError(
             f"{found.label}: the table cannot be read ({_words(error)}); mend that line."
         ) from None
     if rows.empty:
         raise LayerError(f"{found.label}: the table is empty; export it again, or take it out.")
-    layer = identify(_fresh(found, rows, None, refusal), source)
+    layer = identify(start_layer(found, rows, None, refusal), source)
     if caught:
         layer = layer.remark(
             "reader_note",
@@ -223,11 +231,29 @@ def _read_csv(found: Look, source: LayerSource, *, geometry: bool, refusal: Seve
         )
     if not geometry:
         return layer
-    return _points(layer, found, source)
+    return points_of_table(layer, found, source)
 
 
-def _points(layer: Layer, found: Look, source: LayerSource) -> Layer:
-    """Make points of a table's coordinate columns."""
+def points_of_table(layer: Layer, found: Look, source: LayerSource) -> Layer:
+    """Make points of a table's coordinate columns.
+
+    Parameters
+    ----------
+    layer
+        Rows of text.
+    found, source
+        What was seen of the table, and its line of the district file.
+
+    Returns
+    -------
+    Layer
+        With points; a row whose cells are no numbers is refused.
+
+    Raises
+    ------
+    LayerError, CrsError
+        It has no such columns, or nobody says in which CRS they are.
+    """
     columns = {str(name).strip().lower(): str(name) for name in layer.rows.columns}
     pairs = [(source.columns.get("lon", "").lower(), source.columns.get("lat", "").lower()), *_LON_LAT]
     if source.crs is not None:
@@ -254,7 +280,22 @@ def _points(layer: Layer, found: Look, source: LayerSource) -> Layer:
     )
 
 
-def _fresh(found: Look, rows: pd.DataFrame, shapes: gpd.GeoSeries | None, refusal: Severity) -> Layer:
+def start_layer(found: Look, rows: pd.DataFrame, shapes: gpd.GeoSeries | None, refusal: Severity) -> Layer:
+    """A layer as it was read: all rows kept, none repaired.
+
+    Parameters
+    ----------
+    found
+        What was seen of it.
+    rows, shapes
+        n rows.
+    refusal
+        Severity of a feature that has to be refused.
+
+    Returns
+    -------
+    Layer
+    """
     count = len(rows)
     return Layer(
         label=found.label,

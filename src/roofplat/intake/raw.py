@@ -1,0 +1,275 @@
+"""Rows of a layer as its file holds them, batch by batch.
+
+In: what `look` saw of a layer and its line of the district file.
+Out: Arrow tables of raw rows, and the frame that the reader makes of some of them.
+
+A layer too big for memory is read in batches, and what a whole reading would make of a row must not depend
+on the rows beside it. What a reader concludes from a whole column is kept in `RawForm`.
+"""
+
+from __future__ import annotations
+
+import json
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pyogrio
+import shapely
+
+from roofplat.intake.look import Look, csv_separator
+
+__all__ = ["GEOMETRY", "RawForm", "RawRows", "raw_frame", "raw_rows", "raw_shapes"]
+
+GEOMETRY = "geometry"
+"""The column of raw rows that holds shapes, as well-known binary."""
+_BATCH_ROWS = 50_000
+
+
+@dataclass(frozen=True, slots=True)
+class RawForm:
+    """How the reader turns the columns of a file into those of a frame.
+
+    moments
+        Columns of dates and times that come as such and are read as text.
+    nested
+        Columns of JSON.
+    gaps
+        Columns of whole numbers or of yes and no in which some row of the file holds nothing: the reader
+        gives all of them another type then.
+    """
+
+    moments: tuple[str, ...] = ()
+    nested: tuple[str, ...] = ()
+    gaps: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class RawRows:
+    """The batches of a layer; `form` and `remarks` are whole when all of them were taken.
+
+    batches
+        Arrow tables, all of one schema.
+    remarks
+        What the reader complained of.
+    surplus
+        Whether a table of text has rows with more cells than its header.
+    """
+
+    batches: Iterator[pa.Table]
+    form: RawForm = field(default_factory=RawForm)
+    remarks: list[str] = field(default_factory=list)
+    surplus: bool = False
+
+
+def raw_rows(found: Look, *, geometry: bool) -> RawRows:
+    """Read a layer in batches.
+
+    Parameters
+    ----------
+    found
+        What `look` saw of it.
+    geometry
+        Whether shapes are wanted.
+
+    Returns
+    -------
+    RawRows
+        The columns as the file names them, in its order; shapes in `GEOMETRY`, last. Held at once is one
+        batch; of GeoParquet whose shapes are no well-known binary, the whole file.
+
+    Raises
+    ------
+    pyogrio.errors.DataSourceError, pyarrow.ArrowException, OSError, ValueError
+        While batches are taken: the file cannot be read.
+    """
+    rows = RawRows(iter(()))
+    if found.driver == "CSV":
+        rows.batches = _csv(found, rows)
+    elif found.driver == "Parquet":
+        rows.batches = _gaps(_parquet(found, geometry), rows)
+    else:
+        rows.batches = _gaps(_vector(found, geometry, rows), rows)
+    return rows
+
+
+def raw_frame(table: pa.Table, form: RawForm) -> pd.DataFrame:
+    """Some raw rows as the reader of the whole file gives them, without their shapes.
+
+    Parameters
+    ----------
+    table
+        Raw rows.
+    form
+        Of their layer.
+
+    Returns
+    -------
+    DataFrame
+        n rows, RangeIndex.
+
+    Examples
+    --------
+    >>> table = pa.table({"storeys": [1, 2]})
+    >>> raw_frame(table, RawForm())["storeys"].tolist()
+    [1, 2]
+    >>> raw_frame(table, RawForm(gaps=("storeys",)))["storeys"].tolist()
+    [1.0, 2.0]
+    """
+    plain = table.drop_columns([GEOMETRY]) if GEOMETRY in table.column_names else table
+    frame = plain.to_pandas().reset_index(drop=True)
+    for name in form.gaps:
+        if frame[name].dtype.kind in "iu":
+            frame[name] = frame[name].astype("float64")
+        elif frame[name].dtype.kind == "b":
+            frame[name] = frame[name].astype(object)
+    for name in form.moments:
+        frame[name] = frame[name].astype("str").str.replace(" ", "T")
+    for name in form.nested:
+        if pd.api.types.infer_dtype(frame[name]) == "string":
+            frame[name] = frame[name].map(json.loads, na_action="ignore")
+    return frame
+
+
+def raw_shapes(table: pa.Table) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.bool_]]:
+    """Shapes of some raw rows, and which of them had a ring closed.
+
+    Parameters
+    ----------
+    table
+        Raw rows with shapes.
+
+    Returns
+    -------
+    shapes
+        Shape (n,); missing where the file has none or none that can be read.
+    closed
+        Shape (n,).
+    """
+    binary = table.column(GEOMETRY).to_numpy()
+    shapes = np.asarray(shapely.from_wkb(binary, on_invalid="ignore"), dtype=object)
+    lost = np.flatnonzero(shapely.is_missing(shapes))
+    closed = np.zeros(len(shapes), dtype=bool)
+    if lost.size:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            mended = np.asarray(shapely.from_wkb(binary[lost], on_invalid="fix"), dtype=object)
+        shapes[lost] = mended
+        closed[lost] = ~shapely.is_missing(mended)
+    return shapes, closed
+
+
+def _gaps(batches: Iterator[pa.Table], rows: RawRows) -> Iterator[pa.Table]:
+    """Hand the batches on, and remember which columns of whole numbers or truths have gaps."""
+    found: dict[str, None] = {}
+    for table in batches:
+        for name, column in zip(table.column_names, table.columns, strict=True):
+            if column.null_count and (pa.types.is_integer(column.type) or pa.types.is_boolean(column.type)):
+                found[name] = None
+        yield table
+    rows.form = RawForm(rows.form.moments, rows.form.nested, tuple(found))
+
+
+def _vector(found: Look, geometry: bool, rows: RawRows) -> Iterator[pa.Table]:
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        with pyogrio.open_arrow(
+            found.file,
+            layer=found.layer,
+            read_geometry=geometry,
+            datetime_as_string=True,
+            use_pyarrow=True,
+            batch_size=_BATCH_ROWS,
+        ) as (meta, reader):
+            fields = [str(name) for name in meta["fields"]]
+            schema = reader.schema
+            moments = [
+                name
+                for name, dtype in zip(fields, meta["dtypes"], strict=True)
+                if dtype is not None
+                and str(dtype).startswith("datetime")
+                and str(dtype) != "datetime64[D]"
+                and not _is_text(schema.field(name).type)
+            ]
+            nested = [
+                name for name, kind in zip(fields, meta["ogr_subtypes"], strict=True) if kind == "OFSTJSON"
+            ]
+            rows.form = RawForm(tuple(moments), tuple(nested))
+            own = str(meta["geometry_name"] or "wkb_geometry")
+            for batch in reader:
+                yield _plain(pa.Table.from_batches([batch]), own if geometry else None)
+    rows.remarks += [str(entry.message) for entry in caught if _is_remark(entry)]
+
+
+def _is_remark(entry: warnings.WarningMessage) -> bool:
+    return issubclass(entry.category, RuntimeWarning | UserWarning)
+
+
+def _is_text(kind: pa.DataType) -> bool:
+    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
+
+
+def _plain(table: pa.Table, geometry: str | None) -> pa.Table:
+    """Shapes last and under our name; extension types as what they are stored as."""
+    names = [name for name in table.column_names if name not in (geometry, GEOMETRY if geometry else None)]
+    columns = [_stored(table.column(name)) for name in names]
+    if geometry is not None:
+        names.append(GEOMETRY)
+        columns.append(_stored(table.column(geometry)).cast(pa.large_binary()))
+    return pa.table(dict(zip(names, columns, strict=True)))
+
+
+def _stored(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    if not isinstance(column.type, pa.BaseExtensionType):
+        return column
+    kind = column.type.storage_type
+    return pa.chunked_array([chunk.storage for chunk in column.chunks], type=kind)
+
+
+def _parquet(found: Look, geometry: bool) -> Iterator[pa.Table]:
+    with pq.ParquetFile(found.file) as parquet:
+        metadata = parquet.schema_arrow.metadata or {}
+        geo = json.loads(metadata.get(b"geo", b"null"))
+        own = geo["primary_column"] if geo and found.geometry is not None else None
+        encoding = geo["columns"][own].get("encoding", "WKB") if own else "WKB"
+        if encoding == "WKB":
+            pandas = {b"pandas": metadata[b"pandas"]} if b"pandas" in metadata else None
+            for batch in parquet.iter_batches(_BATCH_ROWS):
+                table = _plain(pa.Table.from_batches([batch]), own)
+                if own and not geometry:
+                    table = table.drop_columns([GEOMETRY])
+                yield table.replace_schema_metadata(pandas)
+            return
+    frame = gpd.read_parquet(found.file).reset_index(drop=True)
+    rest = pa.Table.from_pandas(pd.DataFrame(frame.drop(columns=frame.geometry.name)), preserve_index=False)
+    if geometry:
+        binary = pa.array(shapely.to_wkb(np.asarray(frame.geometry.array)), type=pa.large_binary())
+        rest = rest.append_column(GEOMETRY, binary)
+    yield rest
+
+
+def _csv(found: Look, rows: RawRows) -> Iterator[pa.Table]:
+    with found.file.open(encoding="utf-8-sig", newline="") as stream:
+        separator = csv_separator(stream.readline())
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        with pd.read_csv(
+            found.file,
+            sep=separator,
+            dtype=str,
+            keep_default_na=False,
+            encoding="utf-8-sig",
+            index_col=False,
+            chunksize=_BATCH_ROWS,
+        ) as reader:
+            for frame in reader:
+                schema = pa.schema([(str(name), pa.large_string()) for name in frame.columns])
+                yield pa.Table.from_pandas(frame, schema=schema, preserve_index=False)
+    rows.surplus = bool(caught)
