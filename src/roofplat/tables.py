@@ -29,6 +29,7 @@ __all__ = [
     "CHANGE_KINDS",
     "CHANGE_TABLES",
     "DAY_TABLES",
+    "RANKING_TABLES",
     "RECORD_FIELDS",
     "RECORD_TABLES",
     "TABLES",
@@ -673,6 +674,46 @@ _SURVEY_NEXT = Table(
     },
 )
 
+# What is known of a building by itself, one narrow row each: all that the whole district is ranked by.
+_MEASURED = Table(
+    "measured",
+    (),
+    {
+        **_ids(section=False),
+        **{
+            name: _BUILDINGS.columns[name]
+            for name in (
+                "name",
+                "address",
+                "dispatch_area",
+                "occupancy",
+                "year_built",
+                "storeys",
+                "sprinklered",
+                "area_ft2",
+                "roof_family",
+                "family_basis",
+                "surveyed_on",
+                "look_again",
+                "inspected_on",
+                "inspection_class",
+                "inspect_by",
+            )
+        },
+        "forms": Column("Int64", "bits of the forms that its sections are said to have"),
+        "undivided_ft2": Column("float64", "largest ground area within the same fire walls", "ft2"),
+        "covered_share": Column("float64", "share of the roof under units and solar", "share"),
+        "load_hangs": Column("boolean", "something heavy hangs from the roof"),
+        "clear_share": Column("float64", "share of the outer walls' length with clear ground", "share"),
+        "ladder_reaches": Column("boolean", "a ladder spot is in reach"),
+        "trust_known": Column("Int64", "bits of the bases other than a survey on which its family is known"),
+        "trust_agrees": Column("Int64", "bits of those that agree with the survey"),
+    },
+)
+
+# The ranking without outlines, as it is made for a whole district at once.
+_RANKED = Table("ranked", (), _RANKING.columns)
+
 _VISITS = Table(
     "visits",
     (),
@@ -883,6 +924,8 @@ TABLES: Mapping[str, Table] = {
         _SURVEY_NEXT,
     )
 }
+# What a ranking goes through on its way; no build writes them for people.
+RANKING_TABLES: Mapping[str, Table] = {table.name: table for table in (_MEASURED, _RANKED)}
 # What a plan of inspection days is made of; no build writes them.
 DAY_TABLES: Mapping[str, Table] = {table.name: table for table in (_VISITS, _LEFT_OUT, _ROUTES)}
 # What the record of surveys is made of: a file of its own, which no build writes.
@@ -891,7 +934,7 @@ RECORD_TABLES: Mapping[str, Table] = {
 }
 # What a comparison of two states is made of; no build writes them.
 CHANGE_TABLES: Mapping[str, Table] = {table.name: table for table in (_CHANGES, _LADDER_MOVES)}
-_ALL_TABLES: Mapping[str, Table] = {**TABLES, **DAY_TABLES, **RECORD_TABLES, **CHANGE_TABLES}
+_ALL_TABLES: Mapping[str, Table] = {**TABLES, **RANKING_TABLES, **DAY_TABLES, **RECORD_TABLES, **CHANGE_TABLES}
 
 
 @contextmanager
@@ -919,7 +962,7 @@ def conform(
     Parameters
     ----------
     name
-        A key of `TABLES`, `DAY_TABLES`, `RECORD_TABLES` or `CHANGE_TABLES`.
+        A key of `TABLES`, `RANKING_TABLES`, `DAY_TABLES`, `RECORD_TABLES` or `CHANGE_TABLES`.
     frame
         Frame with at least the table's columns, or such columns as arrays, shape (n,) each; other columns
         are dropped.

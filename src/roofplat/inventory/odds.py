@@ -12,7 +12,6 @@ handbook's shares and are moved by the district's own surveyed roofs of the same
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -25,13 +24,17 @@ from roofplat.inventory._shared import IntArray, texts
 from roofplat.inventory.prior import prior_shares
 from roofplat.inventory.strata import UNKNOWN, Levels, level_words, levels_of, stratify, stratum_keys
 from roofplat.rules import Family, Rulebook
-from roofplat.tables import BASES, conform, empty, problem_rows
+from roofplat.tables import BASES, conform, empty, problem_rows, words
 
 __all__ = [
+    "chances_by_kind",
     "estimate_odds",
     "family_chances",
     "family_names",
+    "odds_of",
     "region_problems",
+    "stated_forms",
+    "trust_bits",
     "trust_problems",
 ]
 
@@ -107,18 +110,53 @@ def estimate_odds(
     (0, 0)
     """
     frame = buildings.reset_index(drop=True)
+    late, family_odds = odds_of(frame, stated_forms(frame["building_id"], roofs), region, rules)
+    for name in late:
+        frame[name] = late[name]
+    return conform("buildings", frame), family_odds
+
+
+def odds_of(
+    frame: pd.DataFrame, forms: IntArray, region: str | None, rules: Rulebook
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Estimate the same from narrow columns: what `estimate_odds` fills in, and nothing of the outlines.
+
+    Parameters
+    ----------
+    frame
+        `year_built`, `occupancy`, `area_ft2`, `storeys`, `roof_family`, `family_basis`, `look_again`; n rows
+        counted from 0.
+    forms
+        As `stated_forms` returns them, shape (n,).
+    region, rules
+        As in `estimate_odds`.
+
+    Returns
+    -------
+    late
+        `stratum`, `local_roofs`, `p_lightweight`, `odds`, n rows in the order of `frame`.
+    family_odds
+        `TABLES["family_odds"]`.
+
+    Raises
+    ------
+    RuleError
+        A rule of the odds is out of its range, or there is no such region.
+    """
     families = family_names(rules)
     levels = levels_of(region, rules)
     codes = stratify(frame, levels, rules)
-    strata, stratum = np.unique(codes, axis=0, return_inverse=True)
-    stratum = stratum.reshape(-1)
+    shape = (len(levels.periods), len(levels.groups), len(levels.sizes))
+    # Strata in order of period, then of group, then of size.
+    met, stratum = np.unique(np.ravel_multi_index(tuple(codes.T), shape), return_inverse=True)
+    strata = np.column_stack(np.unravel_index(met, shape)).astype(np.int64)
     prior = prior_shares(levels, families, rules)[strata[:, 0], strata[:, 1], strata[:, 2]]
     keys = stratum_keys(levels, strata)
 
-    family = pd.Index(families).get_indexer(pd.Index(frame["roof_family"]))
+    family = _places(families, frame["roof_family"])
     # Of a roof that was changed since nobody knows what it is now: it counts as recorded.
-    seen = (frame["family_basis"] == "surveyed") & frame["look_again"].isna()
-    seen = (family >= 0) & seen.to_numpy(dtype=bool, na_value=False)
+    by_survey = (frame["family_basis"] == "surveyed") & frame["look_again"].isna()
+    seen = (family >= 0) & by_survey.to_numpy(dtype=bool, na_value=False)
     surveyed = np.zeros(prior.shape)
     np.add.at(surveyed, (stratum[seen], family[seen]), 1.0)
     prior_count = prior * rules.positive("odds.prior_roofs")
@@ -130,7 +168,7 @@ def estimate_odds(
         {
             "stratum": np.repeat(keys, width),
             "region": levels.region,
-            **{name: np.repeat(words, width) for name, words in named.items()},
+            **{name: np.repeat(found, width) for name, found in named.items()},
             "roof_family": np.tile(np.array(families, dtype=object), count),
             "prior": prior.reshape(-1),
             "prior_count": prior_count.reshape(-1),
@@ -142,15 +180,19 @@ def estimate_odds(
     )
     family_odds: pd.DataFrame = conform("family_odds", odds) if count else empty("family_odds")
 
-    frame["stratum"] = pd.Series(keys[stratum], dtype="str")
-    frame["local_roofs"] = surveyed.sum(axis=1).astype(np.int64)[stratum]
-    kinds, kind = _kinds(frame, roofs, stratum, family, rules)
+    kinds, kind = _kinds(frame, forms, stratum, family, rules)
     chances, form_counts = _chances(kinds, chance, families, rules)
     lightweight = np.clip(chances @ _lightweight(families, rules), 0.0, 1.0)
     text = _texts(kinds, chances, form_counts, levels, strata, families)
-    frame["p_lightweight"] = lightweight[kind]
-    frame["odds"] = pd.Series(text[kind], dtype="str")
-    return conform("buildings", frame), family_odds
+    late = pd.DataFrame(
+        {
+            "stratum": words(keys.tolist(), stratum),
+            "local_roofs": surveyed.sum(axis=1).astype(np.int64)[stratum],
+            "p_lightweight": lightweight[kind],
+            "odds": words(text.tolist(), kind),
+        }
+    )
+    return late, family_odds
 
 
 def family_chances(
@@ -197,23 +239,59 @@ def family_chances(
     >>> chances.shape == (0, len(rules.families) - 1)
     True
     """
+    forms = stated_forms(buildings["building_id"], roofs)
+    chances, kind = chances_by_kind(buildings, forms, family_odds, rules)
+    ids = pd.Index(buildings["building_id"], name="building_id")
+    return pd.DataFrame(chances[kind], index=ids, columns=pd.Index(family_names(rules)))
+
+
+def chances_by_kind(
+    frame: pd.DataFrame, forms: IntArray, family_odds: pd.DataFrame, rules: Rulebook
+) -> tuple[FloatArray, IntArray]:
+    """Give the same chances once for all buildings of which the same is known.
+
+    Parameters
+    ----------
+    frame
+        `stratum`, `roof_family`, `family_basis`, `storeys`, and `look_again` where there is one; n rows.
+    forms
+        As `stated_forms` returns them, shape (n,).
+    family_odds, rules
+        As in `family_chances`.
+
+    Returns
+    -------
+    chances
+        By kind and family, families as `family_names` names them; each row sums to 1.
+    kind
+        Row of `chances` of each building, shape (n,).
+
+    Raises
+    ------
+    RuleError
+        A rule of the odds is out of its range.
+    KeyError
+        A building belongs to a stratum that has no odds: the tables are not of one district.
+    """
     families = family_names(rules)
     keys = pd.Index(family_odds["stratum"].unique())
-    stratum = keys.get_indexer(pd.Index(buildings["stratum"]))
+    stratum = _places(keys, frame["stratum"])
     if (stratum < 0).any():
-        lost = buildings["stratum"].iloc[int(np.argmax(stratum < 0))]
+        lost = frame["stratum"].iloc[int(np.argmax(stratum < 0))]
         raise KeyError(f"There are no odds for the stratum {lost!r}.")
     chance = np.zeros((len(keys), len(families)))
-    row, column = (
-        keys.get_indexer(pd.Index(family_odds["stratum"])),
-        pd.Index(families).get_indexer(pd.Index(family_odds["roof_family"])),
-    )
+    row, column = _places(keys, family_odds["stratum"]), _places(families, family_odds["roof_family"])
     chance[row, column] = family_odds["chance"].to_numpy(dtype=float)
-    family = pd.Index(families).get_indexer(pd.Index(buildings["roof_family"]))
-    kinds, kind = _kinds(buildings, roofs, stratum.astype(np.int64), family, rules)
-    chances, _ = _chances(kinds, chance, families, rules)
-    ids = pd.Index(buildings["building_id"], name="building_id")
-    return pd.DataFrame(chances[kind], index=ids, columns=pd.Index(families))
+    kinds, kind = _kinds(frame, forms, stratum, _places(families, frame["roof_family"]), rules)
+    return _chances(kinds, chance, families, rules)[0], kind
+
+
+def _places(names: Sequence[str] | pd.Index, column: pd.Series) -> IntArray:
+    """Place of each text among some names, -1 where it is none of them."""
+    codes, met = pd.factorize(column.astype("str"))
+    # One place more than there are texts: a missing one has the code -1.
+    places = np.append(pd.Index(list(names), dtype="str").get_indexer(pd.Index(met, dtype="str")), -1)
+    return np.asarray(places[codes], dtype=np.int64)
 
 
 def family_names(rules: Rulebook) -> list[str]:
@@ -239,7 +317,39 @@ def region_problems(region: str | None) -> pd.DataFrame:
     )
 
 
-def trust_problems(facts: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
+def trust_bits(facts: pd.DataFrame) -> pd.DataFrame:
+    """Tell of each surveyed roof on which other bases its family is known, and where they agree.
+
+    Parameters
+    ----------
+    facts
+        `TABLES["facts"]`: the most trusted of each basis first.
+
+    Returns
+    -------
+    DataFrame
+        `known` and `agrees`, a bit for each place in `BASES`, indexed by `building_id`; buildings without
+        such a basis are left out.
+
+    Examples
+    --------
+    >>> rows = [["a", "roof_family", "lamella", "surveyed"], ["a", "roof_family", "rigid_arch", "recorded"]]
+    >>> facts = pd.DataFrame(rows, columns=["building_id", "field", "value", "basis"])
+    >>> trust_bits(facts).to_dict("index")
+    {'a': {'known': 2, 'agrees': 0}}
+    """
+    families = facts.loc[facts["field"] == "roof_family", ["building_id", "basis", "value"]]
+    families = families.drop_duplicates(["building_id", "basis"])
+    seen = families[families["basis"] == BASES[0]].set_index("building_id")["value"]
+    others = families[families["basis"] != BASES[0]]
+    others = others[others["building_id"].isin(seen.index)]
+    agrees = (others["value"] == others["building_id"].map(seen)).to_numpy(dtype=bool)
+    bit = 1 << _places(BASES, others["basis"])
+    found = pd.DataFrame({"known": bit, "agrees": np.where(agrees, bit, 0)}, dtype="int64")
+    return found.groupby(others["building_id"].to_numpy()).sum().rename_axis("building_id")
+
+
+def trust_problems(known: IntArray, agrees: IntArray, rules: Rulebook) -> pd.DataFrame:
     """Say where surveys do not bear out how far families of another basis are trusted.
 
     Where a roof was surveyed and its family is also known otherwise, the two are compared. A basis whose
@@ -248,9 +358,8 @@ def trust_problems(facts: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
 
     Parameters
     ----------
-    facts
-        As `facts.reduce_facts` returns them: `building`, `field`, `value`, `basis` (place in `BASES`); the
-        most trusted of each basis first.
+    known, agrees
+        As `trust_bits` returns them, of all buildings of the district.
     rules
         `odds.trust.*`, `odds.interval_share`.
 
@@ -259,15 +368,9 @@ def trust_problems(facts: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
     DataFrame
         Rows of problems, one for each such basis.
     """
-    families = facts.loc[facts["field"] == "roof_family", ["building", "basis", "value"]]
-    families = families.drop_duplicates(["building", "basis"])
-    seen = families[families["basis"] == 0].set_index("building")["value"]
-    others = families[families["basis"] > 0]
-    others = others[others["building"].isin(seen.index)]
-    agrees = (others["value"] == others["building"].map(seen)).to_numpy(dtype=bool)
-    basis = others["basis"].to_numpy(dtype=np.int64)
-    count = np.bincount(basis, minlength=len(BASES))[1:]
-    right = np.bincount(basis[agrees], minlength=len(BASES))[1:]
+    places = range(1, len(BASES))
+    count = np.array([int((known >> place & 1).sum()) for place in places])
+    right = np.array([int((agrees >> place & 1).sum()) for place in places])
     trust = np.array([rules.share(f"odds.trust.{name}") for name in BASES[1:]])
     tail = (1.0 - rules.share("odds.interval_share")) / 2.0
     few = bdtr(right.astype(float), count, trust) < tail
@@ -309,11 +412,7 @@ def _posterior(
 
 
 def _kinds(
-    buildings: pd.DataFrame,
-    roofs: pd.DataFrame | None,
-    stratum: IntArray,
-    family: npt.NDArray[Any],
-    rules: Rulebook,
+    frame: pd.DataFrame, forms: IntArray, stratum: IntArray, family: IntArray, rules: Rulebook
 ) -> tuple[IntArray, IntArray]:
     """Buildings of which the same is known: few, so that the work is done once for each.
 
@@ -325,32 +424,52 @@ def _kinds(
     kind
         Row of `kinds` of each building, shape (n,).
     """
-    basis = pd.Index(BASES).get_indexer(pd.Index(buildings["family_basis"]))
+    basis = _places(BASES, frame["family_basis"])
     # A family without a basis is as good as assumed.
     basis = np.where(family >= 0, np.where(basis >= 0, basis, len(BASES) - 1), -1)
-    if "look_again" in buildings:
+    if "look_again" in frame:
         # What was seen before the roof was changed is a record of how it was.
-        marked = buildings["look_again"].notna().to_numpy(dtype=bool)
+        marked = frame["look_again"].notna().to_numpy(dtype=bool)
         basis = np.where(marked & (basis == BASES.index("surveyed")), BASES.index("recorded"), basis)
-    storeys = buildings["storeys"].to_numpy(dtype=float, na_value=np.nan)
+    storeys = frame["storeys"].to_numpy(dtype=float, na_value=np.nan)
     tall = storeys > rules.count("odds.low_rise_storeys")
-    forms = _stated_forms(pd.Index(buildings["building_id"]), roofs)
-    kinds, kind = np.unique(
-        np.column_stack([stratum, forms, family, basis, tall]).astype(np.int64), axis=0, return_inverse=True
-    )
-    return kinds, kind.reshape(-1).astype(np.int64)
+    # As one number, for a sort of whole numbers is many times quicker than one of rows.
+    families = len(rules.families)
+    shape = (int(stratum.max(initial=0)) + 1, _ANY_FORM + 1, families + 1, len(BASES) + 1, 2)
+    number = np.ravel_multi_index((stratum, forms, family + 1, basis + 1, tall.astype(np.int64)), shape)
+    met, kind = np.unique(number, return_inverse=True)
+    kinds = np.column_stack(np.unravel_index(met, shape)).astype(np.int64) - (0, 0, 1, 1, 0)
+    return kinds, kind.astype(np.int64)
 
 
-def _stated_forms(ids: pd.Index, roofs: pd.DataFrame | None) -> IntArray:
+def stated_forms(building_ids: pd.Series, roofs: pd.DataFrame | None) -> IntArray:
     """Bits of the forms that the sections of each building are said to have; all where one is not said.
 
     A building without sections has none, which rules out all families, and so does not count.
+
+    Parameters
+    ----------
+    building_ids
+        The buildings, shape (n,).
+    roofs
+        `building_id`, `roof_shape`, `roof_shape_basis` of the sections; None where there are none.
+
+    Returns
+    -------
+    ndarray of int
+        Shape (n,).
+
+    Examples
+    --------
+    >>> said = {"building_id": ["a"], "roof_shape": ["gabled"], "roof_shape_basis": ["drawn"]}
+    >>> stated_forms(pd.Series(["a", "b"]), pd.DataFrame(said)).tolist()
+    [2, 0]
     """
-    bits = np.zeros(len(ids), dtype=np.int64)
+    bits = np.zeros(len(building_ids), dtype=np.int64)
     if roofs is not None and len(roofs):
         said = (roofs["roof_shape_basis"] != "assumed").to_numpy(dtype=bool, na_value=False)
         form = roofs["roof_shape"].map(_FORM_BITS).fillna(_ANY_FORM).to_numpy(dtype=np.int64)
-        owner = ids.get_indexer(pd.Index(roofs["building_id"]))
+        owner = pd.Index(building_ids).get_indexer(pd.Index(roofs["building_id"]))
         own = owner >= 0
         np.bitwise_or.at(bits, owner[own], np.where(said, form, _ANY_FORM)[own])
     return bits

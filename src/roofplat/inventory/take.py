@@ -8,9 +8,11 @@ Out: `Inventory`: buildings, roof sections, obstacles, fire spots, every fact wi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -30,12 +32,23 @@ from roofplat.inventory.joins import (
     join_log,
 )
 from roofplat.inventory.obstacles import place_fires, place_obstacles
-from roofplat.inventory.odds import estimate_odds, region_problems, trust_problems
+from roofplat.inventory.odds import estimate_odds, region_problems, trust_bits, trust_problems
 from roofplat.inventory.roofs import divide_roofs, make_roofs, mark_suspended_loads
 from roofplat.inventory.sections import latest_of_each, split_off_sections, tell_sections
 from roofplat.rules import Rulebook
 
-__all__ = ["Inventory", "take_inventory"]
+__all__ = ["Inventory", "Joined", "take_inventory"]
+
+# Columns of buildings that are counted over the whole district.
+_NO_ODDS = dict.fromkeys(("p_lightweight", "stratum", "odds", "local_roofs"))
+
+
+class Joined(NamedTuple):
+    """The features or records of one source, and those of them that found their building, by name."""
+
+    source: str
+    records: npt.NDArray[np.object_]
+    found: npt.NDArray[np.object_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +65,8 @@ class Inventory:
         One row for each attribute source and for drawn sections, fire walls, expansion joints,
         obstacles and fire spots where there are any: `source`, `records`, `joined`, `unmatched`;
         records = joined + unmatched.
+    joined
+        Of which records and features that is the count, in the same order.
     """
 
     buildings: gpd.GeoDataFrame
@@ -64,10 +79,11 @@ class Inventory:
     family_odds: pd.DataFrame
     problems: pd.DataFrame
     counts: pd.DataFrame
+    joined: tuple[Joined, ...]
 
 
 def take_inventory(
-    inputs: Inputs, rules: Rulebook, ground: Ground, *, region: str | None = None
+    inputs: Inputs, rules: Rulebook, ground: Ground, *, region: str | None = None, whole: bool = True
 ) -> Inventory:
     """Join every source to the buildings and settle what is known of each roof.
 
@@ -84,6 +100,9 @@ def take_inventory(
         Foot and elevation.
     region
         `west`, `midwest` or `east`, for the odds of unknown roofs; None where nobody says.
+    whole
+        Whether these are all buildings of the district. Of a part of them the odds are left out, and what
+        is said of them: they are counted over all.
 
     Returns
     -------
@@ -128,7 +147,25 @@ def take_inventory(
     described = make_buildings(
         footprints, known, roofs, owner, surveyed, surveyed_on, inputs.marks, area_name, ft2_per_unit2, rules
     )
-    buildings, family_odds = estimate_odds(described, roofs, region, rules)
+    bases = np.array(tables.BASES, dtype=object)
+    facts = tables.conform(
+        "facts",
+        reduced.assign(
+            building_id=pd.Series(ids[reduced["building"].to_numpy()], dtype="str"),
+            basis=pd.Series(bases[reduced["basis"].to_numpy()], dtype="str"),
+        ),
+    )
+    if whole:
+        buildings, family_odds = estimate_odds(described, roofs, region, rules)
+        trust = trust_bits(facts)
+        told = trust_problems(trust["known"].to_numpy(), trust["agrees"].to_numpy(), rules)
+        of_odds = [region_problems(region), told]
+    else:
+        buildings, family_odds = (
+            tables.conform("buildings", described.assign(**_NO_ODDS)),
+            tables.empty("family_odds"),
+        )
+        of_odds = []
 
     problems = combine_problems(
         [
@@ -140,42 +177,43 @@ def take_inventory(
             stray,
             idle_fires,
             outside,
-            region_problems(region),
-            trust_problems(reduced, rules),
+            *of_odds,
         ]
     )
     problems = problems.sort_values(["layer", "code", "feature", "message"], ignore_index=True)
-    bases = np.array(tables.BASES, dtype=object)
-    facts = reduced.assign(
-        building_id=pd.Series(ids[reduced["building"].to_numpy()], dtype="str"),
-        basis=pd.Series(bases[reduced["basis"].to_numpy()], dtype="str"),
-    )
-    counts = [
-        (source.source.name, len(source.frame), match.pairs["record"].nunique() + len(pairs))
-        for source, match, pairs in zip(inputs.attributes, matches, of_sections, strict=True)
-    ]
-    counts += [
-        (name, records, joined)
-        for name, records, joined in (
-            ("sections", len(inputs.sections), pieces.sections_used),
-            ("fire_walls", len(inputs.fire_walls), pieces.fire_walls_used),
-            ("expansion_joints", len(inputs.expansion_joints), pieces.joints_used),
-            ("obstacles", len(obstacles), int(obstacles["building_id"].notna().sum())),
-            ("fires", len(inputs.fires), len(fires)),
+    joined = [
+        Joined(
+            source.source.name,
+            source.frame["record"].to_numpy(dtype=object),
+            np.concatenate([pairs["record"].unique(), apart["record"].to_numpy(dtype=object)]),
         )
-        if records
+        for source, (pairs, _), apart in zip(inputs.attributes, matches, of_sections, strict=True)
     ]
+    joined += [
+        Joined(name, labels := _labels(layer), labels[used])
+        for name, layer, used in (
+            ("sections", inputs.sections, pieces.sections_used),
+            ("fire_walls", inputs.fire_walls, pieces.fire_walls_used),
+            ("expansion_joints", inputs.expansion_joints, pieces.joints_used),
+        )
+    ]
+    things = obstacles["obstacle_id"].to_numpy(dtype=object)
+    joined.append(Joined("obstacles", things, things[obstacles["building_id"].notna().to_numpy(dtype=bool)]))
+    joined.append(Joined("fires", _labels(inputs.fires), fires["spot"].to_numpy(dtype=object)))
+    number = len(inputs.attributes)
+    joined = [entry for place, entry in enumerate(joined) if place < number or entry.records.size]
     return Inventory(
         buildings=buildings,
         roofs=tables.conform("roofs", roofs),
         obstacles=obstacles,
         ground=tables.conform("ground", inputs.ground),
         fires=fires,
-        facts=tables.conform("facts", facts),
+        facts=facts,
         section_facts=looked.facts,
         family_odds=family_odds,
         problems=tables.conform("problems", problems),
-        counts=_count_frame(counts),
+        counts=_count_frame([(entry.source, len(entry.records), len(entry.found)) for entry in joined]),
+        joined=tuple(joined),
     )
 
 
@@ -192,6 +230,11 @@ def _join(footprints: gpd.GeoDataFrame, records: AttributeRecords, rules: Rulebo
             return join_by_parcel(footprints, records.frame, name, rules)
         case "footprints":
             return join_by_footprint(footprints, records.frame, name, rules)
+
+
+def _labels(layer: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
+    """What problems call the features of a layer that is named by row."""
+    return layer.index.to_numpy(dtype=object).astype("U").astype(object)
 
 
 def _count_frame(counts: list[tuple[str, int, int]]) -> pd.DataFrame:

@@ -21,7 +21,7 @@ from roofplat.ranking.words import percent, text, thousands
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS, conform
 
-__all__ = ["list_length", "scores_by_family", "survey_effects", "survey_next"]
+__all__ = ["list_length", "next_of", "scores_by_family", "survey_effects", "survey_next"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -76,10 +76,31 @@ def survey_next(tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
     >>> len(survey_next(tables, load_rulebook()))
     0
     """
-    ranking = pd.DataFrame(tables["ranking"]).drop(columns="geometry", errors="ignore")
-    ranking = ranking.sort_values("building_id", kind="stable", ignore_index=True)
     buildings = tables["buildings"].sort_values("building_id", kind="stable", ignore_index=True)
-    roofs = outlook(buildings, tables, rules)
+    return next_of(tables["ranking"], buildings, outlook(buildings, tables, rules), rules)
+
+
+def next_of(ranking: pd.DataFrame, buildings: pd.DataFrame, roofs: Outlook, rules: Rulebook) -> pd.DataFrame:
+    """List the same from narrow columns.
+
+    Parameters
+    ----------
+    ranking
+        `TABLES["ranking"]`, with or without outlines, in any order.
+    buildings
+        `roof_family`, `family_basis`, `surveyed_on`, `look_again`, `local_roofs`, in order of `building_id`.
+    roofs
+        What each roof may be, in the same order.
+    rules
+        The rules in force.
+
+    Returns
+    -------
+    DataFrame
+        `TABLES["survey_next"]`.
+    """
+    ranking = pd.DataFrame(ranking).drop(columns="geometry", errors="ignore")
+    ranking = ranking.sort_values("building_id", kind="stable", ignore_index=True)
     length = list_length(len(ranking), rules)
     would = scores_by_family(ranking, roofs, rules)
     gains, moved, changes = survey_effects(ranking["score"].to_numpy(dtype=float), would, length)

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from roofplat.inventory import family_chances
+from roofplat.inventory import chances_by_kind, stated_forms
 from roofplat.rules import Rulebook
 
-__all__ = ["UNKNOWN", "Outlook", "family_surveyed", "outlook", "to_look_again"]
+__all__ = ["UNKNOWN", "Outlook", "family_surveyed", "outlook", "outlook_of", "to_look_again"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -71,21 +71,41 @@ def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook)
     >>> known.families[int(known.chances[0].argmax())], known.severity[int(known.chances[0].argmax())]
     ('lamella', np.float64(1.0))
     """
+    odds = tables.get("family_odds")
+    forms = stated_forms(buildings["building_id"], tables.get("roofs"))
+    return outlook_of(buildings, forms, odds if odds is not None and len(odds) else None, rules)
+
+
+def outlook_of(
+    frame: pd.DataFrame, forms: npt.NDArray[np.int64], family_odds: pd.DataFrame | None, rules: Rulebook
+) -> Outlook:
+    """Tell the same from narrow columns.
+
+    Parameters
+    ----------
+    frame
+        `roof_family`; with odds also `stratum`, `family_basis`, `storeys` and `look_again`; n rows.
+    forms
+        As `inventory.stated_forms` returns them, shape (n,).
+    family_odds
+        The odds by stratum; None where there are none.
+    rules
+        The roof families, `odds.*`.
+
+    Returns
+    -------
+    Outlook
+        Rows in the order of `frame`.
+    """
     entries = [entry for name, entry in rules.families.items() if name != UNKNOWN]
     families = tuple(entry.id for entry in entries)
-    odds = tables.get("family_odds")
-    if odds is None or not len(odds):
-        place = pd.Index(families).get_indexer(pd.Index(buildings["roof_family"]))
-        chances = np.where(
-            (place < 0)[:, None],
-            1.0 / len(families),
-            place[:, None] == np.arange(len(families)),
-        )
+    if family_odds is None or not len(family_odds):
+        kind = pd.Index(families).get_indexer(pd.Index(frame["roof_family"]))
+        # The last kind, which -1 is the place of, is the roof that nobody knows.
+        chances = np.vstack([np.eye(len(families)), np.full(len(families), 1.0 / len(families))])
+        kind = np.where(kind < 0, len(families), kind).astype(np.int64)
     else:
-        found = family_chances(buildings, tables.get("roofs"), odds, rules)
-        chances = found.reindex(index=buildings["building_id"], columns=families, fill_value=0.0).to_numpy(
-            dtype=float
-        )
+        chances, kind = chances_by_kind(frame, forms, family_odds, rules)
     not_said = rules.number("odds.lightweight_not_said")
     return Outlook(
         families=families,
@@ -93,7 +113,7 @@ def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook)
             [not_said if entry.lightweight is None else entry.lightweight for entry in entries], dtype=float
         ),
         severity=np.clip([entry.severity for entry in entries], 0.0, 1.0),
-        chances=chances,
+        chances=np.asfortranarray(chances[kind]),
     )
 
 

@@ -15,18 +15,18 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from roofplat.errors import RuleError
 from roofplat.ranking.inspections import inspections, occupancy_letter
 from roofplat.ranking.intervals import rank_intervals
+from roofplat.ranking.measure import measure_buildings
 from roofplat.ranking.order import SCORE_DECIMALS, ranks, sort_keys
 from roofplat.ranking.outlook import UNKNOWN, Outlook, outlook, to_look_again
 from roofplat.ranking.words import percent, plain, text, thousands
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_FACTORS, conform
 
-__all__ = ["FACT_WORDS", "factor_words", "given_hazard", "rank_buildings", "weight_shares"]
+__all__ = ["FACT_WORDS", "factor_words", "given_hazard", "rank_buildings", "rank_measured", "weight_shares"]
 
 FloatArray = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
@@ -34,6 +34,8 @@ Words = npt.NDArray[np.object_]
 FACT_WORDS = ("roof family", "year built", "occupancy", "sprinklers")
 """Facts that a factor assumes where nobody states them, in the words that name them."""
 
+# Columns of buildings that are counted over the whole district.
+_LATE = ("p_lightweight", "stratum", "local_roofs")
 _REASONS = 3
 _DAYS_A_YEAR = 365.25  # mean Julian year
 
@@ -53,16 +55,14 @@ def rank_buildings(
     - undivided_area: largest roof area within the same fire walls / `ranking.area_full_ft2`, at
       most 1. A building without roofs counts its whole outline.
     - roof_load: share of the roof under units and solar / `ranking.roof_load_full_share`, at most
-      1; with anything hung from the roof 1. A point counts as a square of
-      2 x `obstacle.point_radius_ft`.
-    - poor_access: 1 - share of the outer walls' length, party walls included, that is not a party
-      wall and has `ranking.access_clear_ft` of clear ground; without a ladder spot 1. A spot that
-      is `out_of_reach` is none.
+      1; with anything hung from the roof 1.
+    - poor_access: 1 - share of the outer walls' length with clear ground; without a ladder spot in reach 1.
     - stale_information: years since the last roof survey / `ranking.stale_full_years`, at most 1;
       never surveyed is 1.
 
-    The chances of the families are those that `outlook` gives. Each `part_<factor>` is the factor
-    times its weight's share of all weights; the parts add up to the score.
+    Areas, loads and walls are as `measure_buildings` counts them; the chances of the families are those that
+    `outlook` gives. Each `part_<factor>` is the factor times its weight's share of all weights; the parts
+    add up to the score.
 
     Parameters
     ----------
@@ -100,29 +100,70 @@ def rank_buildings(
     >>> len(rank_buildings(tables, load_rulebook(), as_of=datetime.date(2026, 1, 1)))
     0
     """
-    weights = weight_shares(rules)
     buildings = tables["buildings"].sort_values("building_id", kind="stable", ignore_index=True)
-    roofs = outlook(buildings, tables, rules)
-    factors, words = _judged(buildings, roofs, tables, rules, as_of)
+    odds = tables.get("family_odds")
+    measured, late = measure_buildings(tables, rules), buildings[list(_LATE)]
+    ranked = rank_measured(measured, late, outlook(buildings, tables, rules), odds, rules, as_of=as_of)
+    place = pd.Index(measured["building_id"]).get_indexer(pd.Index(ranked["building_id"]))
+    shapes = buildings.geometry.to_numpy()[place]
+    return cast("gpd.GeoDataFrame", conform("ranking", ranked, geometry=shapes, crs=buildings.crs))
+
+
+def rank_measured(
+    measured: pd.DataFrame,
+    late: pd.DataFrame,
+    roofs: Outlook,
+    family_odds: pd.DataFrame | None,
+    rules: Rulebook,
+    *,
+    as_of: datetime.date,
+) -> pd.DataFrame:
+    """Rank buildings by their measured rows.
+
+    Parameters
+    ----------
+    measured
+        `RANKING_TABLES["measured"]` in order of `building_id`, n rows.
+    late
+        `p_lightweight`, `stratum`, `local_roofs`, n rows in the same order.
+    roofs
+        What each roof may be, in the same order.
+    family_odds
+        The odds by stratum; None where there are none.
+    rules, as_of
+        As in `rank_buildings`.
+
+    Returns
+    -------
+    DataFrame
+        `RANKING_TABLES["ranked"]`, by rank.
+
+    Raises
+    ------
+    RuleError
+        As in `rank_buildings`.
+    """
+    weights = weight_shares(rules)
+    factors, words = _judged(measured, late, roofs, family_odds, rules, as_of)
     parts = factors * weights
     score = np.clip(np.round(parts.sum(axis=1), SCORE_DECIMALS), 0.0, 1.0)
     rank = ranks(sort_keys(score))
     low, high = rank_intervals(factors, weights, roofs, rank, rules)
 
     kept = ["building_id", "name", "address", "dispatch_area", "roof_family", "family_basis", "inspected_on"]
-    ranking = buildings[[*kept, "geometry"]].assign(
+    ranking = measured[kept].assign(
         p_lightweight=factors[:, RANKING_FACTORS.index("lightweight")],
         score=score,
         rank=rank,
         rank_low=low,
         rank_high=high,
         reasons=_reasons(parts, words),
-        unknown_facts=_unknown_facts(buildings, tables, rules),
+        unknown_facts=_unknown_facts(measured, late["stratum"], family_odds, rules),
         **{name: factors[:, place] for place, name in enumerate(RANKING_FACTORS)},
         **{f"part_{name}": parts[:, place] for place, name in enumerate(RANKING_FACTORS)},
     )
-    ranking = pd.concat([ranking, inspections(buildings, rules, as_of=as_of)], axis=1)
-    return cast("gpd.GeoDataFrame", conform("ranking", ranking.sort_values("rank", ignore_index=True)))
+    ranking = pd.concat([ranking, inspections(measured, rules, as_of=as_of)], axis=1)
+    return cast("pd.DataFrame", conform("ranked", ranking.iloc[np.argsort(rank)]))
 
 
 def factor_words(tables: Mapping[str, Any], rules: Rulebook, *, as_of: datetime.date) -> pd.DataFrame:
@@ -147,30 +188,31 @@ def factor_words(tables: Mapping[str, Any], rules: Rulebook, *, as_of: datetime.
     (0, 8)
     """
     buildings = tables["buildings"].sort_values("building_id", kind="stable", ignore_index=True)
-    _, words = _judged(buildings, outlook(buildings, tables, rules), tables, rules, as_of)
+    measured, roofs = measure_buildings(tables, rules), outlook(buildings, tables, rules)
+    _, words = _judged(measured, buildings[list(_LATE)], roofs, tables.get("family_odds"), rules, as_of)
     ids = pd.Index(buildings["building_id"])
     return pd.DataFrame(words, index=ids, columns=pd.Index(RANKING_FACTORS), dtype="str")
 
 
 def _judged(
-    buildings: gpd.GeoDataFrame,
+    measured: pd.DataFrame,
+    late: pd.DataFrame,
     roofs: Outlook,
-    tables: Mapping[str, Any],
+    family_odds: pd.DataFrame | None,
     rules: Rulebook,
     as_of: datetime.date,
 ) -> tuple[FloatArray, Words]:
     """Factors and what each rests on, both of shape (n, 8), in the order of `RANKING_FACTORS`."""
-    ids = pd.Index(buildings["building_id"])
-    by_odds = len(tables.get("family_odds", ())) > 0
+    by_odds = family_odds is not None and len(family_odds) > 0
     judged = {
-        "lightweight": _lightweight(buildings, roofs, by_odds=by_odds),
-        "severity": _severity(buildings, roofs, rules, by_odds=by_odds),
-        "life_hazard": _life_hazard(buildings, rules),
-        "unsprinklered": _unsprinklered(buildings, rules),
-        "undivided_area": _undivided_area(buildings, ids, tables, rules),
-        "roof_load": _roof_load(buildings, ids, tables, rules),
-        "poor_access": _poor_access(ids, tables, rules),
-        "stale_information": _stale_information(buildings, rules, as_of),
+        "lightweight": _lightweight(measured, late, roofs, by_odds=by_odds),
+        "severity": _severity(measured, roofs, rules, by_odds=by_odds),
+        "life_hazard": _life_hazard(measured, rules),
+        "unsprinklered": _unsprinklered(measured, rules),
+        "undivided_area": _undivided_area(measured, rules),
+        "roof_load": _roof_load(measured, rules),
+        "poor_access": _poor_access(measured),
+        "stale_information": _stale_information(measured, rules, as_of),
     }
     factors = np.column_stack([judged[name][0] for name in RANKING_FACTORS])
     return factors, np.column_stack([judged[name][1] for name in RANKING_FACTORS])
@@ -226,15 +268,17 @@ def _guessed(buildings: pd.DataFrame) -> npt.NDArray[np.bool_]:
     return ((buildings["roof_family"] == UNKNOWN) | basis.isna() | (basis == "assumed")).to_numpy(dtype=bool)
 
 
-def _lightweight(buildings: pd.DataFrame, roofs: Outlook, *, by_odds: bool) -> tuple[FloatArray, Words]:
-    given = _numbers(buildings["p_lightweight"])
+def _lightweight(
+    buildings: pd.DataFrame, late: pd.DataFrame, roofs: Outlook, *, by_odds: bool
+) -> tuple[FloatArray, Words]:
+    given = _numbers(late["p_lightweight"])
     chance = np.clip(np.where(np.isnan(given), roofs.chances @ roofs.lightweight, given), 0.0, 1.0)
     known = text(buildings["family_basis"], "assumed") + np.where(
         to_look_again(buildings), ", look again", ""
     ).astype(object)
     words = np.where(
         _guessed(buildings),
-        "chance of lightweight " + plain(chance) + _behind(buildings)
+        "chance of lightweight " + plain(chance) + _behind(late)
         if by_odds
         else "chance of lightweight assumed " + plain(chance),
         np.where(
@@ -246,9 +290,9 @@ def _lightweight(buildings: pd.DataFrame, roofs: Outlook, *, by_odds: bool) -> t
     return chance, words
 
 
-def _behind(buildings: pd.DataFrame) -> Words:
+def _behind(late: pd.DataFrame) -> Words:
     """What the odds of a roof that nobody has surveyed rest on."""
-    roofs = np.nan_to_num(_numbers(buildings["local_roofs"]))
+    roofs = np.nan_to_num(_numbers(late["local_roofs"]))
     return np.where(
         roofs == 0,
         " by odds, no surveyed roof like it",
@@ -313,14 +357,16 @@ def given_hazard(occupancy: pd.Series, rules: Rulebook) -> FloatArray:
     return _numbers(occupancy_letter(occupancy).map(letters))
 
 
-def _unknown_facts(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook) -> Words:
+def _unknown_facts(
+    buildings: pd.DataFrame, stratum: pd.Series, family_odds: pd.DataFrame | None, rules: Rulebook
+) -> Words:
     """Name what nobody has stated behind a factor, in the order of `FACT_WORDS`."""
     guessed = _guessed(buildings)
     dateless = np.zeros(len(buildings), dtype=bool)
-    if (odds := tables.get("family_odds")) is not None:
+    if family_odds is not None:
         # Where odds do not tell years apart, nothing rests on the year.
-        strata = odds.loc[odds["period"] == UNKNOWN, "stratum"].unique()
-        dateless = guessed & buildings["stratum"].isin(strata).to_numpy(dtype=bool)
+        strata = family_odds.loc[family_odds["period"] == UNKNOWN, "stratum"].unique()
+        dateless = guessed & stratum.isin(strata).to_numpy(dtype=bool)
     unknown = (
         guessed,
         dateless,
@@ -346,73 +392,31 @@ def _unsprinklered(buildings: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray
     return value, words.astype(object)
 
 
-def _undivided_area(
-    buildings: pd.DataFrame, ids: pd.Index, tables: Mapping[str, Any], rules: Rulebook
-) -> tuple[FloatArray, Words]:
-    largest = np.full(len(ids), np.nan)
-    if (roofs := tables.get("roofs")) is not None and len(roofs):
-        largest = roofs.groupby("building_id")["undivided_ft2"].max().reindex(ids).to_numpy(dtype=float)
-    area_ft2 = np.where(np.isnan(largest), _numbers(buildings["area_ft2"]), largest)
+def _undivided_area(measured: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
+    area_ft2 = _numbers(measured["undivided_ft2"])
     value = np.clip(area_ft2 / rules.positive("ranking.area_full_ft2"), 0.0, 1.0)
     return value, thousands(area_ft2) + " ft2 undivided"
 
 
-def _roof_load(
-    buildings: gpd.GeoDataFrame, ids: pd.Index, tables: Mapping[str, Any], rules: Rulebook
-) -> tuple[FloatArray, Words]:
+def _roof_load(measured: pd.DataFrame, rules: Rulebook) -> tuple[FloatArray, Words]:
+    covered, hangs = _numbers(measured["covered_share"]), _truths(measured["load_hangs"])
     full_share = rules.positive("ranking.roof_load_full_share")
-    covered = np.zeros(len(ids))
-    hung = np.zeros(len(ids), dtype=bool)
-    if (obstacles := tables.get("obstacles")) is not None and len(obstacles):
-        owner = ids.get_indexer(obstacles["building_id"])
-        kind = obstacles["kind"]
-        load = kind.isin(["unit", "solar"]).to_numpy(dtype=bool) & (owner >= 0)
-        area_ft2 = _numbers(buildings["area_ft2"])
-        area_crs = shapely.area(buildings.geometry.to_numpy())
-        shapes = obstacles.geometry.to_numpy()[load]
-        # Shares need no true feet, except for a point, whose size is in feet.
-        share = shapely.area(shapes) / area_crs[owner[load]]
-        point = shapely.get_dimensions(shapes) == 0
-        side_ft = 2.0 * rules.number("obstacle.point_radius_ft")
-        share[point] = side_ft**2 / area_ft2[owner[load]][point]
-        # Sums in order of size: the order of rows must not reach the last digit.
-        order = np.lexsort((share, owner[load]))
-        covered[:] = np.bincount(owner[load][order], weights=share[order], minlength=len(ids))
-        hanging = (kind == "suspended_load").to_numpy(dtype=bool) & (owner >= 0)
-        hung[owner[hanging]] = True
-    if (roofs := tables.get("roofs")) is not None and len(roofs):
-        owner = ids.get_indexer(roofs["building_id"])
-        hung[owner[roofs["suspended_load"].fillna(False).to_numpy(dtype=bool) & (owner >= 0)]] = True
-    covered = np.clip(covered, 0.0, 1.0)
-    value = np.where(hung, 1.0, np.clip(covered / full_share, 0.0, 1.0))
+    value = np.where(hangs, 1.0, np.clip(covered / full_share, 0.0, 1.0))
     words = np.where(
-        hung, "a load hangs from the roof", percent(covered) + " of the roof under units and solar"
+        hangs, "a load hangs from the roof", percent(covered) + " of the roof under units and solar"
     )
     return value, words
 
 
-def _poor_access(ids: pd.Index, tables: Mapping[str, Any], rules: Rulebook) -> tuple[FloatArray, Words]:
-    reachable = np.zeros(len(ids))
-    if (walls := tables.get("walls")) is not None and len(walls):
-        owner = ids.get_indexer(walls["building_id"])
-        outer = walls["side"].notna().to_numpy(dtype=bool) & (owner >= 0)
-        clear = (_numbers(walls["clear_ground_ft"]) >= rules.number("ranking.access_clear_ft")) & (
-            (walls["kind"] != "party").to_numpy(dtype=bool)
-        )
-        length_ft = _numbers(walls["length_ft"])
-        order = np.lexsort((length_ft, owner))
-        order = order[outer[order]]
-        whole = np.bincount(owner[order], weights=length_ft[order], minlength=len(ids))
-        order = order[clear[order]]
-        free = np.bincount(owner[order], weights=length_ft[order], minlength=len(ids))
-        reachable = np.divide(free, whole, out=np.zeros(len(ids)), where=whole > 0)
-    spot = np.zeros(len(ids), dtype=bool)
-    if (ladders := tables.get("ladders")) is not None and len(ladders):
-        usable = ladders["apparatus"].isin(["ground_ladder", "aerial"])
-        spot = ids.isin(ladders.loc[usable, "building_id"])
-    value = np.where(spot, np.clip(1.0 - reachable, 0.0, 1.0), 1.0)
+def _poor_access(measured: pd.DataFrame) -> tuple[FloatArray, Words]:
+    clear, spot = _numbers(measured["clear_share"]), _truths(measured["ladder_reaches"])
+    value = np.where(spot, np.clip(1.0 - clear, 0.0, 1.0), 1.0)
     words = np.where(spot, percent(value) + " of the outer wall without clear ground", "no ladder spot")
     return value, words
+
+
+def _truths(column: pd.Series) -> npt.NDArray[np.bool_]:
+    return column.to_numpy(dtype=bool, na_value=False)
 
 
 def _stale_information(
