@@ -15,7 +15,6 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from roofplat.framing.axis import AxisResult, find_axis
 from roofplat.framing.member_rows import MemberRows, kind_numbers, members_table
@@ -24,7 +23,7 @@ from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
 from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, places_in, said_of
 from roofplat.framing.rafters import pitched_members, planes_table, rafter_counts, rafters
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, offsets, steady_memory
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, steady_memory
 from roofplat.framing.spacings import Spacings, by_family, spacings_of
 from roofplat.framing.walls import (
     Walls,
@@ -35,6 +34,7 @@ from roofplat.framing.walls import (
     street_direction_deg,
 )
 from roofplat.ground import Ground
+from roofplat.late import LateTable, late_table
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import (
     AXIS_BASES,
@@ -47,6 +47,7 @@ from roofplat.tables import (
     problem_rows,
     words,
 )
+from roofplat.wkb import segments
 
 __all__ = ["Framing", "frame_roofs"]
 
@@ -59,8 +60,11 @@ _UPHILL_DEG = 45.0
 class Framing:
     """What framing knows of n sections.
 
-    sections, walls, planes, members, problems
+    sections, problems
         Tables of `tables.TABLES`; geometry in the working CRS.
+    wall_rows, plane_rows, member_rows
+        The tables of walls, planes and members; their geometry is made when `walls`, `planes` or `members`
+        are asked for.
     frames
         The sections in their own coordinates.
     wall_runs
@@ -78,9 +82,9 @@ class Framing:
     """
 
     sections: gpd.GeoDataFrame
-    walls: gpd.GeoDataFrame
-    planes: gpd.GeoDataFrame
-    members: gpd.GeoDataFrame
+    wall_rows: LateTable
+    plane_rows: LateTable
+    member_rows: LateTable
     problems: pd.DataFrame
     frames: SectionFrames
     wall_runs: Walls
@@ -90,6 +94,21 @@ class Framing:
     street_deg: FloatArray
     spacings: Spacings
     pitched: Pitched
+
+    @property
+    def walls(self) -> gpd.GeoDataFrame:
+        """The table `walls`."""
+        return self.wall_rows.frame()
+
+    @property
+    def planes(self) -> gpd.GeoDataFrame:
+        """The table `planes`."""
+        return self.plane_rows.frame()
+
+    @property
+    def members(self) -> gpd.GeoDataFrame:
+        """The table `members`."""
+        return self.member_rows.frame()
 
 
 @steady_memory()
@@ -210,9 +229,9 @@ def frame_roofs(
         sections=_sections_table(
             known, own, crs, family, axis, spacings, frames, pitched, said, rafter_count
         ),
-        walls=_walls_table(ids, crs, frames, walls, side, kind, kind_basis, surroundings),
-        planes=planes_table(pitched, outlines, ids, crs),
-        members=members_table(members, ids, crs),
+        wall_rows=_walls_table(ids, crs, frames, walls, side, kind, kind_basis, surroundings),
+        plane_rows=planes_table(pitched, outlines, ids, crs),
+        member_rows=members_table(members, ids, crs),
         problems=join_problems([unfit, pitched_problems(pitched, ids["section_id"])]),
         frames=frames,
         wall_runs=walls,
@@ -357,7 +376,7 @@ def _walls_table(
     kind: IntArray,
     kind_basis: IntArray,
     surroundings: Surroundings,
-) -> gpd.GeoDataFrame:
+) -> LateTable:
     planes = frames.outlines.planes
     x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
     x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
@@ -373,9 +392,7 @@ def _walls_table(
     frame["outward_deg"] = walls.outward_deg
     frame["clear_ground_ft"] = surroundings.clear_ground_ft
     frame["exposure_ft"] = surroundings.exposure_ft
-    lines = np.asarray(shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)))
-    table: gpd.GeoDataFrame = conform("walls", frame, geometry=lines, crs=crs)
-    return table
+    return late_table("walls", frame, segments(x0, y0, x1, y1), crs)
 
 
 def _grid_members(
@@ -405,7 +422,8 @@ def _grid_members(
                 count=grid.count[owners],
                 spacing_ft=spacing[owners],
                 basis=_weaker(axis_basis[owners], spacings.basis[owners]),
-                geometry=np.concatenate([line[1] for line in lines]),
+                pieces=np.concatenate([line[1] for line in lines]),
+                ends=np.concatenate([line[2] for line in lines]),
             )
         )
     return tables
@@ -422,25 +440,17 @@ def _only(grid: Grid, rows: npt.NDArray[np.bool_]) -> Grid:
 
 def _member_lines(
     frames: SectionFrames, grid: Grid, rows: slice, along: Literal["u", "v"]
-) -> tuple[IntArray, npt.NDArray[np.object_]]:
-    """Sections of a chunk that have lines of a grid, and the lines of each."""
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Sections of a chunk that have lines of a grid, how many pieces, and the ends of all pieces."""
     part = frames.rows(rows)
     runs = scan(part, Grid(grid.first[rows], grid.spacing[rows], grid.count[rows]), along)
-    if along == "u":
-        ends = (runs.low, runs.position), (runs.high, runs.position)
-    else:
-        ends = (runs.position, runs.low), (runs.position, runs.high)
-    x0, y0 = part.crs(*ends[0], runs.section)
-    x1, y1 = part.crs(*ends[1], runs.section)
-    coordinates = np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2)
+    ends = np.empty((runs.section.size, 4))
+    for place, at in ((0, runs.low), (2, runs.high)):
+        u, v = (at, runs.position) if along == "u" else (runs.position, at)
+        ends[:, place], ends[:, place + 1] = part.crs(u, v, runs.section)
     pieces = np.bincount(runs.section, minlength=part.count)
     owners = np.flatnonzero(pieces)
-    geometry = shapely.from_ragged_array(
-        shapely.GeometryType.MULTILINESTRING,
-        coordinates,
-        (np.arange(0, coordinates.shape[0] + 1, 2), offsets(pieces[owners])),
-    )
-    return owners + rows.start, geometry
+    return owners + rows.start, pieces[owners], ends
 
 
 def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: IntArray) -> IntArray:

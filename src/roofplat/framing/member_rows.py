@@ -10,20 +10,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from roofplat.framing.ragged import FloatArray, IntArray, stack
-from roofplat.tables import AXIS_BASES, MEMBER_KINDS, conform, words
+from roofplat.framing.ragged import FloatArray, IntArray, offsets
+from roofplat.late import LateTable, late_table
+from roofplat.tables import AXIS_BASES, MEMBER_KINDS, words
+from roofplat.wkb import multilines_of
 
 __all__ = ["MemberRows", "kind_numbers", "members_table"]
 
 
 @dataclass(frozen=True, slots=True)
 class MemberRows:
-    """All members of one kind in k sections; shape (k,) each.
+    """All members of one kind in k sections; shape (k,) each, but for the ends.
 
     section
         Owner.
@@ -33,8 +34,10 @@ class MemberRows:
         How many, and how far apart; NaN where that is no measure of them.
     basis
         Number in `tables.AXIS_BASES`, which begin with `tables.BASES`.
-    geometry
-        Multi-lines in the working CRS.
+    pieces
+        Lines that are drawn of them, at least one.
+    ends
+        Their ends in the working CRS, row after row: x and y of the one, then of the other, shape (m, 4).
     """
 
     section: IntArray
@@ -42,7 +45,8 @@ class MemberRows:
     count: IntArray
     spacing_ft: FloatArray
     basis: IntArray
-    geometry: npt.NDArray[np.object_]
+    pieces: IntArray
+    ends: FloatArray
 
 
 def kind_numbers(names: npt.NDArray[np.object_]) -> IntArray:
@@ -57,7 +61,7 @@ def kind_numbers(names: npt.NDArray[np.object_]) -> IntArray:
     return np.array([*(MEMBER_KINDS.index(name) for name in called), -1], dtype=np.int64)[code]
 
 
-def members_table(parts: Sequence[MemberRows], ids: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:
+def members_table(parts: Sequence[MemberRows], ids: pd.DataFrame, crs: object) -> LateTable:
     """Write the members down.
 
     Parameters
@@ -71,16 +75,20 @@ def members_table(parts: Sequence[MemberRows], ids: pd.DataFrame, crs: object) -
 
     Returns
     -------
-    GeoDataFrame
+    LateTable
         `tables.TABLES["members"]`, in the order given.
     """
-    rows = stack(list(parts))
+
+    def joined(name: str) -> npt.NDArray[Any]:
+        return np.concatenate([getattr(part, name) for part in parts])
+
+    section = joined("section")
     columns: dict[str, Any] = {
-        **{name: ids[name].array.take(rows.section) for name in ("building_id", "section_id")},
-        "kind": words(MEMBER_KINDS, rows.kind),
-        "count": rows.count,
-        "spacing_ft": rows.spacing_ft,
-        "basis": words(AXIS_BASES, rows.basis),
+        **{name: ids[name].array.take(section) for name in ("building_id", "section_id")},
+        "kind": words(MEMBER_KINDS, joined("kind")),
+        "count": joined("count"),
+        "spacing_ft": joined("spacing_ft"),
+        "basis": words(AXIS_BASES, joined("basis")),
     }
-    table: gpd.GeoDataFrame = conform("members", columns, geometry=rows.geometry, crs=crs)
-    return table
+    shapes = multilines_of(joined("ends"), offsets(joined("pieces")))
+    return late_table("members", columns, shapes, crs)

@@ -11,7 +11,6 @@ from dataclasses import fields, replace
 from itertools import pairwise
 from typing import Any, TypeVar
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -21,6 +20,7 @@ from roofplat.framing.members import SectionFrames
 from roofplat.framing.neighbours import Surroundings
 from roofplat.framing.planes import Pitched, Planes
 from roofplat.framing.ragged import IntArray, offsets, stack, take
+from roofplat.late import LateTable
 from roofplat.tables import run_of
 
 __all__ = ["join_framings", "split_framing"]
@@ -48,31 +48,31 @@ def split_framing(framing: Framing, counts: Sequence[int]) -> list[Framing]:
         return [replace(framing, problems=framing.problems.iloc[:0])]
     first = offsets(np.asarray(counts))
     order, start = _by_building(framing, first)
-    members = framing.members.iloc[order]
+    members = framing.member_rows.take(order)
     return [
-        _part_of(framing, slice(int(low), int(high)), run_of(members, *start[number : number + 2]))
+        _part_of(framing, slice(int(low), int(high)), members.run(*start[number : number + 2]))
         for number, (low, high) in enumerate(pairwise(first))
     ]
 
 
 def _by_building(framing: Framing, first: IntArray) -> tuple[IntArray, list[int]]:
     """Order of the members by building, each one's in their order, and where each building's begin."""
-    section = pd.Index(framing.sections["section_id"]).get_indexer(framing.members["section_id"])
+    section = pd.Index(framing.sections["section_id"]).get_indexer(framing.member_rows.columns["section_id"])
     building = np.searchsorted(first, section, side="right") - 1
     order = np.argsort(building, kind="stable")
     return order, np.searchsorted(building[order], np.arange(first.size)).tolist()
 
 
-def _part_of(framing: Framing, rows: slice, members: gpd.GeoDataFrame) -> Framing:
+def _part_of(framing: Framing, rows: slice, members: LateTable) -> Framing:
     outlines, walls, planes = framing.frames.outlines, framing.wall_runs, framing.pitched.planes
     edge = slice(int(outlines.start[rows.start]), int(outlines.start[rows.stop]))
     wall = slice(int(walls.start[rows.start]), int(walls.start[rows.stop]))
     plane = slice(int(planes.start[rows.start]), int(planes.start[rows.stop]))
     return Framing(
         sections=run_of(framing.sections, rows.start, rows.stop),
-        walls=run_of(framing.walls, wall.start, wall.stop),
-        planes=run_of(framing.planes, plane.start, plane.stop),
-        members=members,
+        wall_rows=framing.wall_rows.run(wall.start, wall.stop),
+        plane_rows=framing.plane_rows.run(plane.start, plane.stop),
+        member_rows=members,
         problems=framing.problems.iloc[:0],
         frames=framing.frames.rows(rows),
         wall_runs=walls.rows(rows),
@@ -165,9 +165,9 @@ def join_framings(parts: Sequence[Framing]) -> Framing:
     around = [part.surroundings for part in parts]
     return Framing(
         sections=pd.concat([part.sections for part in parts], ignore_index=True),
-        walls=first.walls,
-        planes=first.planes,
-        members=first.members,
+        wall_rows=first.wall_rows,
+        plane_rows=first.plane_rows,
+        member_rows=first.member_rows,
         problems=first.problems,
         frames=_join_frames([part.frames for part in parts], section, edge),
         wall_runs=_join_columns([part.wall_runs for part in parts], {"section": section}, ("start",)),

@@ -10,18 +10,18 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
 
 from roofplat.framing.member_rows import MemberRows, kind_numbers
 from roofplat.framing.members import SectionFrames, scan, section_frames
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import ROOF_LINES, Pitched, Planes
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets, stack, sums
-from roofplat.tables import BASES, MEMBER_KINDS, conform, words
+from roofplat.late import LateTable, late_table
+from roofplat.tables import BASES, MEMBER_KINDS, words
+from roofplat.wkb import polygons
 
 __all__ = [
     "Rafters",
@@ -192,7 +192,7 @@ def rafter_counts(pitched: Pitched, members: Rafters, trusses: npt.NDArray[np.bo
     return lines - np.where(trusses & has_ridge, at_ridge // 2, 0)
 
 
-def planes_table(pitched: Pitched, outlines: Outlines, ids: pd.DataFrame, crs: object) -> gpd.GeoDataFrame:
+def planes_table(pitched: Pitched, outlines: Outlines, ids: pd.DataFrame, crs: object) -> LateTable:
     """Planes as a table.
 
     Parameters
@@ -208,7 +208,7 @@ def planes_table(pitched: Pitched, outlines: Outlines, ids: pd.DataFrame, crs: o
 
     Returns
     -------
-    GeoDataFrame
+    LateTable
         `tables.TABLES["planes"]`, p rows.
     """
     planes = pitched.planes
@@ -225,13 +225,7 @@ def planes_table(pitched: Pitched, outlines: Outlines, ids: pd.DataFrame, crs: o
     x, y = outlines.planes.crs(planes.east, planes.north, corner_section)
     # Closed rings: each plane's first corner is repeated after its last one.
     vertex = np.insert(np.arange(x.size), planes.corner_start[1:], planes.corner_start[:-1])
-    geometry = shapely.from_ragged_array(
-        shapely.GeometryType.POLYGON,
-        np.stack([x[vertex], y[vertex]], axis=1),
-        (offsets(size + 1), np.arange(owner.size + 1)),
-    )
-    table: gpd.GeoDataFrame = conform("planes", frame, geometry=geometry, crs=crs)
-    return table
+    return late_table("planes", frame, polygons(x[vertex], y[vertex], offsets(size + 1)), crs)
 
 
 def pitched_members(
@@ -268,7 +262,7 @@ def pitched_members(
     for kind, line in enumerate(ROOF_LINES):
         rows = lines.kind == kind
         ends = (lines.east0[rows], lines.north0[rows], lines.east1[rows], lines.north1[rows])
-        owner, geometry, pieces = _multi_lines(outlines, lines.section[rows], ends)
+        owner, pieces, drawn = _multi_lines(outlines, lines.section[rows], ends)
         tables.append(
             MemberRows(
                 section=owner,
@@ -276,11 +270,12 @@ def pitched_members(
                 count=pieces,
                 spacing_ft=np.full(owner.size, np.nan),
                 basis=pitched.layout_basis[owner],
-                geometry=geometry,
+                pieces=pieces,
+                ends=drawn,
             )
         )
     ends = (members.east0, members.north0, members.east1, members.north1)
-    owner, geometry, _ = _multi_lines(outlines, planes.section[members.plane], ends)
+    owner, pieces, drawn = _multi_lines(outlines, planes.section[members.plane], ends)
     tables.append(
         MemberRows(
             section=owner,
@@ -288,7 +283,8 @@ def pitched_members(
             count=rafter_counts(pitched, members, name == "truss")[owner],
             spacing_ft=spacing_ft[owner],
             basis=np.maximum(pitched.layout_basis, spacing_basis)[owner],
-            geometry=geometry,
+            pieces=pieces,
+            ends=drawn,
         )
     )
     return tables
@@ -296,16 +292,8 @@ def pitched_members(
 
 def _multi_lines(
     outlines: Outlines, section: IntArray, ends: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-) -> tuple[IntArray, npt.NDArray[np.object_], IntArray]:
-    """Sections that have lines, all lines of each as one multi-line, and how many these are."""
-    x0, y0 = outlines.planes.crs(ends[0], ends[1], section)
-    x1, y1 = outlines.planes.crs(ends[2], ends[3], section)
-    coordinates = np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2)
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Sections that have lines, how many each has, and the ends of all lines in the working CRS."""
     pieces = np.bincount(section, minlength=outlines.count)
     owner = np.flatnonzero(pieces)
-    geometry = shapely.from_ragged_array(
-        shapely.GeometryType.MULTILINESTRING,
-        coordinates,
-        (np.arange(0, coordinates.shape[0] + 1, 2), offsets(pieces[owner])),
-    )
-    return owner, geometry, pieces[owner]
+    return owner, pieces[owner], outlines.planes.crs_ends(ends, section)

@@ -29,6 +29,7 @@ FloatArray = npt.NDArray[np.float64]
 # Half the step of the central difference: 0.00001 degree is about one metre, small against the
 # curvature of any projection and large against the rounding of coordinates.
 _STEP_DEG = 1e-5
+_AT_ONCE = 2**14
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +122,34 @@ class LocalPlanes:
             self.origin_x[plane] + a[plane, 0, 0] * east_ft + a[plane, 0, 1] * north_ft,
             self.origin_y[plane] + a[plane, 1, 0] * east_ft + a[plane, 1, 1] * north_ft,
         )
+
+    def crs_ends(
+        self,
+        ends_ft: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+        plane: npt.NDArray[Any],
+    ) -> FloatArray:
+        """Lines from feet east and north of the origin to the working CRS; see `feet`.
+
+        Parameters
+        ----------
+        ends_ft
+            East and north of the one end, then of the other, shape (m,) each.
+        plane
+            Which plane each line belongs to, shape (m,).
+
+        Returns
+        -------
+        ndarray of float
+            x and y of the one end, then of the other, shape (m, 4).
+        """
+        ends = np.empty((plane.size, 4))
+        # In pieces that the processor's cache holds: there are millions of members.
+        for first in range(0, plane.size, _AT_ONCE):
+            some = slice(first, first + _AT_ONCE)
+            east0, north0, east1, north1 = (values[some] for values in ends_ft)
+            ends[some, 0], ends[some, 1] = self.crs(east0, north0, plane[some])
+            ends[some, 2], ends[some, 3] = self.crs(east1, north1, plane[some])
+        return ends
 
     def area_ft2_per_unit2(self) -> FloatArray:
         """Ground square feet in one square unit of the working CRS at each origin, shape (n,)."""
