@@ -65,7 +65,7 @@ class Pieces(NamedTuple):
     undivided_ft2
         Ground area within the same fire walls, shape (n,).
     sections_used, fire_walls_used, joints_used
-        How many of the drawn features shaped a roof.
+        Which of the drawn features shaped a roof: rows, ascending.
     problems
         Problem rows.
     """
@@ -74,9 +74,9 @@ class Pieces(NamedTuple):
     drawn: IntArray
     geometry: GeometryArray
     undivided_ft2: FloatArray
-    sections_used: int
-    fire_walls_used: int
-    joints_used: int
+    sections_used: IntArray
+    fire_walls_used: IntArray
+    joints_used: IntArray
     problems: pd.DataFrame
 
 
@@ -135,7 +135,7 @@ def divide_roofs(
 
     drawn, home, shape = _place_sections(footprints, sections, outlines, rules, problems)
     drawn, home, shape = _settle_overlaps(sections, drawn, home, shape, ft2_per_unit2, problems)
-    used = np.unique(drawn).size
+    used = np.unique(drawn)
     piece, owner = polygon_parts(shape)
     building, drawing = home[owner], drawn[owner]
 
@@ -172,8 +172,8 @@ def divide_roofs(
         geometry,
         undivided_ft2,
         used,
-        int(walls.sum()),
-        int(joints.sum()),
+        np.flatnonzero(walls),
+        np.flatnonzero(joints),
         combine_problems(problems),
     )
 

@@ -199,7 +199,9 @@ def take_inventory(
     ]
     things = obstacles["obstacle_id"].to_numpy(dtype=object)
     joined.append(Joined("obstacles", things, things[obstacles["building_id"].notna().to_numpy(dtype=bool)]))
-    joined.append(Joined("fires", _labels(inputs.fires), fires["spot"].to_numpy(dtype=object)))
+    spots = _labels(inputs.fires)
+    # Each spot that is not taken has a row that says so.
+    joined.append(Joined("fires", spots, spots[~pd.Index(spots).isin(idle_fires["feature"])]))
     number = len(inputs.attributes)
     joined = [entry for place, entry in enumerate(joined) if place < number or entry.records.size]
     return Inventory(
