@@ -236,7 +236,7 @@ def _join(footprints: gpd.GeoDataFrame, records: AttributeRecords, rules: Rulebo
 
 def _labels(layer: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
     """What problems call the features of a layer that is named by row."""
-    return layer.index.to_numpy(dtype=object).astype("U").astype(object)
+    return np.asarray(layer.index.to_numpy(dtype=object).astype("U"), dtype=object)
 
 
 def _count_frame(counts: list[tuple[str, int, int]]) -> pd.DataFrame:
