@@ -6,8 +6,8 @@ Out: for each plan, in a process of its own: seconds for the ways and for the wh
 
 The town is a grid of streets with eight buildings a block. Run it with
 
-    python -m tests.benchmarks.days
-    python -m tests.benchmarks.days --n 5000 --plan 5x2 --json result.json
+    python -m tests.benchmarks days
+    python -m tests.benchmarks days --n 5000 --plan 5x2 --json result.json
 """
 
 from __future__ import annotations
@@ -16,10 +16,8 @@ import argparse
 import datetime
 import json
 import resource
-import subprocess
 import sys
 import time
-from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -33,6 +31,7 @@ from roofplat.ranking.days import plan_days
 from roofplat.ranking.days.streets import street_graph
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, conform
+from tests.benchmarks.frame import from_child, tell, with_json
 from tests.benchmarks.synthetic import CRS as TOWN_CRS
 
 _WEST, _SOUTH, _BLOCK_M, _A_BLOCK = 480_000.0, 4_400_000.0, 100.0, 8
@@ -116,7 +115,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--n", type=int, nargs="+", default=[5_000, 100_000])
     parser.add_argument("--plan", nargs="+", default=["1x1", "5x2"], help="days x inspectors, as 5x2")
-    parser.add_argument("--json", type=Path)
+    with_json(parser)
     parser.add_argument("--one", action="store_true", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.one:
@@ -136,8 +135,7 @@ def main() -> None:
                 "--plan",
                 plan,
             ]
-            ran = subprocess.run(command, check=True, capture_output=True, text=True)
-            found.append(json.loads(ran.stdout))
+            found.append(from_child(command))
             row = found[-1]
             print(
                 f"{count:>7,} buildings, {plan:>5} days x inspectors: {row['plan_s']:6.1f} s "
@@ -147,8 +145,7 @@ def main() -> None:
                 f"travel {row['travel_h']:.1f} h, greedy {row['greedy_travel_h']:.1f} h",
                 flush=True,
             )
-    if asked.json:
-        asked.json.write_text(json.dumps(found, indent=2), "utf-8")
+    tell("days", {"": found}, keys=("buildings", "plan"), more=("ortools",), json_file=asked.json)
 
 
 if __name__ == "__main__":

@@ -8,8 +8,8 @@ Out: for each size the bytes of both pages, the time to make them, the time from
 
 Run it with
 
-    python -m tests.benchmarks.map
-    python -m tests.benchmarks.map --n 10000 50000 --explore-most 10000 --json result.json
+    python -m tests.benchmarks map
+    python -m tests.benchmarks map --n 10000 50000 --explore-most 10000 --json result.json
 
 The district has real-looking outlines (`district.py`), and the map carries every layer the rooms make of
 it: standing plans, ranks, facts, places. `explore()` gets the buildings alone, with eight attributes of
@@ -34,7 +34,6 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
-import json
 import os
 import shutil
 import statistics
@@ -46,13 +45,13 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import pandas as pd
 
 from roofplat.ground import Ground
 from roofplat.publish import Wind, write_maps
 from roofplat.publish.page import leaflet_file
 from roofplat.rules import load_rulebook
 from tests.benchmarks.district import synthetic_district
+from tests.benchmarks.frame import tell, with_json
 
 # What is wanted, as shares of explore() or of plain GeoJSON in the same run.
 WANTED = {"size": 1 / 10, "first frame at 50,000": 1 / 20, "ms a step": 50.0, "slow pan": 1.0}
@@ -317,7 +316,7 @@ def main() -> None:
     parser.add_argument(
         "--explore-most", type=int, default=50_000, help="largest size that explore() is asked for"
     )
-    parser.add_argument("--json", type=Path, help="also write the figures to this file")
+    with_json(parser)
     options = parser.parse_args()
     program = shutil.which("chromium")
     if program is None:
@@ -340,17 +339,14 @@ def main() -> None:
             slow = measure_screen(browser, options.slow_n, run("slow"))
         version = browser.version
         browser.close()
-    print(f"chromium {version}, geopandas {gpd.__version__}, pandas {pd.__version__}")
-    for rows in (sizes, slow):
-        if rows:
-            print(
-                pd.DataFrame(rows).to_string(
-                    index=False, float_format=lambda value: f"{value:,.1f}", na_rep="-"
-                )
-            )
-    print("Wanted:", ", ".join(f"{what} at most {value:g}" for what, value in WANTED.items()))
-    if options.json:
-        options.json.write_text(json.dumps({"sizes": sizes, "slow": slow}, indent=1), "utf-8")
+    tell(
+        "map",
+        {"Sizes": sizes, "A dense, slow screen": slow},
+        keys=("what", "buildings", "level"),
+        wanted=WANTED,
+        notes=[f"chromium {version}"],
+        json_file=options.json,
+    )
 
 
 def _folder(path: Path) -> Path:

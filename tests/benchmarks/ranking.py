@@ -7,8 +7,8 @@ Out: for each size, in processes of their own: seconds by step, the median of so
 Half of the roofs are unknown, a quarter recorded, a quarter surveyed: three in four are drawn. Seconds of
 the processor are told as well, for a machine that does other things at the same time. Run it with
 
-    python -m tests.benchmarks.ranking
-    python -m tests.benchmarks.ranking --n 1000 --runs 1 --json result.json
+    python -m tests.benchmarks ranking
+    python -m tests.benchmarks ranking --n 1000 --runs 1 --json result.json
 """
 
 from __future__ import annotations
@@ -17,18 +17,13 @@ import argparse
 import datetime
 import itertools
 import json
-import platform
 import resource
 import statistics
-import subprocess
 import sys
 import time
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
-import scipy
 
 from roofplat.ranking import rank_buildings, survey_next
 from roofplat.ranking.intervals import rank_intervals
@@ -36,6 +31,7 @@ from roofplat.ranking.outlook import outlook
 from roofplat.ranking.score import weight_shares
 from roofplat.rules import load_rulebook
 from roofplat.tables import RANKING_FACTORS
+from tests.benchmarks.frame import from_child, tell, with_json
 from tests.ranking.made import district
 
 # What is wanted of the intervals at 100,000 buildings and 1,000 draws.
@@ -93,7 +89,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--n", type=int, nargs="+", default=[1_000, 10_000, 100_000])
     parser.add_argument("--runs", type=int, default=3, help="runs of which the median counts")
-    parser.add_argument("--json", type=Path, help="also write the figures to this file")
+    with_json(parser)
     parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
     if arguments.one is not None:
@@ -102,31 +98,23 @@ def main() -> None:
     results = []
     for count in arguments.n:
         command = [sys.executable, "-m", "tests.benchmarks.ranking", "--one", str(count)]
-        runs = [
-            json.loads(
-                subprocess.run(command, check=True, capture_output=True, text=True).stdout.splitlines()[-1]
-            )
-            for _ in range(arguments.runs)
-        ]
+        runs = [from_child(command) for _ in range(arguments.runs)]
         results.append({name: statistics.median(run[name] for run in runs) for name in runs[0]})
-    versions = {
-        "python": platform.python_version(),
-        "numpy": np.__version__,
-        "pandas": pd.__version__,
-        "scipy": scipy.__version__,
-        "machine": platform.machine(),
-    }
-    print(", ".join(f"{name} {version}" for name, version in versions.items()))
-    print(pd.DataFrame(results).to_string(index=False, float_format=lambda value: f"{value:,.2f}"))
+    notes = []
     for small, large in itertools.pairwise(results):
         growth = large["intervals_s"] / small["intervals_s"]
-        print(
+        notes.append(
             f"Intervals of {large['buildings']:,.0f} cost {growth:.1f} times those of "
             f"{small['buildings']:,.0f} ({large['buildings'] / small['buildings']:.0f} times the buildings)"
         )
-    print("Wanted at 100,000, at most:", ", ".join(f"{name} {value:g}" for name, value in WANTED.items()))
-    if arguments.json:
-        arguments.json.write_text(json.dumps({"versions": versions, "results": results}, indent=1), "utf-8")
+    tell(
+        "ranking",
+        {"": results},
+        keys=("buildings", "draws"),
+        wanted=WANTED,
+        notes=notes,
+        json_file=arguments.json,
+    )
 
 
 if __name__ == "__main__":

@@ -8,8 +8,8 @@ Out: throughput, times, errors and memory of (1) bbox queries of a built distric
 
 Run it with
 
-    python -m tests.benchmarks.service
-    python -m tests.benchmarks.service --n 1000 --seconds 2 --json result.json
+    python -m tests.benchmarks service
+    python -m tests.benchmarks service --n 1000 --seconds 2 --json result.json
 
 The district is made up (`district.py`), written as layers, and built by the command itself. The clients are
 a process of their own (`load.py`) and share the machine with the servers: what they used of the processor
@@ -28,8 +28,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import os
-import platform
 import re
 import signal
 import statistics
@@ -39,19 +37,18 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pyogrio
 import shapely
 
 from roofplat.district import Service
 from roofplat.tables import METHODS
 from tests.benchmarks.district import write_district
+from tests.benchmarks.frame import memory_mib, tell, with_json
 from tests.benchmarks.plain import spatialite_loads, write_bare
 
 # What is wanted: no errors, no growth, and of a what-if, milliseconds in the server.
@@ -96,27 +93,6 @@ def running(command: Sequence[str], folder: Path) -> Iterator[tuple[str, int]]:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
-
-
-def family(process: int) -> list[int]:
-    """A process and all that it started, by their ids."""
-    found = [process]
-    for one in found:
-        with contextlib.suppress(OSError):
-            for task in Path(f"/proc/{one}/task").iterdir():
-                found += [int(child) for child in (task / "children").read_text().split()]
-    return found
-
-
-def memory_mib(process: int) -> float:
-    """Proportional set size of a process and all that it started; Linux only, else nan."""
-    total_kib, seen = 0, False
-    for one in family(process):
-        with contextlib.suppress(OSError):
-            for line in Path(f"/proc/{one}/smaps_rollup").read_text().splitlines():
-                if line.startswith("Pss:"):
-                    total_kib, seen = total_kib + int(line.split()[1]), True
-    return total_kib / 1024 if seen else float("nan")
 
 
 def load(
@@ -295,32 +271,36 @@ def main() -> None:
     parser.add_argument("--what-if-clients", type=int, default=10, help="clients at once that ask what if")
     parser.add_argument("--workers", type=int, default=Service().workers, help="processes of each server")
     parser.add_argument("--keep", type=Path, help="folder of the district; what it holds is used again")
-    parser.add_argument("--json", type=Path, help="also write the figures to this file")
+    with_json(parser)
     options = parser.parse_args()
     with contextlib.ExitStack() as stack:
         folder = options.keep or Path(stack.enter_context(tempfile.TemporaryDirectory()))
         folder.mkdir(parents=True, exist_ok=True)
         told = measure(options, folder)
-    packages = ("pygeoapi", "waitress", "flask", "pyarrow", "shapely", "geopandas")
-    print(f"{os.cpu_count()} processors, {platform.machine()}, python {platform.python_version()}, ", end="")
-    print(", ".join(f"{name} {version(name)}" for name in packages))
     rows = [row(what, one) for what, one in told.items()]
     what_ifs = [what_if_row(what, one) for what, one in told.items() if what.startswith("what-if")]
-    for table in (rows, what_ifs):
-        print(pd.DataFrame(table).to_string(index=False, float_format=lambda value: f"{value:,.2f}"))
+    notes = []
     ours = next(one for one in rows if one["what"] == "service, buildings")
     for other in rows:
         if other["what"].startswith("plain"):
             rate, tail = ours["a second"] / other["a second"], ours["p99 ms"] / other["p99 ms"]
-            print(
+            notes.append(
                 f"{other['what']}: the service answers {rate:.1f} times as many, its p99 is {tail:.2f} of it"
             )
     for what, one in told.items():
         if one["errors"]:
-            print(f"{what}: errors {one['errors']}")
-    print("Wanted:", ", ".join(f"{name} at most {value:g}" for name, value in WANTED.items()))
-    if options.json:
-        options.json.write_text(json.dumps({"rows": rows, "what_if": what_ifs}, indent=1), "utf-8")
+            notes.append(f"{what}: errors {one['errors']}")
+    for one in (*rows, *what_ifs):
+        one["buildings"] = options.n
+    tell(
+        "service",
+        {"Layers and plans": rows, "What-ifs, milliseconds": what_ifs},
+        keys=("what", "buildings"),
+        wanted=WANTED,
+        notes=notes,
+        more=("pygeoapi", "waitress", "flask"),
+        json_file=options.json,
+    )
     if any(one["errors"] for what, one in told.items() if not what.startswith("plain")):
         sys.exit("The service answered with errors.")
 
