@@ -140,7 +140,7 @@ def arrow_of(frame: gpd.GeoDataFrame | pd.DataFrame) -> pa.Table:
         pa.Table.from_pandas(pd.DataFrame(frame.drop(columns="geometry")), preserve_index=False),
         pa.array(shapely.to_wkb(geometry, include_srid=False), pa.binary()),
         sorted(geometry_kinds(geometry) - {"None"}),
-        shapely.total_bounds(geometry).tolist(),
+        shapely.total_bounds(geometry).tolist() if len(geometry) else [np.nan] * 4,
         frame.crs,
     )
 
