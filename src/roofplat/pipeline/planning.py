@@ -7,7 +7,7 @@ Out: `Planned`: rules, inputs, inventory, tables and problems; nothing written y
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Any
@@ -24,6 +24,7 @@ from roofplat.framing.soundings import check_soundings, sounding_notes
 from roofplat.ground import Ground
 from roofplat.intake import Inputs, read_inputs
 from roofplat.inventory import Inventory, take_inventory
+from roofplat.late import LateTable
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish.parts import only_area
 from roofplat.publish.stock import StockRows
@@ -36,7 +37,9 @@ __all__ = [
     "Planned",
     "check_area",
     "draw_plans",
+    "draw_rows",
     "folder_of",
+    "frames_of",
     "gather",
     "only_area",
     "plan_district",
@@ -110,6 +113,97 @@ def gather(
     return with_record(inputs, tables, rules)
 
 
+def draw_rows(
+    inputs: Inputs,
+    inventory: Inventory,
+    rules: Rulebook,
+    ground: Ground,
+    *,
+    wind: tuple[float, str],
+    others: gpd.GeoDataFrame | None = None,
+    workers: int = 1,
+    report: Callable[[str], None] | None = None,
+) -> tuple[dict[str, Any], pd.DataFrame]:
+    """Frame the roofs and place the plans, and make no geometry object that nobody asks for.
+
+    Parameters
+    ----------
+    inputs, inventory
+        What was read and what is known.
+    rules, ground
+        The settings in force.
+    wind
+        Degrees from true north, and how it is known: see `wind_of`.
+    others
+        `tables.TABLES["roofs"]` of buildings that are not planned, and stand around those that are.
+    workers, report
+        As in `build`.
+
+    Returns
+    -------
+    tables, problems
+        Every table but the ranking, as frames or as `LateTable`; the problems of framing and placing.
+    """
+    say = report or silent
+    say(f"Framing {len(inventory.roofs)} sections")
+    around = None if others is None else others.geometry.to_numpy()
+    framing = frame_roofs(inventory.roofs, inputs.streets, rules, ground, inputs.walls, neighbours=around)
+    say("Placing")
+    plan = place_plans(
+        framing,
+        inventory.roofs,
+        inventory.obstacles,
+        inventory.fires,
+        rules,
+        wind_from_deg=wind[0],
+        wind_basis=wind[1],
+        streets=inputs.streets,
+        ground=inventory.ground,
+        outlines=others,
+        workers=workers,
+    )
+    solar_access, solar_problems = audit_solar(
+        plan.sections,
+        inventory.buildings,
+        inventory.obstacles,
+        framing.planes,
+        framing.members,
+        rules,
+        ground,
+    )
+    tables: dict[str, Any] = {
+        "buildings": inventory.buildings,
+        "sections": plan.sections,
+        "walls": framing.wall_rows,
+        "planes": framing.plane_rows,
+        "members": framing.member_rows,
+        "obstacles": inventory.obstacles,
+        "ground": inventory.ground,
+        "ladders": plan.ladders,
+        "paths": plan.paths,
+        "checks": plan.checks,
+        "openings": plan.openings,
+        "cuts": plan.cuts,
+        "trenches": plan.trenches,
+        "collapse_zones": plan.collapse_zones,
+        "solar_access": solar_access,
+        "facts": inventory.facts,
+        "section_facts": inventory.section_facts,
+        "family_odds": inventory.family_odds,
+        "streets": inputs.streets,
+        "areas": inputs.areas,
+        "stations": inputs.stations,
+    }
+    notes = sounding_notes(inventory.facts, inputs.attributes)
+    problems = [
+        framing.problems,
+        check_soundings(notes, framing.sections, framing.spacings, rules),
+        plan.problems,
+        solar_problems,
+    ]
+    return tables, pd.concat(problems, ignore_index=True)
+
+
 def draw_plans(
     inputs: Inputs,
     inventory: Inventory,
@@ -137,65 +231,33 @@ def draw_plans(
     tables, problems
         Every table but the ranking, and the problems of all rooms so far.
     """
-    say = report or silent
-    say(f"Framing {len(inventory.roofs)} sections")
-    framing = frame_roofs(inventory.roofs, inputs.streets, rules, ground, inputs.walls)
-    say("Placing")
-    direction, basis = wind_of(district, rules, wind_from_deg)
-    plan = place_plans(
-        framing,
-        inventory.roofs,
-        inventory.obstacles,
-        inventory.fires,
-        rules,
-        wind_from_deg=direction,
-        wind_basis=basis,
-        streets=inputs.streets,
-        ground=inventory.ground,
-        workers=workers,
-    )
-    solar_access, solar_problems = audit_solar(
-        plan.sections,
-        inventory.buildings,
-        inventory.obstacles,
-        framing.planes,
-        framing.members,
+    rows, found = draw_rows(
+        inputs,
+        inventory,
         rules,
         ground,
+        wind=wind_of(district, rules, wind_from_deg),
+        workers=workers,
+        report=report,
     )
-    tables: dict[str, Any] = {
-        "buildings": inventory.buildings,
-        "sections": plan.sections,
-        "walls": framing.walls,
-        "planes": framing.planes,
-        "members": framing.members,
-        "obstacles": inventory.obstacles,
-        "ground": inventory.ground,
-        "ladders": plan.ladders,
-        "paths": plan.paths,
-        "checks": plan.checks,
-        "openings": plan.openings,
-        "cuts": plan.cuts,
-        "trenches": plan.trenches,
-        "collapse_zones": plan.collapse_zones,
-        "solar_access": solar_access,
-        "facts": inventory.facts,
-        "section_facts": inventory.section_facts,
-        "family_odds": inventory.family_odds,
-        "streets": inputs.streets,
-        "areas": inputs.areas,
-        "stations": inputs.stations,
-    }
-    notes = sounding_notes(inventory.facts, inputs.attributes)
-    problems = [
-        inputs.problems,
-        inventory.problems,
-        framing.problems,
-        check_soundings(notes, framing.sections, framing.spacings, rules),
-        plan.problems,
-        solar_problems,
-    ]
-    return tables, conform("problems", pd.concat(problems, ignore_index=True))
+    problems = [inputs.problems, inventory.problems, found]
+    return frames_of(rows), conform("problems", pd.concat(problems, ignore_index=True))
+
+
+def frames_of(rows: Mapping[str, Any]) -> dict[str, Any]:
+    """Tables as frames, those with geometry that was not made yet too.
+
+    Parameters
+    ----------
+    rows
+        As `draw_rows` gives them.
+
+    Returns
+    -------
+    dict
+        The same names.
+    """
+    return {name: table.frame() if isinstance(table, LateTable) else table for name, table in rows.items()}
 
 
 def plan_district(

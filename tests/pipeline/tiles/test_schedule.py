@@ -13,38 +13,39 @@ from pathlib import Path
 import pytest
 
 from roofplat.errors import DistrictFileError, LayerError
-from roofplat.pipeline.tiles.schedule import run_tiles
+from roofplat.pipeline.tiles.schedule import Task, run_tiles
 
 ROOT = Path(__file__).resolve().parents[3]
 NAMES = [f"t{number}" for number in range(7)]
+TASKS = [Task(name, "key") for name in NAMES]
 
 
-def leave_a_mark(folder: Path, name: str) -> None:
-    with (folder / name).open("a") as stream:
+def leave_a_mark(folder: Path, task: Task) -> None:
+    with (folder / task.tile).open("a") as stream:
         stream.write(f"{os.getpid()}\n")
 
 
-def die_the_first_time(folder: Path, name: str) -> None:
-    if name == "t3" and not (folder / "died").exists():
+def die_the_first_time(folder: Path, task: Task) -> None:
+    if task.tile == "t3" and not (folder / "died").exists():
         (folder / "died").touch()
         os.kill(os.getpid(), signal.SIGKILL)
-    leave_a_mark(folder, name)
+    leave_a_mark(folder, task)
 
 
-def always_die(folder: Path, name: str) -> None:
-    if name == "t3":
+def always_die(folder: Path, task: Task) -> None:
+    if task.tile == "t3":
         os.kill(os.getpid(), signal.SIGKILL)
-    leave_a_mark(folder, name)
+    leave_a_mark(folder, task)
 
 
-def refuse(folder: Path, name: str) -> None:
-    if name == "t3":
+def refuse(folder: Path, task: Task) -> None:
+    if task.tile == "t3":
         raise DistrictFileError("There is no such thing; write another.")
-    leave_a_mark(folder, name)
+    leave_a_mark(folder, task)
 
 
-def wait_for_good(folder: Path, name: str) -> None:
-    leave_a_mark(folder, name)
+def wait_for_good(folder: Path, task: Task) -> None:
+    leave_a_mark(folder, task)
     time.sleep(600)
 
 
@@ -57,7 +58,7 @@ def processes(folder: Path) -> list[str]:
 @pytest.mark.parametrize("workers", [1, 2])
 def test_each_tile_is_run_once_and_told_of(tmp_path: Path, workers: int) -> None:
     lines: list[str] = []
-    run_tiles(NAMES, partial(leave_a_mark, tmp_path), workers=workers, report=lines.append)
+    run_tiles(TASKS, partial(leave_a_mark, tmp_path), workers=workers, report=lines.append)
     assert {file.name for file in tmp_path.iterdir()} == set(NAMES)
     own = [pid == str(os.getpid()) for pid in processes(tmp_path)]
     assert own == [workers == 1] * len(NAMES)
@@ -69,29 +70,29 @@ def test_nothing_to_run_starts_nothing() -> None:
 
 
 def test_a_worker_that_is_killed_costs_no_tile(tmp_path: Path) -> None:
-    run_tiles(NAMES, partial(die_the_first_time, tmp_path), workers=2)
+    run_tiles(TASKS, partial(die_the_first_time, tmp_path), workers=2)
     assert {file.name for file in tmp_path.iterdir()} == {*NAMES, "died"}
 
 
 def test_a_tile_that_kills_its_worker_twice_is_named_in_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(LayerError, match=r"^The process that planned tile t3 ended .* --workers.*\.$"):
-        run_tiles(NAMES, partial(always_die, tmp_path), workers=2)
+        run_tiles(TASKS, partial(always_die, tmp_path), workers=2)
     assert not (tmp_path / "t3").exists()
 
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_what_a_tile_cannot_do_is_said_as_it_says_it(tmp_path: Path, workers: int) -> None:
     with pytest.raises(DistrictFileError, match=r"^There is no such thing; write another\.$"):
-        run_tiles(NAMES, partial(refuse, tmp_path), workers=workers)
+        run_tiles(TASKS, partial(refuse, tmp_path), workers=workers)
 
 
 def test_workers_end_with_the_process_that_gave_the_work(tmp_path: Path) -> None:
     """What used to happen: they wait for work for good, each with a tile's memory."""
     script = (
         "from functools import partial\nfrom pathlib import Path\n"
-        "from tests.pipeline.tiles.test_schedule import NAMES, run_tiles, wait_for_good\n"
+        "from tests.pipeline.tiles.test_schedule import TASKS, run_tiles, wait_for_good\n"
         "if __name__ == '__main__':\n"
-        f"    run_tiles(NAMES, partial(wait_for_good, Path({str(tmp_path)!r})), workers=2)\n"
+        f"    run_tiles(TASKS, partial(wait_for_good, Path({str(tmp_path)!r})), workers=2)\n"
     )
     (tmp_path / "script.py").write_text(script)
     given = {**os.environ, "PYTHONPATH": str(ROOT)}

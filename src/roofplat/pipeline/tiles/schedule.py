@@ -12,14 +12,22 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from typing import Any
+from typing import Any, NamedTuple
 
 from roofplat.errors import LayerError
 
-__all__ = ["Run", "run_tiles"]
+__all__ = ["Run", "Task", "run_tiles"]
 
-Run = Callable[[str], None]
-"""Plans the tile of that name; it can be pickled."""
+
+class Task(NamedTuple):
+    """A tile that is to be planned, and the key that it then has."""
+
+    tile: str
+    key: str
+
+
+Run = Callable[[Task], None]
+"""Plans a tile; it can be pickled."""
 # A process gives back its memory when it ends: each does so many tiles, then others begin.
 _TILES_OF_A_PROCESS = 200
 # Tiles that are given out beyond those at work, so that no process waits.
@@ -28,7 +36,7 @@ _PRELOAD = "roofplat.pipeline.tiles.run"
 
 
 def run_tiles(
-    tiles: Sequence[str],
+    tasks: Sequence[Task],
     run: Run,
     *,
     workers: int = 1,
@@ -38,8 +46,8 @@ def run_tiles(
 
     Parameters
     ----------
-    tiles
-        Their names.
+    tasks
+        The tiles.
     run
         Plans one; called once for each. Called again, it finds what a call that was cut off has left.
     workers
@@ -57,25 +65,24 @@ def run_tiles(
     Examples
     --------
     >>> done = []
-    >>> run_tiles(["t1", "t2"], done.append)
-    >>> done
+    >>> run_tiles([Task("t1", "key"), Task("t2", "key")], done.append)
+    >>> [task.tile for task in done]
     ['t1', 't2']
     """
     done = 0
 
-    def tell(name: str) -> None:
+    def tell() -> None:
         nonlocal done
-        del name
         done += 1
         if report is not None:
-            report(f"Planning tiles: {done:,} of {len(tiles):,}")
+            report(f"Planning tiles: {done:,} of {len(tasks):,}")
 
-    if workers <= 1 or len(tiles) <= 1:
-        for name in tiles:
-            run(name)
-            tell(name)
+    if workers <= 1 or len(tasks) <= 1:
+        for task in tasks:
+            run(task)
+            tell()
         return
-    left = list(tiles)
+    left = list(tasks)
     while left:
         some = left[: workers * _TILES_OF_A_PROCESS]
         lost = _run_pool(some, run, min(workers, len(some)), tell)
@@ -84,24 +91,24 @@ def run_tiles(
             continue
         finished, suspects = lost
         # Any of those that were at work may be the one that no memory suffices for: one at a time now.
-        for name in suspects:
-            alone = _run_pool([name], run, 1, tell)
+        for task in suspects:
+            alone = _run_pool([task], run, 1, tell)
             if alone is not None and not alone[0]:
                 raise LayerError(
-                    f"The process that planned tile {name} ended by itself, and so did the one after it; "
-                    "build with fewer --workers, or give [scale] fewer tile_buildings."
+                    f"The process that planned tile {task.tile} ended by itself, and so did the next; "
+                    "build with fewer --workers, or with a smaller tile_buildings in [scale]."
                 )
-            finished.add(name)
-        left = [name for name in left if name not in finished]
+            finished.add(task)
+        left = [task for task in left if task not in finished]
 
 
 def _run_pool(
-    tiles: Sequence[str], run: Run, workers: int, tell: Callable[[str], None]
-) -> tuple[set[str], list[str]] | None:
+    tasks: Sequence[Task], run: Run, workers: int, tell: Callable[[], None]
+) -> tuple[set[Task], list[Task]] | None:
     """Work on tiles in processes; where one dies: which tiles are done, and which were at work."""
-    finished: set[str] = set()
-    waiting: dict[Future[None], str] = {}
-    coming = iter(tiles)
+    finished: set[Task] = set()
+    waiting: dict[Future[None], Task] = {}
+    coming = iter(tasks)
     pool = ProcessPoolExecutor(workers, mp_context=_start(), initializer=_follow_parent)
     try:
         _give(pool, run, coming, waiting, workers + _AHEAD)
@@ -109,33 +116,28 @@ def _run_pool(
             ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
             for future in ready:
                 future.result()
-                name = waiting.pop(future)
-                finished.add(name)
-                tell(name)
+                finished.add(waiting.pop(future))
+                tell()
             _give(pool, run, coming, waiting, workers + _AHEAD)
     except BrokenProcessPool:
-        for future, name in list(waiting.items()):
+        for future, task in waiting.items():
             if future.done() and future.exception() is None:
-                finished.add(name)
-                tell(name)
-        return finished, [name for name in tiles if name in set(waiting.values()) - finished]
+                finished.add(task)
+                tell()
+        return finished, [task for task in waiting.values() if task not in finished]
     finally:
         pool.shutdown(cancel_futures=True)
     return None
 
 
 def _give(
-    pool: ProcessPoolExecutor,
-    run: Run,
-    coming: Iterator[str],
-    waiting: dict[Future[None], str],
-    most: int,
+    pool: ProcessPoolExecutor, run: Run, coming: Iterator[Task], waiting: dict[Future[None], Task], most: int
 ) -> None:
     while len(waiting) < most:
-        name = next(coming, None)
-        if name is None:
+        task = next(coming, None)
+        if task is None:
             return
-        waiting[pool.submit(run, name)] = name
+        waiting[pool.submit(run, task)] = task
 
 
 def _start() -> Any:
