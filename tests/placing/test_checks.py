@@ -34,7 +34,7 @@ def test_at_another_angle_the_cut_still_spans_a_spacing_both_ways(angle: float) 
 
 def test_checks_of_a_plain_roof(shapes: ModuleType, laws: ModuleType) -> None:
     framing, plan = shapes.planned(shapes.roofs(shapes.rectangle(200, 100), rafter_spacing_ft=[3.0]))
-    tables = {name: getattr(plan, name) for name in plan.__slots__} | {
+    tables = plan.tables() | {
         "walls": framing.walls,
         "members": framing.members,
         "obstacles": shapes.obstacles(),

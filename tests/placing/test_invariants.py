@@ -206,7 +206,7 @@ def draw_plan(shapes: ModuleType, district: dict[str, Any]) -> dict[str, Any]:
 
 
 def tables_of(framing: Any, plan: Any, obstacles: gpd.GeoDataFrame) -> dict[str, Any]:
-    drawn = {name: getattr(plan, name) for name in plan.__slots__}
+    drawn = plan.tables()
     return drawn | {"walls": framing.walls, "members": framing.members, "obstacles": obstacles}
 
 

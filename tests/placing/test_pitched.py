@@ -81,7 +81,7 @@ def _tables(
         rules=RULES,
         wind_from_deg=wind,
     )
-    drawn = {name: getattr(plan, name) for name in plan.__slots__}
+    drawn = plan.tables()
     of_framing = {name: getattr(framing, name) for name in ("walls", "members", "planes")}
     return drawn | of_framing | {"obstacles": obstacles}
 

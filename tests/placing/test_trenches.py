@@ -13,7 +13,7 @@ def _measured(shapes: ModuleType, laws: ModuleType, *boxes: Any, obstacles: Any 
     choices = {name: facts.pop(name) for name in ("fires", "wind_from_deg", "streets") if name in facts}
     things = shapes.obstacles(*(obstacles or ()))
     framing, plan = shapes.planned(shapes.roofs(*boxes, **facts), obstacles=things, **choices)
-    tables = {name: getattr(plan, name) for name in plan.__slots__}
+    tables = plan.tables()
     tables |= {"walls": framing.walls, "members": framing.members, "obstacles": things}
     return laws.Measured(tables, shapes.RULES, shapes.GROUND)
 

@@ -15,9 +15,11 @@ import shapely
 
 from roofplat.errors import RuleError
 from roofplat.framing import Framing, by_family
-from roofplat.framing.ragged import FloatArray, IntArray
+from roofplat.framing.ragged import FloatArray, IntArray, offsets
+from roofplat.late import LateTable, late_table
 from roofplat.rules import Rulebook
-from roofplat.tables import conform, sentences
+from roofplat.tables import sentences
+from roofplat.wkb import Mixed, Shapes, shapes_of
 
 __all__ = ["Zones", "find_zones", "zone_table"]
 
@@ -25,6 +27,7 @@ __all__ = ["Zones", "find_zones", "zone_table"]
 _QUARTER = 8
 # The widest turn that is drawn with no more pieces than a quarter.
 _WIDEST_TURN_DEG = 100.0
+_POLYGON = int(shapely.GeometryType.POLYGON)
 _SHARES = ("collapse.height_share", "collapse.pushes_out_share")
 
 
@@ -116,7 +119,7 @@ def find_zones(
     )
 
 
-def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
     """Draw the zones: the ground around each building, courtyards counted, the building left out.
 
     Parameters
@@ -128,25 +131,16 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
     Returns
     -------
-    GeoDataFrame
+    LateTable
         `tables.TABLES["collapse_zones"]`, one row a building. Round corners are drawn with
         straight pieces, up to half a percent of the distance inside the true curve.
     """
     reach = zones.distance_ft * zones.units_per_ft
-    ring, done = _around_boxes(zones.footprint, reach)
-    rest = np.flatnonzero(~done)
-    footprint = zones.footprint[rest]
-    around = shapely.buffer(footprint, reach[rest], quad_segs=_QUARTER)
-    plain = (
-        (shapely.get_type_id(footprint) == 3)
-        & (shapely.get_num_interior_rings(footprint) == 0)
-        & (shapely.get_num_interior_rings(around) == 0)
-        & (reach[rest] > 0)
-    )
-    # A plain outline within a plain outline is a hole in it; the others have to be computed.
-    holes = shapely.get_exterior_ring(footprint[plain]).reshape(-1, 1)
-    ring[rest[plain]] = shapely.polygons(shapely.get_exterior_ring(around[plain]), holes=holes)
-    ring[rest[~plain]] = shapely.difference(around[~plain], footprint[~plain])
+    boxes, ring = _around_boxes(zones.footprint, reach)
+    rest = np.setdiff1d(np.arange(reach.size), boxes)
+    others, kinds = _around_others(zones.footprint[rest], reach[rest])
+    order = np.empty(reach.size, dtype=np.int64)
+    order[np.concatenate([boxes, rest[others]])] = np.arange(reach.size)
     columns = {
         "building_id": roofs["building_id"].array.take(zones.section),
         "distance_ft": zones.distance_ft,
@@ -162,21 +156,16 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             zones.pushes_out.astype(np.int64),
         ),
     }
-    table: gpd.GeoDataFrame = conform("collapse_zones", columns, geometry=ring, crs=roofs.crs)
-    return table
+    return late_table("collapse_zones", columns, Mixed((ring, *kinds), order), roofs.crs)
 
 
-def _around_boxes(
-    footprint: npt.NDArray[np.object_], reach: FloatArray
-) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.bool_]]:
-    """Zones of outlines with four corners that turn outward, and where that was the case.
+def _around_boxes(footprint: npt.NDArray[np.object_], reach: FloatArray) -> tuple[IntArray, Shapes]:
+    """Outlines with four corners that turn outward, and their zones.
 
     Most buildings are such; to put their four arcs together is several times faster than to buffer.
     """
-    ring = np.empty(footprint.size, dtype=object)
-    done = np.zeros(footprint.size, dtype=bool)
     four = np.flatnonzero(
-        (shapely.get_type_id(footprint) == 3)
+        (shapely.get_type_id(footprint) == _POLYGON)
         & (shapely.get_num_interior_rings(footprint) == 0)
         & (shapely.get_num_coordinates(footprint) == 5)
         & (reach > 0)
@@ -191,19 +180,42 @@ def _around_boxes(
     plain = ((turn * way > 0) & (np.abs(turn) <= np.radians(_WIDEST_TURN_DEG))).all(axis=1)
     four, outline, outward, turn = four[plain], outline[plain], outward[plain], turn[plain]
     angle = outward[..., None] + turn[..., None] * np.linspace(0.0, 1.0, _QUARTER + 1)
-    arc = np.stack([np.cos(angle), np.sin(angle)], axis=-1) * reach[four][:, None, None, None]
+    around = 4 * (_QUARTER + 1)
+    corners = np.empty((four.size, around + 6, 2))
     # An edge's turn is at the corner where it ends.
-    shell = (outline[:, 1:, None, :] + arc).reshape(-1, 4 * (_QUARTER + 1), 2)
-    corners = np.concatenate([shell, shell[:, :1], outline], axis=1)
-    size = corners.shape[1]
-    starts = np.arange(four.size)[:, None] * size + np.array([0, size - 5])
-    ring[four] = shapely.from_ragged_array(
-        shapely.GeometryType.POLYGON,
-        corners.reshape(-1, 2),
-        (np.append(starts.ravel(), four.size * size), np.arange(four.size + 1) * 2),
+    shell = corners[:, :around].reshape(-1, 4, _QUARTER + 1, 2)
+    for axis, arc in enumerate((np.cos(angle), np.sin(angle))):
+        arc *= reach[four][:, None, None]
+        np.add(outline[:, 1:, None, axis], arc, out=shell[..., axis])
+    corners[:, around] = corners[:, 0]
+    corners[:, around + 1 :] = outline
+    starts = np.arange(four.size)[:, None] * corners.shape[1] + np.array([0, around + 1])
+    rings = np.append(starts.ravel(), four.size * corners.shape[1])
+    return four, Shapes("Polygon", corners.reshape(-1, 2), (rings, np.arange(four.size + 1) * 2))
+
+
+def _around_others(
+    footprint: npt.NDArray[np.object_], reach: FloatArray
+) -> tuple[IntArray, tuple[Shapes, ...]]:
+    """Zones of all other outlines, kind after kind, and in which order the outlines come in them."""
+    around = shapely.buffer(footprint, reach, quad_segs=_QUARTER)
+    plain = (
+        (shapely.get_type_id(footprint) == _POLYGON)
+        & (shapely.get_num_interior_rings(footprint) == 0)
+        & (shapely.get_num_interior_rings(around) == 0)
+        & (reach > 0)
     )
-    done[four] = True
-    return ring, done
+    # A plain outline within a plain outline is a hole in it; the others have to be computed.
+    pairs = np.stack([around[plain], footprint[plain]], axis=1).ravel()
+    rings = offsets(shapely.get_num_coordinates(pairs))
+    within = Shapes(
+        "Polygon", shapely.get_coordinates(pairs), (rings, np.arange(0, rings.size, 2, dtype=np.int64))
+    )
+    computed = shapely.difference(around[~plain], footprint[~plain])
+    single = shapely.get_type_id(computed) == _POLYGON
+    rest = np.flatnonzero(~plain)
+    order = np.concatenate([np.flatnonzero(plain), rest[single], rest[~single]])
+    return order, (within, *(shapes_of(computed[kind]) for kind in (single, ~single) if kind.any()))
 
 
 def _footprints(polygons: npt.NDArray[np.object_], building: IntArray, count: int) -> npt.NDArray[np.object_]:

@@ -32,6 +32,7 @@ from roofplat.framing.ragged import (
     take,
 )
 from roofplat.framing.spacings import Spacings
+from roofplat.late import LateTable
 from roofplat.placing.approach import Approach, read_approach
 from roofplat.placing.asked import Asked, read_asked
 from roofplat.placing.bays import lay_out_bays
@@ -72,25 +73,63 @@ _CHUNK = 4000
 _BESIDE_FT = 0.1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Plan:
     """The tables of the standing plan; geometry in the working CRS.
 
     sections
         The table of framing with `planned`, the scenario and the cut method filled in.
-    ladders, paths, checks, openings, cuts, trenches, collapse_zones, problems
-        Tables of `tables.TABLES`.
+    late
+        The tables `ladders`, `paths`, `checks`, `openings`, `cuts`, `trenches` and `collapse_zones` by
+        name, their geometry still coordinates; each is a frame by the same name too, made when first asked
+        for.
+    problems
+        The table `problems`.
     """
 
     sections: gpd.GeoDataFrame
-    ladders: gpd.GeoDataFrame
-    paths: gpd.GeoDataFrame
-    checks: gpd.GeoDataFrame
-    openings: gpd.GeoDataFrame
-    cuts: gpd.GeoDataFrame
-    trenches: gpd.GeoDataFrame
-    collapse_zones: gpd.GeoDataFrame
+    late: Mapping[str, LateTable]
     problems: pd.DataFrame
+
+    def tables(self) -> dict[str, Any]:
+        """Every table as a frame, by its name."""
+        late = {name: table.frame() for name, table in self.late.items()}
+        return {"sections": self.sections, **late, "problems": self.problems}
+
+    @property
+    def ladders(self) -> gpd.GeoDataFrame:
+        """The table `ladders`."""
+        return self.late["ladders"].frame()
+
+    @property
+    def paths(self) -> gpd.GeoDataFrame:
+        """The table `paths`."""
+        return self.late["paths"].frame()
+
+    @property
+    def checks(self) -> gpd.GeoDataFrame:
+        """The table `checks`."""
+        return self.late["checks"].frame()
+
+    @property
+    def openings(self) -> gpd.GeoDataFrame:
+        """The table `openings`."""
+        return self.late["openings"].frame()
+
+    @property
+    def cuts(self) -> gpd.GeoDataFrame:
+        """The table `cuts`."""
+        return self.late["cuts"].frame()
+
+    @property
+    def trenches(self) -> gpd.GeoDataFrame:
+        """The table `trenches`."""
+        return self.late["trenches"].frame()
+
+    @property
+    def collapse_zones(self) -> gpd.GeoDataFrame:
+        """The table `collapse_zones`."""
+        return self.late["collapse_zones"].frame()
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +253,7 @@ def place_plans(
         ladder_section=sheets.see("ladders", "section"),
         ladder_doubts=sheets.see("ladders", "doubts"),
     )
-    tables, problems = write_plan(
+    sections, tables, problems = write_plan(
         framing,
         sheets,
         rules,
@@ -230,7 +269,7 @@ def place_plans(
     )
     tables["collapse_zones"] = zone_table(setting.approach.zones, roofs)
     found = [fire_problems, *asked_problems, *unmet, _stock_problems(rules), problems]
-    return Plan(**tables, problems=join_problems(found))
+    return Plan(sections, tables, join_problems(found))
 
 
 def _stock_problems(rules: Rulebook) -> pd.DataFrame:

@@ -1,10 +1,7 @@
-"""Sheets: what each chunk placed, turned into geometry in the working CRS while it is at hand.
+"""Sheets: what each chunk placed, turned into coordinates of the working CRS while it is at hand.
 
 In: ladder spots, ways, openings, trenches and checks of a few thousand sections.
-Out: `Sheets`: the columns of the plan's tables, chunk after chunk.
-
-Geometry is made chunk by chunk: the coordinates are then still in the processor's cache and
-need not be kept for the whole district.
+Out: `Sheets`: the columns of the plan's tables and the coordinates of their geometry, chunk after chunk.
 """
 
 from __future__ import annotations
@@ -13,10 +10,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, offsets
+from roofplat.framing.ragged import FloatArray, IntArray
 from roofplat.placing.checks import Checks
 from roofplat.placing.ladders import LadderSpots
 from roofplat.placing.openings import Strips, cut_steps
@@ -27,8 +23,6 @@ from roofplat.placing.trenches import Trenches
 from roofplat.tables import CUT_KINDS
 
 __all__ = ["Sheets"]
-
-Geometry = npt.NDArray[np.object_]
 
 
 class Sheets:
@@ -134,7 +128,6 @@ class Sheets:
             met=wishes_met(spots.wishes),
             placed=spots.placed,
             doubts=spots.doubts,
-            geometry=_lines(base_x, base_y, tip_x, tip_y),
         )
 
     def _add_paths(
@@ -156,10 +149,9 @@ class Sheets:
             by_wall=by_wall[found],
             length_ft=ways.length_ft[found],
             on_bearing_ft=ways.on_bearing_ft[found],
-            geometry=shapely.from_ragged_array(
-                shapely.GeometryType.LINESTRING, np.stack([x, y], axis=1), (offsets(points[found]),)
-            ),
+            points=points[found],
         )
+        self.put("path_points", x=x, y=y)
 
     def _add_openings(self, frames: SectionFrames, sections: IntArray, strips: Strips) -> None:
         """Openings and their cuts; `sections` are the district's sections of the frames."""
@@ -179,7 +171,8 @@ class Sheets:
             toward_v=np.sign(strips.v_finish - strips.v_start),
             x=x.mean(axis=1),
             y=y.mean(axis=1),
-            geometry=_four_sided(x, y),
+            ring_x=x,
+            ring_y=y,
         )
         steps = cut_steps(strips)
         section = strips.section[steps.opening]
@@ -195,10 +188,8 @@ class Sheets:
             saw=steps.saw,
             count=count,
             cut_ft=np.bincount(steps.owner, weights=length, minlength=section.size),
-            geometry=_many_lines(
-                *frames.crs(steps.u0, steps.v0, each), *frames.crs(steps.u1, steps.v1, each), count
-            ),
         )
+        self._add_lines("cuts", *frames.crs(steps.u0, steps.v0, each), *frames.crs(steps.u1, steps.v1, each))
 
     def _add_trenches(
         self, frames: SectionFrames, first_section: int, first_wall: int, trenches: Trenches
@@ -223,7 +214,8 @@ class Sheets:
             saved_share=trenches.saved_share,
             x=(x[:, 0] + x[:, 3]) / 2,
             y=(y[:, 0] + y[:, 3]) / 2,
-            geometry=_four_sided(x, y),
+            ring_x=x,
+            ring_y=y,
         )
         # Two steps: the long cuts from start to finish, then the cross cuts at both ends.
         begin = [0, 3, 0, 1]
@@ -239,9 +231,9 @@ class Sheets:
             saw=np.tile([1, 2], section.size),
             count=count,
             cut_ft=np.stack([2 * length, 2 * width], axis=1).ravel(),
-            geometry=_many_lines(
-                x[:, begin].ravel(), y[:, begin].ravel(), x[:, end].ravel(), y[:, end].ravel(), count
-            ),
+        )
+        self._add_lines(
+            "trench_cuts", x[:, begin].ravel(), y[:, begin].ravel(), x[:, end].ravel(), y[:, end].ravel()
         )
 
     def _add_checks(
@@ -254,38 +246,32 @@ class Sheets:
             "inspection",
             section=section + first_section,
             cut_ft=np.hypot(np.hypot(checks.u1 - checks.u0, checks.v1 - checks.v0), climb),
-            geometry=_lines(
-                *frames.crs(checks.u0, checks.v0, section), *frames.crs(checks.u1, checks.v1, section)
-            ),
         )
+        self._add_lines(
+            "inspection",
+            *frames.crs(checks.u0, checks.v0, section),
+            *frames.crs(checks.u1, checks.v1, section),
+        )
+        x, y = frames.crs(checks.hole_u, checks.hole_v, checks.hole_section)
         self.put(
             "holes",
             section=checks.hole_section + first_section,
             seq=checks.hole_seq,
-            geometry=np.asarray(
-                shapely.points(*frames.crs(checks.hole_u, checks.hole_v, checks.hole_section))
-            ),
+            x=x,
+            y=y,
         )
 
+    def _add_lines(self, table: str, x0: FloatArray, y0: FloatArray, x1: FloatArray, y1: FloatArray) -> None:
+        """Straight lines that belong to the rows of a table, in its order."""
+        self.put(f"{table}_lines", x0=x0, y0=y0, x1=x1, y1=y1)
 
-def _lines(x0: FloatArray, y0: FloatArray, x1: FloatArray, y1: FloatArray) -> Geometry:
-    """Straight lines, shape (k,)."""
-    return np.asarray(shapely.linestrings(np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2, 2)))
+    def lines(self, table: str) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """The ends of a table's straight lines, which then leave the sheets."""
+        x0, y0, x1, y1 = (self.take(f"{table}_lines", end) for end in ("x0", "y0", "x1", "y1"))
+        return x0, y0, x1, y1
 
-
-def _many_lines(x0: FloatArray, y0: FloatArray, x1: FloatArray, y1: FloatArray, count: IntArray) -> Geometry:
-    """Multi-lines of `count` straight lines each."""
-    coordinates = np.stack([x0, y0, x1, y1], axis=1).reshape(-1, 2)
-    return shapely.from_ragged_array(
-        shapely.GeometryType.MULTILINESTRING,
-        coordinates,
-        (np.arange(0, coordinates.shape[0] + 1, 2), offsets(count)),
-    )
-
-
-def _four_sided(x: FloatArray, y: FloatArray) -> Geometry:
-    """Polygons of four corners, shape (k,) from (k, 4)."""
-    around = [0, 1, 2, 3, 0]
-    coordinates = np.stack([x[:, around].ravel(), y[:, around].ravel()], axis=1)
-    every = np.arange(x.shape[0] + 1)
-    return shapely.from_ragged_array(shapely.GeometryType.POLYGON, coordinates, (every * 5, every))
+    def rings(self, table: str) -> tuple[FloatArray, FloatArray]:
+        """The closed rings of a table's four-sided shapes, five corners each, which then leave the sheets."""
+        around = [0, 1, 2, 3, 0]
+        x, y = (self.take(table, f"ring_{axis}")[:, around].ravel() for axis in ("x", "y"))
+        return x, y

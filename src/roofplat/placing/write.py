@@ -2,6 +2,8 @@
 
 In: what each chunk placed.
 Out: the tables of the plan, with coordinates, grid strings, reasons, and the problems.
+
+Geometry stays coordinates: geometry objects are made when somebody asks for them.
 """
 
 from __future__ import annotations
@@ -16,8 +18,9 @@ import pyarrow as pa
 from pyproj import CRS, Transformer
 
 from roofplat.framing import Framing
-from roofplat.framing.ragged import FloatArray, marked
+from roofplat.framing.ragged import FloatArray, marked, offsets
 from roofplat.ground import transformer, usng_bytes
+from roofplat.late import LateTable, late_table
 from roofplat.placing.asked import Asked
 from roofplat.placing.compose import compose
 from roofplat.placing.methods import Choice, rejected_methods
@@ -38,6 +41,7 @@ from roofplat.tables import (
     sentences,
     words,
 )
+from roofplat.wkb import Mixed, Shapes, multilines, points, polygons, segments
 
 __all__ = ["write_plan"]
 
@@ -117,7 +121,7 @@ def write_plan(
     wanted_ft2: FloatArray,
     street_known: bool,
     asked: Asked,
-) -> tuple[dict[str, gpd.GeoDataFrame], pd.DataFrame]:
+) -> tuple[gpd.GeoDataFrame, dict[str, LateTable], pd.DataFrame]:
     """Make the tables of the plan.
 
     Parameters
@@ -141,25 +145,29 @@ def write_plan(
 
     Returns
     -------
-    tables, problems
+    sections
+        The table of framing with what was decided for each.
+    tables
+        All others but the collapse zones, by name.
+    problems
     """
     to_lonlat = transformer(framing.sections.crs, _WGS84)
     ids = {name: framing.sections[name].array for name in ("building_id", "section_id")}
     opened = marked(sheets.see("openings", "section"), planned.size)
+    sections = _sections(
+        framing,
+        rules,
+        to_lonlat,
+        refusal,
+        opened,
+        planned,
+        fire_u,
+        fire_v,
+        fire_given,
+        choice,
+        asked,
+    )
     tables = {
-        "sections": _sections(
-            framing,
-            rules,
-            to_lonlat,
-            refusal,
-            opened,
-            planned,
-            fire_u,
-            fire_v,
-            fire_given,
-            choice,
-            asked,
-        ),
         "ladders": _ladders(framing, sheets, ids, to_lonlat, street_known),
         "paths": _paths(framing, sheets, ids),
         "checks": _checks(framing, sheets, ids, rules),
@@ -167,7 +175,7 @@ def write_plan(
         "trenches": _trenches(framing, sheets, ids, to_lonlat, rules, opened),
         "cuts": _cuts(framing, sheets, ids),
     }
-    return tables, _problems(sheets, ids["section_id"], refusal, planned)
+    return sections, tables, _problems(sheets, ids["section_id"], refusal, planned)
 
 
 def _rows(ids: Columns, section: npt.NDArray[Any]) -> Columns:
@@ -206,7 +214,9 @@ def _sections(
         "cut_method": words(METHODS, told),
         "cut_method_why": why,
     }
-    return _table("sections", columns, columns.pop("geometry"), framing)
+    geometry = columns.pop("geometry")
+    table: gpd.GeoDataFrame = conform("sections", columns, geometry=geometry, crs=framed.crs)
+    return table
 
 
 def _why_this_method(
@@ -246,7 +256,7 @@ def _why_this_method(
 
 def _ladders(
     framing: Framing, sheets: Sheets, ids: Columns, to_lonlat: Transformer, street_known: bool
-) -> gpd.GeoDataFrame:
+) -> LateTable:
     section, rank, wall = (sheets.take("ladders", name) for name in ("section", "rank", "wall"))
     means = sheets.take("ladders", "means")
     support, highest = sheets.take("ladders", "support_ft"), sheets.take("ladders", "highest_ft")
@@ -271,9 +281,10 @@ def _ladders(
     frame["rank"] = rank
     frame["wall"] = wall - framing.wall_runs.start[section]
     frame["side"] = words(SIDES, framing.wall_side[wall])
-    for end in ("base", "tip"):
-        x, y = sheets.take("ladders", f"{end}_x"), sheets.take("ladders", f"{end}_y")
-        frame[f"{end}_lon"], frame[f"{end}_lat"] = to_lonlat.transform(x, y)
+    base_x, base_y = sheets.take("ladders", "base_x"), sheets.take("ladders", "base_y")
+    tip_x, tip_y = sheets.take("ladders", "tip_x"), sheets.take("ladders", "tip_y")
+    frame["base_lon"], frame["base_lat"] = to_lonlat.transform(base_x, base_y)
+    frame["tip_lon"], frame["tip_lat"] = to_lonlat.transform(tip_x, tip_y)
     frame["usng"] = _grid(frame["base_lon"], frame["base_lat"])
     frame["working_length_ft"] = sheets.take("ladders", "working_length_ft")
     frame["ladder_ft"] = sheets.take("ladders", "ladder_ft")
@@ -288,10 +299,10 @@ def _ladders(
     frame["score"] = sheets.take("ladders", "score")
     frame["rules"] = rule_ids
     frame["reasons"] = reasons
-    return _table("ladders", frame, sheets.take("ladders", "geometry"), framing)
+    return _table("ladders", frame, segments(base_x, base_y, tip_x, tip_y), framing)
 
 
-def _paths(framing: Framing, sheets: Sheets, ids: Columns) -> gpd.GeoDataFrame:
+def _paths(framing: Framing, sheets: Sheets, ids: Columns) -> LateTable:
     length = sheets.take("paths", "length_ft")
     rank = sheets.take("paths", "ladder_rank")
     by_wall = sheets.take("paths", "by_wall").astype(np.int64)
@@ -312,10 +323,12 @@ def _paths(framing: Framing, sheets: Sheets, ids: Columns) -> gpd.GeoDataFrame:
         return f"Cheapest way along {lines} from ladder {rank} to {work}, around obstacles."
 
     frame["why"] = compose([rank, by_wall, code], sentence)
-    return _table("paths", frame, sheets.take("paths", "geometry"), framing)
+    starts = offsets(sheets.take("paths", "points"))
+    xy = np.stack([sheets.take("path_points", axis) for axis in ("x", "y")], axis=1)
+    return _table("paths", frame, Shapes("LineString", xy, (starts,)), framing)
 
 
-def _checks(framing: Framing, sheets: Sheets, ids: Columns, rules: Rulebook) -> gpd.GeoDataFrame:
+def _checks(framing: Framing, sheets: Sheets, ids: Columns, rules: Rulebook) -> LateTable:
     cut, hole = sheets.take("inspection", "section"), sheets.take("holes", "section")
     section = np.concatenate([cut, hole])
     seq = np.concatenate([np.ones(cut.size, dtype=np.int64), sheets.take("holes", "seq")])
@@ -334,8 +347,11 @@ def _checks(framing: Framing, sheets: Sheets, ids: Columns, rules: Rulebook) -> 
         ],
         is_hole,
     )
-    geometry = np.concatenate([sheets.take("inspection", "geometry"), sheets.take("holes", "geometry")])
-    return _table("checks", frame, geometry[order], framing)
+    kinds = (
+        segments(*sheets.lines("inspection")),
+        points(sheets.take("holes", "x"), sheets.take("holes", "y")),
+    )
+    return _table("checks", frame, Mixed(kinds, order), framing)
 
 
 def _openings(
@@ -346,7 +362,7 @@ def _openings(
     wanted_ft2: FloatArray,
     fire_given: npt.NDArray[np.bool_],
     wind_from_deg: FloatArray,
-) -> gpd.GeoDataFrame:
+) -> LateTable:
     section = sheets.take("openings", "section")
     seq = sheets.take("openings", "seq")
     method = sheets.take("openings", "method")
@@ -395,7 +411,7 @@ def _openings(
     frame["usng"] = _grid(lon, lat)
     frame["rules"] = compose([method, first_cut.astype(int)], rule_ids)
     frame["why"] = compose([method, first_cut.astype(int), fire_given[section].astype(int)], sentence)
-    return _table("openings", frame, sheets.take("openings", "geometry"), framing)
+    return _table("openings", frame, _four_sided(sheets, "openings"), framing)
 
 
 def _trenches(
@@ -405,7 +421,7 @@ def _trenches(
     to_lonlat: Transformer,
     rules: Rulebook,
     opened: npt.NDArray[np.bool_],
-) -> gpd.GeoDataFrame:
+) -> LateTable:
     section = sheets.take("trenches", "section")
     along_beam = sheets.take("trenches", "along_beam")
     axis = framing.sections["framing_axis_deg"].to_numpy()[section]
@@ -444,10 +460,10 @@ def _trenches(
     frame["usng"] = _grid(lon, lat)
     frame["rules"] = sentences([_TRENCH_RULES], np.zeros(section.size, dtype=np.int64))
     frame["why"] = compose([along_beam.astype(int), percent, opened[section].astype(int), kind], sentence)
-    return _table("trenches", frame, sheets.take("trenches", "geometry"), framing)
+    return _table("trenches", frame, _four_sided(sheets, "trenches"), framing)
 
 
-def _cuts(framing: Framing, sheets: Sheets, ids: Columns) -> gpd.GeoDataFrame:
+def _cuts(framing: Framing, sheets: Sheets, ids: Columns) -> LateTable:
     def both(name: str) -> npt.NDArray[Any]:
         return np.concatenate([sheets.take("cuts", name), sheets.take("trench_cuts", name)])
 
@@ -457,17 +473,21 @@ def _cuts(framing: Framing, sheets: Sheets, ids: Columns) -> gpd.GeoDataFrame:
     frame["feature_seq"] = both("feature_seq")
     frame["seq"] = both("seq")
     frame["kind"] = words(CUT_KINDS, both("kind"))
-    frame["count"] = both("count")
+    frame["count"] = count = both("count")
     frame["saw"] = both("saw")
     frame["cut_ft"] = both("cut_ft")
-    return _table("cuts", frame, both("geometry"), framing)
+    lines = zip(sheets.lines("cuts"), sheets.lines("trench_cuts"), strict=True)
+    x0, y0, x1, y1 = (np.concatenate(ends) for ends in lines)
+    return _table("cuts", frame, multilines(x0, y0, x1, y1, offsets(count)), framing)
 
 
-def _table(
-    name: str, frame: Columns, geometry: npt.NDArray[np.object_], framing: Framing
-) -> gpd.GeoDataFrame:
-    table: gpd.GeoDataFrame = conform(name, frame, geometry=geometry, crs=framing.sections.crs)
-    return table
+def _four_sided(sheets: Sheets, name: str) -> Shapes:
+    x, y = sheets.rings(name)
+    return polygons(x, y, np.arange(0, x.size + 1, 5))
+
+
+def _table(name: str, frame: Columns, shapes: Shapes | Mixed, framing: Framing) -> LateTable:
+    return late_table(name, frame, shapes, framing.sections.crs)
 
 
 def _grid(lon: FloatArray, lat: FloatArray) -> Any:
