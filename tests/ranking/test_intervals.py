@@ -14,7 +14,7 @@ from scipy import stats
 from tests.ranking.made import district
 
 from roofplat.inventory import family_chances
-from roofplat.ranking import rank_buildings
+from roofplat.ranking import intervals, rank_buildings
 from roofplat.ranking.intervals import _steps, rank_intervals
 from roofplat.ranking.order import ranks, sort_keys
 from roofplat.ranking.outlook import Outlook
@@ -194,3 +194,44 @@ def test_intervals_of_a_district_do_not_depend_on_the_order_of_rows() -> None:
     assert (straight["rank_high"] - straight["rank_low"]).max() > 10
     chances = family_chances(tables["buildings"], None, tables["family_odds"], RULES)
     assert ((chances.to_numpy() > 0.01) & (chances.to_numpy() < 0.99)).any()
+
+
+@pytest.mark.parametrize("share", [0.9, 0.3, 0.001])
+def test_draws_held_a_few_at_a_time_give_the_same_ends(share: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    factors, roofs, rank = case(300, seed=12)
+    rules = load_rulebook({"ranking.draws": 150, "ranking.interval_share": share})
+    at_once = rank_intervals(factors, WEIGHTS, roofs, rank, rules)
+    # Seven draws of 300 ranks, two bytes each; a block that does not divide the buildings.
+    monkeypatch.setattr(intervals, "_BYTES", 7 * 300 * 2)
+    monkeypatch.setattr(intervals, "_BLOCK", 77)
+    monkeypatch.setattr(intervals, "_CELLS", 900)
+    assert np.array_equal(at_once, rank_intervals(factors, WEIGHTS, roofs, rank, rules))
+
+
+def test_kinds_of_roofs_draw_what_roofs_one_by_one_draw() -> None:
+    factors, roofs, rank = case(90, seed=13)
+    order = np.random.default_rng(1).integers(0, 90, 90)
+    kinds = Outlook(FAMILIES, LIGHT, SEVERITY, roofs.by_kind, order)
+    one_by_one = Outlook(FAMILIES, LIGHT, SEVERITY, roofs.by_kind[order])
+    assert np.array_equal(kinds.chances, one_by_one.chances)
+    assert kinds.mean(SEVERITY) == pytest.approx(one_by_one.chances @ SEVERITY)
+    assert np.array_equal(
+        rank_intervals(factors, WEIGHTS, kinds, rank, RULES),
+        rank_intervals(factors, WEIGHTS, one_by_one, rank, RULES),
+    )
+
+
+def test_above_a_stated_size_ends_are_rounded_outward_and_no_farther(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Steps of n / 65,536: at 200,000 buildings four ranks, so that an end moves by three at most."""
+    factors, roofs, rank = case(200_000, seed=14)
+    rules = load_rulebook({"ranking.draws": 100})
+    low, high = rank_intervals(factors, WEIGHTS, roofs, rank, rules)
+    monkeypatch.setattr(intervals, "_EXACT", 2**16)
+    lower, higher = rank_intervals(factors, WEIGHTS, roofs, rank, rules)
+    assert ((low - lower >= 0) & (low - lower <= 3)).all()
+    assert ((higher - high >= 0) & (higher - high <= 3)).all()
+    # The case is one that could tell: most ends do move.
+    assert (low > lower).mean() > 0.5
+    assert (higher > high).mean() > 0.5

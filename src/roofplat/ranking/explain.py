@@ -161,8 +161,8 @@ def factors_told(
     answered = both.iloc[: names.size]
     chances = outlook(answered, {"family_odds": odds, "roofs": roofs}, rules)
     return {
-        "lightweight": np.clip(chances.chances @ chances.lightweight, 0.0, 1.0).reshape(shape),
-        "severity": np.clip(chances.chances @ chances.severity, 0.0, 1.0).reshape(shape),
+        "lightweight": np.clip(chances.mean(chances.lightweight), 0.0, 1.0).reshape(shape),
+        "severity": np.clip(chances.mean(chances.severity), 0.0, 1.0).reshape(shape),
     }
 
 

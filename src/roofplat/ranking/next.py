@@ -102,14 +102,15 @@ def next_of(ranking: pd.DataFrame, buildings: pd.DataFrame, roofs: Outlook, rule
     ranking = pd.DataFrame(ranking).drop(columns="geometry", errors="ignore")
     ranking = ranking.sort_values("building_id", kind="stable", ignore_index=True)
     length = list_length(len(ranking), rules)
+    chances = roofs.chances
     would = scores_by_family(ranking, roofs, rules)
     gains, moved, changes = survey_effects(ranking["score"].to_numpy(dtype=float), would, length)
     listed = ranking["rank"].to_numpy(dtype=np.int64) <= length
     found = ranking.assign(
-        worth=np.round((roofs.chances * gains).sum(axis=1), SCORE_DECIMALS),
-        chance_of_change=np.clip((roofs.chances * changes).sum(axis=1), 0.0, 1.0),
-        places=np.round((roofs.chances * np.abs(moved)).sum(axis=1), _PLACE_DECIMALS),
-        reason=_reasons(buildings, roofs, moved, changes, listed, length),
+        worth=np.round((chances * gains).sum(axis=1), SCORE_DECIMALS),
+        chance_of_change=np.clip((chances * changes).sum(axis=1), 0.0, 1.0),
+        places=np.round((chances * np.abs(moved)).sum(axis=1), _PLACE_DECIMALS),
+        reason=_reasons(buildings, chances, moved, changes, listed, length),
     )[~family_surveyed(buildings)]
     # Rows are in order of building_id, and the sort is a stable one.
     order = np.lexsort((-found["places"], -found["worth"]))
@@ -202,15 +203,15 @@ def scores_by_family(ranking: pd.DataFrame, roofs: Outlook, rules: Rulebook) -> 
 
 def _reasons(
     buildings: pd.DataFrame,
-    roofs: Outlook,
+    chances: FloatArray,
     moved: IntArray,
     changes: npt.NDArray[np.bool_],
     listed: npt.NDArray[np.bool_],
     length: int,
 ) -> Words:
     """One sentence a building: how far up or down and with what chance, and what is known."""
-    up, up_places = _side(roofs.chances, moved > 0, moved)
-    down, down_places = _side(roofs.chances, moved < 0, -moved)
+    up, up_places = _side(chances, moved > 0, moved)
+    down, down_places = _side(chances, moved < 0, -moved)
     there = np.where(up > 0, _counted(up_places) + " up (" + percent(up) + ")", "")
     # After "98 places up or" the word is not said again.
     number = np.where(up > 0, thousands(np.maximum(down_places, 1.0)), _counted(down_places))
@@ -218,7 +219,7 @@ def _reasons(
     joint = np.where((up > 0) & (down > 0), " or ", "").astype(object)
     stays = (up <= 0) & (down <= 0)
     words = np.where(stays, "A survey would not move it", "A survey would move it " + there + joint + back)
-    crossing = np.clip((roofs.chances * changes).sum(axis=1), 0.0, 1.0)
+    crossing = np.clip((chances * changes).sum(axis=1), 0.0, 1.0)
     edge = np.where(listed, ", off the first ", ", onto the first ").astype(object) + f"{length:,} ("
     words = words + np.where(crossing > 0, edge + percent(crossing) + ")", "")
     return cast("Words", words + "; " + _known(buildings) + ".")

@@ -6,8 +6,6 @@ Out: whole numbers that sort as the ranks do, and ranks.
 
 from __future__ import annotations
 
-from typing import cast
-
 import numpy as np
 import numpy.typing as npt
 
@@ -25,7 +23,7 @@ _STEP = 10.0**SCORE_DECIMALS
 _HALF = np.uint64(32)
 
 
-def sort_keys(scores: FloatArray, row: IntArray | None = None) -> KeyArray:
+def sort_keys(scores: FloatArray, row: IntArray | KeyArray | None = None) -> KeyArray:
     """Give each score a whole number that is lower for a higher score, then for a lower row.
 
     Parameters
@@ -46,10 +44,15 @@ def sort_keys(scores: FloatArray, row: IntArray | None = None) -> KeyArray:
     >>> np.argsort(sort_keys(np.array([0.5, 0.7, 0.5 + 1e-15]))).tolist()
     [1, 0, 2]
     """
-    lacking = np.rint((1.0 - scores) * _STEP)
-    np.clip(lacking, 0.0, None, out=lacking)
+    lacking = np.subtract(1.0, scores)
+    lacking *= _STEP
+    np.rint(lacking, out=lacking)
+    np.maximum(lacking, 0.0, out=lacking)
+    keys = lacking.astype(np.uint64)
+    keys <<= _HALF
     rows = np.arange(scores.shape[-1]) if row is None else row
-    return cast("KeyArray", (lacking.astype(np.uint64) << _HALF) | rows.astype(np.uint64))
+    keys |= rows.astype(np.uint64, copy=False)
+    return keys
 
 
 def ranks(keys: KeyArray) -> IntArray:

@@ -20,6 +20,7 @@ from roofplat.rules import Rulebook
 __all__ = ["UNKNOWN", "Outlook", "family_surveyed", "outlook", "outlook_of", "to_look_again"]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 UNKNOWN = "unknown"
 
@@ -32,14 +33,35 @@ class Outlook:
         Ids of the roof families, `unknown` left out; m of them.
     lightweight, severity
         The two factors that follow from the family, from 0 to 1, shape (m,).
-    chances
-        Shape (n, m); every row adds up to 1.
+    by_kind
+        Chances, shape (k, m); every row adds up to 1.
+    kind
+        Row of `by_kind` of each building, shape (n,); None where each building has a row of its own.
     """
 
     families: tuple[str, ...]
     lightweight: FloatArray
     severity: FloatArray
-    chances: FloatArray
+    by_kind: FloatArray
+    kind: IntArray | None = None
+
+    @property
+    def chances(self) -> FloatArray:
+        """The chances of each building, shape (n, m)."""
+        return self.by_kind if self.kind is None else self.by_kind[self.kind]
+
+    @property
+    def kind_of_each(self) -> IntArray:
+        """Row of `by_kind` of each building, shape (n,)."""
+        return np.arange(len(self.by_kind)) if self.kind is None else self.kind
+
+    def mean(self, values: FloatArray) -> FloatArray:
+        """The mean of a figure a family over the families of each building, shape (n,)."""
+        # Family by family, so that no library decides in which order a sum is taken.
+        total = np.zeros(len(self.by_kind))
+        for chance, value in zip(self.by_kind.T, values, strict=True):
+            total += chance * value
+        return total[self.kind_of_each]
 
 
 def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook) -> Outlook:
@@ -77,7 +99,7 @@ def outlook(buildings: pd.DataFrame, tables: Mapping[str, Any], rules: Rulebook)
 
 
 def outlook_of(
-    frame: pd.DataFrame, forms: npt.NDArray[np.int64], family_odds: pd.DataFrame | None, rules: Rulebook
+    frame: pd.DataFrame, forms: IntArray, family_odds: pd.DataFrame | None, rules: Rulebook
 ) -> Outlook:
     """Tell the same from narrow columns.
 
@@ -113,7 +135,8 @@ def outlook_of(
             [not_said if entry.lightweight is None else entry.lightweight for entry in entries], dtype=float
         ),
         severity=np.clip([entry.severity for entry in entries], 0.0, 1.0),
-        chances=np.asfortranarray(chances[kind]),
+        by_kind=chances,
+        kind=kind,
     )
 
 

@@ -272,7 +272,7 @@ def _lightweight(
     buildings: pd.DataFrame, late: pd.DataFrame, roofs: Outlook, *, by_odds: bool
 ) -> tuple[FloatArray, Words]:
     given = _numbers(late["p_lightweight"])
-    chance = np.clip(np.where(np.isnan(given), roofs.chances @ roofs.lightweight, given), 0.0, 1.0)
+    chance = np.clip(np.where(np.isnan(given), roofs.mean(roofs.lightweight), given), 0.0, 1.0)
     known = text(buildings["family_basis"], "assumed") + np.where(
         to_look_again(buildings), ", look again", ""
     ).astype(object)
@@ -305,7 +305,7 @@ def _behind(late: pd.DataFrame) -> Words:
 def _severity(
     buildings: pd.DataFrame, roofs: Outlook, rules: Rulebook, *, by_odds: bool
 ) -> tuple[FloatArray, Words]:
-    value = np.clip(roofs.chances @ roofs.severity, 0.0, 1.0)
+    value = np.clip(roofs.mean(roofs.severity), 0.0, 1.0)
     label = text(
         buildings["roof_family"].map({key: entry.label for key, entry in rules.families.items()}), ""
     )
