@@ -22,7 +22,9 @@ from roofplat.framing.ragged import (
     IntArray,
     first_of_equals,
     lists_of,
+    marked,
     offsets,
+    order_by,
 )
 from roofplat.framing.regular import following_walls
 from roofplat.framing.walls import Walls
@@ -134,6 +136,36 @@ def walls_of_edges(outlines: Outlines, walls: Walls, rows: IntArray) -> tuple[In
     longest
         For each of all the walls its longest edge, the first among equals; -1 in other sections.
     """
+    edge, of_edge = _walls_alike(outlines, walls, rows)
+    same = of_edge >= 0
+    if not same.all():
+        unlike = outlines.section[edge[~same]]
+        of_edge[~same] = _walls_from_corners(outlines, walls, unlike[np.r_[True, unlike[1:] != unlike[:-1]]])
+    length = np.hypot(
+        outlines.east1[edge] - outlines.east0[edge], outlines.north1[edge] - outlines.north0[edge]
+    )
+    by_wall = np.argsort(of_edge, kind="stable")
+    best = first_of_equals([(-length[by_wall], 3)], of_edge[by_wall], walls.section.size)
+    longest = np.full(walls.section.size, -1, dtype=np.int64)
+    longest[best >= 0] = edge[by_wall[best[best >= 0]]]
+    return edge, of_edge, longest
+
+
+def _walls_alike(outlines: Outlines, walls: Walls, rows: IntArray) -> tuple[IntArray, IntArray]:
+    """Edges of sections, and the wall of each where every edge of the section is a wall, -1 elsewhere."""
+    _, edge = lists_of(rows, outlines.start)
+    section = outlines.section[edge]
+    alike = (np.diff(outlines.start) == np.diff(walls.start))[section]
+    wall = np.where(alike, edge - outlines.start[section] + walls.start[section], -1)
+    differs = alike & (
+        (outlines.east0[edge] != walls.east0[wall]) | (outlines.north0[edge] != walls.north0[wall])
+    )
+    wall[marked(section[differs], outlines.count)[section]] = -1
+    return edge, wall
+
+
+def _walls_from_corners(outlines: Outlines, walls: Walls, rows: IntArray) -> IntArray:
+    """The wall of each edge of some sections, found by the corners at which walls begin."""
     _, edge = lists_of(rows, outlines.start)
     _, wall = lists_of(rows, walls.start)
     # A wall begins at an edge that begins at the same place.
@@ -154,16 +186,8 @@ def walls_of_edges(outlines: Outlines, walls: Walls, rows: IntArray) -> tuple[In
     ring_of = np.cumsum(np.r_[True, last[:-1]][: edge.size]) - 1
     ring_last = opened[np.flatnonzero(last)]
     before = np.where(opened < ring_start[ring_of], ring_last[ring_of], opened)
-    of_edge = opens[before]
-
-    length = np.hypot(
-        outlines.east1[edge] - outlines.east0[edge], outlines.north1[edge] - outlines.north0[edge]
-    )
-    by_wall = np.argsort(of_edge, kind="stable")
-    best = first_of_equals([(-length[by_wall], 3)], of_edge[by_wall], walls.section.size)
-    longest = np.full(walls.section.size, -1, dtype=np.int64)
-    longest[best >= 0] = edge[by_wall[best[best >= 0]]]
-    return edge, of_edge, longest
+    of_edge: IntArray = opens[before]
+    return of_edge
 
 
 def four_sided(
@@ -352,7 +376,7 @@ def gather(parts: Sequence[Facets]) -> Facets:
     section = np.concatenate([part.section for part in parts])
     wall = np.concatenate([part.wall for part in parts])
     size = np.concatenate([part.size for part in parts])
-    order = np.lexsort((wall, section))
+    order = order_by(section, wall)
     rank = np.empty_like(order)
     rank[order] = np.arange(order.size)
     corner_start = offsets(size)
@@ -364,7 +388,12 @@ def gather(parts: Sequence[Facets]) -> Facets:
     line_section = np.concatenate([part.line_section for part in parts])
     line_kind = np.concatenate([part.line_kind for part in parts])
     ends = np.concatenate([part.ends for part in parts])
-    lines = np.lexsort((ends[:, 1], ends[:, 0], right, left, line_kind, line_section))
+    # The planes beside a line are those of its section, so that all four numbers fit one.
+    planes = np.bincount(section)
+    span = int(planes.max(initial=0)) + 1
+    first = offsets(planes)[line_section]
+    key = ((line_section * len(ROOF_LINES) + line_kind) * span + left - first) * span + right - first
+    lines = order_by(key, ends[:, 0], ends[:, 1])
     return Facets(
         section=section[order],
         wall=wall[order],

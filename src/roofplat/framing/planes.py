@@ -23,6 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.framing.facets import (
+    RIDGE_LINE,
     ROOF_LINES,
     Facets,
     four_sided,
@@ -31,7 +32,7 @@ from roofplat.framing.facets import (
     walls_of_edges,
 )
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, marked, offsets, sums
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, lists_of, marked, offsets, sums
 from roofplat.framing.regular import regular_walls
 from roofplat.framing.spacings import kinds_of
 from roofplat.framing.walls import Walls
@@ -469,14 +470,16 @@ def _way(walls: Walls, said: Said, rules: Rulebook) -> _Way:
     """One ridge direction from the three ways to say it."""
     tolerance = rules.number("pitched.direction_tolerance_deg")
     runs = places_in(said.ridge_runs, ("along", "across"))
-    long_deg, equal = _longer_side(walls)
-    by_runs = np.where((runs >= 0) & ~equal, long_deg + 90.0 * runs, np.nan)
+    stated = np.flatnonzero(runs >= 0)
+    long_deg, equal = _longer_side(walls, stated)
+    by_runs = np.full(runs.size, np.nan)
+    by_runs[stated] = np.where(equal, np.nan, long_deg + 90.0 * runs[stated])
     by_fall = said.downslope_deg + 90.0
     with np.errstate(invalid="ignore"):
         contradicts = _apart(said.ridge_deg, by_fall) > tolerance
         # `along` and `across` only tell one side of a rectangle from the other.
-        for stated in (said.ridge_deg, by_fall):
-            contradicts |= _apart(stated, by_runs) > 45.0
+        for told in (said.ridge_deg, by_fall):
+            contradicts |= _apart(told, by_runs) > 45.0
     ridge = np.where(np.isfinite(said.ridge_deg), said.ridge_deg, by_fall)
     ridge = np.where(np.isfinite(ridge), ridge, by_runs)
     return _Way(
@@ -487,18 +490,19 @@ def _way(walls: Walls, said: Said, rules: Rulebook) -> _Way:
     )
 
 
-def _longer_side(walls: Walls) -> tuple[FloatArray, BoolArray]:
-    """Azimuth of the longer side of each outline, 0 to 180, and whether both sides are equal.
+def _longer_side(walls: Walls, rows: IntArray) -> tuple[FloatArray, BoolArray]:
+    """Azimuth of the longer side of some outlines, 0 to 180, and whether both sides are equal.
 
     The longer side is the direction in which most wall runs, counted along and across the longest
     wall.
     """
-    count = walls.start.size - 1
-    longest = first_of_equals([(-walls.length_ft, 3)], walls.section, count)
-    azimuth = walls.azimuth_deg[longest]
-    off = np.radians(walls.azimuth_deg - azimuth[walls.section])
-    along = sums(walls.length_ft * np.abs(np.cos(off)), walls.section, count)
-    across = sums(walls.length_ft * np.abs(np.sin(off)), walls.section, count)
+    item, wall = lists_of(rows, walls.start)
+    length = walls.length_ft[wall]
+    longest = first_of_equals([(-length, 3)], item, rows.size)
+    azimuth = walls.azimuth_deg[wall[longest]]
+    off = np.radians(walls.azimuth_deg[wall] - azimuth[item])
+    along = sums(length * np.abs(np.cos(off)), item, rows.size)
+    across = sums(length * np.abs(np.sin(off)), item, rows.size)
     turned = azimuth + np.where(across > along, 90.0, 0.0)
     return turned % 180.0, np.abs(across - along) / 2 < _EQUAL_SIDE_FT
 
@@ -539,28 +543,28 @@ def _fall(
 ) -> tuple[FloatArray, BoolArray, BoolArray]:
     """Direction down each monopitch roof; whether it is a guess; whether no wall fits what is said."""
     tolerance = rules.number("pitched.direction_tolerance_deg")
-    count = walls.start.size - 1
-    owner = walls.section
-    outward = walls.outward_deg
-    longest = outward[first_of_equals([(-walls.length_ft, 3)], owner, count)]
-    fall, ridge = way.downslope_deg[owner], way.ridge_deg[owner]
+    item, wall = lists_of(rows, walls.start)
+    outward, length = walls.outward_deg[wall], walls.length_ft[wall]
+    longest = outward[first_of_equals([(-length, 3)], item, rows.size)]
+    said, ridge_deg = way.downslope_deg[rows], way.ridge_deg[rows]
+    fall, ridge = said[item], ridge_deg[item]
     with np.errstate(invalid="ignore"):
         off = np.abs((outward - fall + 180.0) % 360.0 - 180.0)
         across = _apart(outward, ridge + 90.0) <= tolerance
     off = np.where(off <= tolerance, off, np.inf)
-    nearest = first_of_equals([(off, 3), (-walls.length_ft, 3)], owner, count)
-    beside = first_of_equals([(np.where(across, -walls.length_ft, np.inf), 3)], owner, count)
-    given = np.isfinite(way.downslope_deg)
-    sided = ~given & np.isfinite(way.ridge_deg)
-    direction = np.where(given, way.downslope_deg, longest)
+    nearest = first_of_equals([(off, 3), (-length, 3)], item, rows.size)
+    beside = first_of_equals([(np.where(across, -length, np.inf), 3)], item, rows.size)
+    given = np.isfinite(said)
+    sided = ~given & np.isfinite(ridge_deg)
+    direction = np.where(given, said, longest)
     direction = np.where(given & (nearest >= 0), outward[nearest], direction)
     direction = np.where(sided & (beside >= 0), outward[beside], direction)
-    return direction[rows], ~given[rows], (sided & (beside < 0))[rows]
+    return direction, ~given, sided & (beside < 0)
 
 
 def _no_ridge_like(facets: Facets, way: _Way, tolerance_deg: float) -> BoolArray:
     """Sections whose ridges all run another way than is said."""
-    ridge = facets.line_kind == 0
+    ridge = (facets.line_kind == RIDGE_LINE) & np.isfinite(way.ridge_deg)[facets.line_section]
     owner, ends = facets.line_section[ridge], facets.ends[ridge]
     azimuth = np.degrees(np.arctan2(ends[:, 3] - ends[:, 0], ends[:, 4] - ends[:, 1]))
     with np.errstate(invalid="ignore"):

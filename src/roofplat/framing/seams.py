@@ -307,7 +307,7 @@ def cut_apart(facets: Facets, cuts: Cuts, walls: Walls) -> Facets:
     number = np.arange(cuts.wall.size) - np.repeat(first[:-1], np.diff(first))
     for turn in range(int(number.max(initial=-1)) + 1):
         facets = _cut(facets, take(cuts, number == turn), walls)
-    return facets
+    return gather([facets]) if number.size else facets
 
 
 def _cut(facets: Facets, cuts: Cuts, walls: Walls) -> Facets:
@@ -379,7 +379,6 @@ def _cut(facets: Facets, cuts: Cuts, walls: Walls) -> Facets:
         columns.append(np.r_[np.r_[values[keeps], at[ended]][old_order], fresh[order]])
 
     # Lines beyond the cut are beside the new plane.
-    renamed = np.arange(facets.size.size)
     cut_of = np.full(facets.size.size, -1)
     cut_of[plane_of[cuts.wall[cut]]] = cut
     fresh_plane = np.full(size.size, -1)
@@ -388,24 +387,23 @@ def _cut(facets: Facets, cuts: Cuts, walls: Walls) -> Facets:
     middle_east = (facets.ends[:, 0] + facets.ends[:, 3]) / 2
     middle_north = (facets.ends[:, 1] + facets.ends[:, 4]) / 2
     for beside in (facets.line_left, facets.line_right):
-        at = cut_of[beside]
-        past = (middle_east - cuts.east[at]) * np.sin(angle)[at] + (middle_north - cuts.north[at]) * np.cos(
-            angle
-        )[at] > 0
-        sides.append(np.where((at >= 0) & past, fresh_plane[at], renamed[beside]))
-    return gather(
-        [
-            replace(
-                facets,
-                section=np.r_[facets.section, walls.section[cuts.beyond[cut]]],
-                wall=np.r_[facets.wall, cuts.beyond[cut]],
-                fall_deg=np.r_[facets.fall_deg, walls.outward_deg[cuts.beyond[cut]]],
-                size=np.r_[np.bincount(old_face, minlength=facets.size.size), new_size],
-                east=columns[0],
-                north=columns[1],
-                depth_ft=columns[2],
-                line_left=sides[0],
-                line_right=sides[1],
-            )
-        ]
+        near = np.flatnonzero(cut_of[beside] >= 0)
+        at = cut_of[beside[near]]
+        past = (middle_east[near] - cuts.east[at]) * np.sin(angle)[at] + (
+            middle_north[near] - cuts.north[at]
+        ) * np.cos(angle)[at] > 0
+        side = beside.copy()
+        side[near[past]] = fresh_plane[at[past]]
+        sides.append(side)
+    return replace(
+        facets,
+        section=np.r_[facets.section, walls.section[cuts.beyond[cut]]],
+        wall=np.r_[facets.wall, cuts.beyond[cut]],
+        fall_deg=np.r_[facets.fall_deg, walls.outward_deg[cuts.beyond[cut]]],
+        size=np.r_[np.bincount(old_face, minlength=facets.size.size), new_size],
+        east=columns[0],
+        north=columns[1],
+        depth_ft=columns[2],
+        line_left=sides[0],
+        line_right=sides[1],
     )
