@@ -1,4 +1,4 @@
-"""What stands in the page's two texts is what the tables say: unpacked here row by row, and compared."""
+"""What stands in the texts of a page is what the tables say: unpacked here row by row, and compared."""
 
 from __future__ import annotations
 
@@ -12,30 +12,54 @@ import pandas as pd
 import pytest
 import shapely
 
-from roofplat.publish.map_data import _bands, flatten_map
-from roofplat.publish.packing import STEPS_PER_DEGREE
+from roofplat.publish.map_data import pack_part
+from roofplat.publish.map_parts import (
+    PackedPart,
+    block_texts,
+    late_of,
+    overview_text,
+    page_of,
+    places_of,
+    visit_bands,
+)
+from roofplat.publish.map_place import STEPS_PER_DEGREE
+from roofplat.publish.parts import Parts
 
 from .test_packing import read_column, read_counts, unpack
 
 PLACES = 300
 
 
-def read_block(text: str) -> tuple[dict[str, Any], bytes]:
+def page_texts(tables: dict[str, Any], area: str | None = None, **frames: Any) -> tuple[bytes, bytes]:
+    """The overview and the plans of the page of a district, or of one of its areas."""
+    parts = Parts.of(tables)
+    packed = [PackedPart.of(pack_part(part)) for part in parts]
+    late: dict[tuple[int, int], bytes] = {}
+    page = page_of(packed, area)
+    overview = overview_text(
+        page, packed, late_of(parts, packed, {}), places_of(parts, packed), late, frames=frames, named=area
+    )
+    return overview, b"".join(block_texts(page, packed, late))
+
+
+def read_block(text: bytes) -> tuple[dict[str, Any], bytes]:
     block = gzip.decompress(base64.b64decode(text))
     length = int.from_bytes(block[:4], "little")
     return json.loads(block[4 : 4 + length]), block[4 + length :]
 
 
-def read_blocks(overview: str, plans: str) -> tuple[dict[str, Any], bytes, list[dict[str, dict[str, Any]]]]:
+def read_blocks(
+    overview: bytes, plans: bytes
+) -> tuple[dict[str, Any], bytes, list[dict[str, dict[str, Any]]]]:
     """The overview, and for each block its layers: owners, columns and shapes."""
     head, data = read_block(overview)
     blocks = []
     starts, firsts = head["blocks"]["starts"], head["blocks"]["buildings"]
-    assert len(starts) == 2 * (len(firsts) - 1) + 1
+    assert len(starts) == 3 * (len(firsts) - 1) + 1
     assert starts[-1] == len(plans)
     for number in range(len(firsts) - 1):
         layers: dict[str, dict[str, Any]] = {}
-        for place in (2 * number, 2 * number + 1):
+        for place in range(3 * number, 3 * number + 3):
             part, own = read_block(plans[starts[place] : starts[place + 1]])
             for name, packed in part["layers"].items():
                 layer = layers.setdefault(name, {"columns": {}, "rows": packed["rows"]})
@@ -79,7 +103,7 @@ def district(request: pytest.FixtureRequest) -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def unpacked(district: dict[str, Any]) -> tuple[dict[str, Any], bytes, list[dict[str, dict[str, Any]]]]:
-    return read_blocks(*flatten_map(district).packed({"title": "Invented"}))
+    return read_blocks(*page_texts(district, title="Invented"))
 
 
 def ids_of(head: dict[str, Any], data: bytes) -> list[str]:
@@ -175,10 +199,10 @@ def test_the_overview_has_what_the_filter_asks_for_and_a_card_the_rest(
 
 
 def test_places_on_the_list_fall_into_steps() -> None:
-    assert _bands(pd.Series([1, 25, 26, 100, 101, 9000])).tolist() == [
+    assert visit_bands(pd.Series([1, 25, 26, 100, 101, 9000])).tolist() == [
         "1 to 25", "1 to 25", "26 to 100", "26 to 100", "101 and later", "101 and later",
     ]  # fmt: skip
-    assert _bands(pd.Series([], dtype="Int64")).tolist() == []
+    assert visit_bands(pd.Series([], dtype="Int64")).tolist() == []
 
 
 def test_shapes_come_back_where_the_tables_have_them(district: dict[str, Any], unpacked: Any) -> None:
@@ -206,7 +230,6 @@ def test_shapes_come_back_where_the_tables_have_them(district: dict[str, Any], u
 
 
 def test_an_area_is_cut_from_the_whole(district: dict[str, Any]) -> None:
-    whole = flatten_map(district)
     name = "North Side" if "North Side" in set(district["buildings"]["dispatch_area"]) else "East"
     chosen = district["buildings"]["dispatch_area"] == name
     here = {
@@ -215,9 +238,8 @@ def test_an_area_is_cut_from_the_whole(district: dict[str, Any]) -> None:
         else frame
         for key, frame in district.items()
     }
-    head, data, blocks = read_blocks(*whole.area(name).packed({}))
-    other, other_data, others = read_blocks(*flatten_map(here).packed({}))
-    # The order along the curve is that of the whole district.
+    head, data, blocks = read_blocks(*page_texts(district, name))
+    other, other_data, others = read_blocks(*page_texts(here))
     ids, other_ids = ids_of(head, data), ids_of(other, other_data)
     assert sorted(ids) == sorted(other_ids)
     for layer in ("walls", "ladders", "openings", "facts", "details", "obstacles"):
@@ -236,4 +258,4 @@ def test_an_area_is_cut_from_the_whole(district: dict[str, Any]) -> None:
 
 
 def test_the_same_tables_give_the_same_texts(district: dict[str, Any]) -> None:
-    assert flatten_map(district).packed({}) == flatten_map(district).packed({})
+    assert page_texts(district) == page_texts(district)

@@ -15,13 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, MultiLineString, MultiPolygon, Point, Polygon, box
 
-from roofplat.publish.packing import (
-    STEPS_PER_DEGREE,
-    flatten_column,
-    flatten_shapes,
-    pack_block,
-    to_bytes,
-)
+from roofplat.publish.map_place import STEPS_PER_DEGREE, degrees_to_steps
+from roofplat.publish.map_shapes import flatten_shapes
+from roofplat.publish.packing import Run, flatten_column, pack_block, write_blocks
 
 HALF_STEP = 0.5000001 / STEPS_PER_DEGREE
 
@@ -58,10 +54,15 @@ def read_counts(data: bytes, head: int | list[int], count: int) -> list[int]:
 def pack_shapes(
     shapes: np.ndarray, first: int = 0, end: int | None = None, *, times: int = 1
 ) -> tuple[dict[str, Any], bytes, int]:
-    data = bytearray(b"before")
-    flat = flatten_shapes(shapes)
+    flat = flatten_shapes(shapes).in_steps(degrees_to_steps)
     end = len(shapes) if end is None else end
-    return flat.packed(first, end, data, times=times), bytes(data), end - first
+    # Something stands before the numbers of the shapes.
+    template = {
+        "before": Run(np.arange(9), np.array([0, 9])),
+        "shapes": flat.head(np.array([first, end]), times=times),
+    }
+    ((head, data),) = write_blocks(template, 1)
+    return head["shapes"], bytes(data), end - first
 
 
 def read_families(data: bytes, packed: dict[str, Any]) -> dict[int, list[np.ndarray]]:
@@ -245,8 +246,10 @@ def test_even_odd_rings_give_the_polygon_back(places: list[tuple[float, float, f
 
 @given(st.lists(st.integers(-(2**40), 2**40)))
 def test_whole_numbers_come_back(values: list[int]) -> None:
-    data = to_bytes(np.array(values, dtype=np.int64))
-    assert read_bytes(data, 0, len(values)) == (values, len(data))
+    run = Run(np.array(values, dtype=np.int64), np.array([0, len(values)]))
+    ((head, data),) = write_blocks(run, 1)
+    assert head == [0, len(values), -1]
+    assert read_bytes(bytes(data), 0, len(values)) == (values, len(data))
 
 
 @settings(max_examples=50, deadline=None)
@@ -260,8 +263,8 @@ def test_a_part_and_a_choice_are_those_of_the_whole(data: st.DataObject) -> None
     end = data.draw(st.integers(first, len(shapes)))
     same(unpack(*pack_shapes(shapes, first, end)), whole[first:end])
     rows = data.draw(st.lists(st.integers(0, len(shapes) - 1), max_size=5)) if len(shapes) else []
-    block = bytearray()
-    head = flatten_shapes(shapes).take(np.array(rows, dtype=np.int64)).packed(0, len(rows), block)
+    taken = flatten_shapes(shapes).in_steps(degrees_to_steps).take(np.array(rows, dtype=np.int64))
+    ((head, block),) = write_blocks(taken.head(np.array([0, len(rows)])), 1)
     same(unpack(head, bytes(block), len(rows)), [whole[row] for row in rows])
 
 
@@ -284,9 +287,9 @@ def read_column(packed: dict[str, Any], data: bytes) -> list[Any]:
 
 
 def come_back(values: pd.Series, first: int = 0, **options: int) -> list[Any]:
-    data = bytearray(b"before")
-    head = json.loads(json.dumps(flatten_column(values, **options).packed(first, len(values), data)))
-    return read_column(head, bytes(data))
+    column = flatten_column(values, **options)
+    ((head, data),) = write_blocks(column.head(np.array([first, len(values)])), 1)
+    return read_column(json.loads(json.dumps(head)), bytes(data))
 
 
 def test_columns() -> None:
@@ -315,7 +318,9 @@ def test_a_block_is_plain_letters_and_the_same_every_time() -> None:
     head = {"text": "</script> ${x} \u2028 Ž", "values": [1, None]}
     text = pack_block(head, b"\x00\xff")
     assert text == pack_block(head, b"\x00\xff")
-    assert set(text) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/=")
+    assert set(text.decode("ascii")) <= set(
+        "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/="
+    )
     block = gzip.decompress(base64.b64decode(text))
     assert json.loads(block[4:-2]) == head
     assert int.from_bytes(block[:4], "little") == len(block) - 6

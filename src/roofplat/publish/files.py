@@ -101,8 +101,8 @@ def clear_away(folder: Path) -> None:
                 shutil.rmtree(workshop)
 
 
-def write_whole(path: Path, content: str | bytes) -> Path:
-    """Write text (UTF-8, line feeds as given) or bytes in one piece; see `whole_file`.
+def write_whole(path: Path, content: str | bytes | Iterable[bytes]) -> Path:
+    """Write text (UTF-8, line feeds as given), bytes, or pieces of bytes one by one; see `whole_file`.
 
     Examples
     --------
@@ -111,7 +111,10 @@ def write_whole(path: Path, content: str | bytes) -> Path:
     """
     with whole_file(path) as beside:
         try:
-            beside.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+            if isinstance(content, str):
+                content = content.encode("utf-8")
+            with beside.open("wb") as file:
+                file.writelines([content] if isinstance(content, bytes) else content)
         except OSError as error:
             raise DistrictFileError(_cannot_write(path, error)) from None
     return path

@@ -10,23 +10,24 @@ strokes only: nothing from a layer is ever read as markup or script.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import folium
-import pandas as pd
 from branca.element import Element
 from folium.template import Template
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from roofplat.ground import Ground
-from roofplat.publish.files import CAUTION, area_files, asset, write_whole
-from roofplat.publish.geojson import area_names
-from roofplat.publish.map_data import FlatMap, flatten_map
+from roofplat.publish.files import CAUTION, NO_AREA, area_files, asset, write_whole
+from roofplat.publish.map_data import pack_part
+from roofplat.publish.map_parts import PackedPart, block_texts, late_of, overview_text, page_of, places_of
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
+from roofplat.publish.parts import Parts
 from roofplat.publish.wording import DUE_WORDS, METHOD_WORDS, interval_words
 from roofplat.rules import Rulebook
 
@@ -45,6 +46,8 @@ SCRIPTS = (
     "map_page.js",
 )
 _STYLES = ("map.css", "map_card.css", "map_print.css")
+# Where the title, the overview and the plans go in a page that is put together without them.
+_MARKS = ("roofplat-title-mark", "roofplat-overview-mark", "roofplat-plans-mark")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,7 @@ class OfflineMap(folium.Map):
     title
         Heading of the page.
     overview, plans
-        The two texts of `map_data.FlatMap.packed`.
+        The two texts of the data; see `map_parts`.
     ground
         The sentence on what a foot means.
     interval
@@ -167,13 +170,14 @@ class _AsIs(Element):
 
 
 def write_maps(
-    tables: Mapping[str, pd.DataFrame],
+    parts: Parts | Mapping[str, Any],
     *,
     title: str,
     rules: Rulebook,
     ground: Ground,
     wind: Wind | None,
     out: Path,
+    packed: Sequence[bytes | Path] | None = None,
     sheets: Mapping[str, str] | None = None,
     ranked: int | None = None,
 ) -> list[Path]:
@@ -181,8 +185,8 @@ def write_maps(
 
     Parameters
     ----------
-    tables
-        At least `buildings`; the others where there are any. Working CRS.
+    parts
+        At least `buildings`; the other tables where there are any. Working CRS.
     title
         Name of the district.
     rules
@@ -194,6 +198,8 @@ def write_maps(
         What the standing plans assume; None shows no arrow.
     out
         The folder of the build.
+    packed
+        Each part as `map_data.pack_part` packed it, or the file of it; else it is packed here.
     sheets
         For ids of buildings, the name of the sheet in the folder `sheets`; a card offers it.
     ranked
@@ -208,15 +214,70 @@ def write_maps(
     ------
     DistrictFileError
         A file cannot be written.
+    LayerError
+        A packed part cannot be read, or is not that of the tables.
     """
-    flat = flatten_map(tables, sheets=sheets)
-    frames = {
+    parts = parts if isinstance(parts, Parts) else Parts.of(parts)
+    sources = packed if packed is not None else [pack_part(tables) for tables in parts]
+    held = [PackedPart.of(source) for source in sources]
+    late, places = late_of(parts, held, sheets or {}), places_of(parts, held)
+    frames = _frames(title, rules=rules, ground=ground, wind=wind)
+    frames["ranked"] = (ranked or parts.count("ranking")) if "ranking" in parts.names else 0
+    shell = _Shell.of(rules, ground)
+    texts: dict[tuple[int, int], bytes] = {}
+
+    def write(path: Path, heading: str, area: str | None) -> Path:
+        page = page_of(held, area)
+        here = {**frames, "title": heading, "sheets": "sheets/" if area is None else "../sheets/"}
+        overview = overview_text(page, held, late, places, texts, frames=here, named=area)
+        return write_whole(path, shell.page(heading, overview, block_texts(page, held, texts)))
+
+    written = [write(out / "map.html", title, None)]
+    names = _area_names(parts, held)
+    stems = area_files(names)
+    written += [write(out / "areas" / f"{stems[name]}.html", f"{title}: {name}", name) for name in names]
+    return written
+
+
+@dataclass(frozen=True, slots=True)
+class _Shell:
+    """A page cut at its title, its overview and its plans: all pages of a build are one but for these."""
+
+    pieces: tuple[str, ...]
+
+    @classmethod
+    def of(cls, rules: Rulebook, ground: Ground) -> _Shell:
+        page = OfflineMap(
+            _MARKS[0],
+            overview=_MARKS[1],
+            plans=_MARKS[2],
+            ground=ground.statement,
+            interval=interval_words(rules),
+            overridden=override_lines(rules),
+        ).page()
+        return cls(tuple(re.split("(" + "|".join(_MARKS) + ")", page)))
+
+    def page(self, title: str, overview: bytes, plans: Iterable[bytes]) -> Iterator[bytes]:
+        for piece in self.pieces:
+            if piece == _MARKS[0]:
+                yield escape(title).encode("utf-8")
+            elif piece == _MARKS[1]:
+                yield overview
+            elif piece == _MARKS[2]:
+                yield from plans
+            else:
+                yield piece.encode("utf-8")
+
+
+def _frames(title: str, *, rules: Rulebook, ground: Ground, wind: Wind | None) -> dict[str, Any]:
+    """What a page says beside the data."""
+    return {
         "title": title,
         "sheets": "sheets/",
         "caution": CAUTION,
         "ground": ground.statement,
         "ground_scale": ground.scale,
-        "ranked": (ranked or len(tables["ranking"])) if "ranking" in tables else 0,
+        "ranked": 0,
         "interval": interval_words(rules),
         "scenario": _scenario_words(wind),
         "wind": None
@@ -233,26 +294,13 @@ def write_maps(
             for key, family in rules.families.items()
         },
     }
-    words = {
-        "ground": ground.statement,
-        "interval": frames["interval"],
-        "overridden": override_lines(rules),
-    }
-    written = [_write_map(flat, frames, title, words, out / "map.html")]
-    names = area_names(tables)
-    stems = area_files(names)
-    for name in names:
-        path = out / "areas" / f"{stems[name]}.html"
-        here = {**frames, "sheets": "../sheets/"}
-        written.append(_write_map(flat.area(name), here, f"{title}: {name}", words, path))
-    return written
 
 
-def _write_map(
-    flat: FlatMap, frames: Mapping[str, Any], title: str, words: Mapping[str, Any], path: Path
-) -> Path:
-    overview, plans = flat.packed(frames)
-    return write_whole(path, OfflineMap(title, overview=overview, plans=plans, **words).page())
+def _area_names(parts: Parts, packed: Sequence[PackedPart]) -> list[str]:
+    """Every dispatch area, and `NO_AREA` at the end where a building lies in none."""
+    of_buildings = {name for part in packed for name in part.areas()}
+    of_areas = set(parts.whole(["areas"])["areas"]["name"].dropna()) if "areas" in parts.names else set()
+    return [*sorted((of_buildings | of_areas) - {NO_AREA}), *([NO_AREA] if NO_AREA in of_buildings else [])]
 
 
 def _scenario_words(wind: Wind | None) -> str:

@@ -1,49 +1,63 @@
-"""What the map page carries: every layer in lon/lat, taken apart, and cut into blocks.
+"""What the map page carries of one part of a district: every layer in lon/lat, cut into blocks and packed.
 
-In: the tables in the working CRS; where the sheets of buildings are.
-Out: `FlatMap`, whole or cut to one dispatch area, and its two texts: the overview, which a page
-    unpacks at once, and the plans, of which it unpacks what comes into view: what is drawn when it is
-    drawn, what is read on a card when a card is opened.
+In: the tables of a part in the working CRS, as frames or with their geometry still as coordinates.
+Out: bytes that stand beside the part's tables; `map_parts.py` reads them and makes pages of them.
 
-Buildings stand in the order of a Hilbert curve, so that those of one block of plans are neighbours.
+Buildings stand by dispatch area, and within each in the order of a Hilbert curve, so that those of one block
+are neighbours and a page of an area is made of whole blocks. A block of plans is two texts: what is drawn
+when it comes into view, and what is read when a card is opened. What is only known when all parts are done
+(ranks, odds, sheets) is in neither.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
+import pyarrow as pa
 
+from roofplat.framing.ragged import offsets
+from roofplat.late import LateTable
 from roofplat.publish.files import NO_AREA
-from roofplat.publish.packing import (
-    STEPS_PER_DEGREE,
-    FlatColumn,
+from roofplat.publish.map_place import Place, degrees_to_steps, steps_in
+from roofplat.publish.map_shapes import (
     FlatShapes,
-    flatten_column,
+    flatten_coordinates,
     flatten_shapes,
-    pack_block,
-    pack_numbers,
+    inner_points,
+    thinned,
 )
-from roofplat.tables import TABLES, empty
+from roofplat.publish.packing import Each, FlatColumn, Run, Some, flatten_column, pack_blocks
+from roofplat.wkb import Shapes
 
-__all__ = ["FlatMap", "flatten_map"]
+__all__ = [
+    "BLOCK_BUILDINGS",
+    "FREE_COLUMNS",
+    "OVERVIEW_COLUMNS",
+    "PLAN_LAYERS",
+    "FlatLayer",
+    "flat_columns",
+    "pack_part",
+    "shapes_from_arrow",
+    "shapes_to_arrow",
+]
 
-_ZONE_DETAIL_DEG = 2e-6  # about 20 cm
+_ZONE_DETAIL_STEPS = 20.0  # about 20 cm
 # Steps of 1e-7 degree that the vertices of a layer are kept to; one for all others. A metre matters to
 # no arrow, and a hand's breadth to no zone.
 _TIMES: Mapping[str, int] = {"collapse_zones": 10, "planes": 50}
 # Few enough that a block is unpacked between two frames, many enough that words repeat in it.
-_BLOCK_BUILDINGS = 200
+BLOCK_BUILDINGS = 200
 
 # What each layer of the page carries beside its shapes: columns a card, a label or a look needs.
 # The overview has what is drawn, found and filtered from afar; the rest of a building is its details.
-_BUILDING_COLUMNS = (
+OVERVIEW_COLUMNS = (
     "building_id",
     "name",
     "address",
@@ -51,25 +65,8 @@ _BUILDING_COLUMNS = (
     "dispatch_area",
     "roof_family",
     "family_basis",
-    "p_lightweight",
     "surveyed_on",
 )
-# Of the ranking, what the overview needs to colour and filter by, and what waits for the card.
-_RANK_COLUMNS = ("rank", "class", "due_state")
-_RANKING_COLUMNS = (
-    "rank_low",
-    "rank_high",
-    "score",
-    "reasons",
-    "unknown_facts",
-    "class_basis",
-    "next_due",
-    "overdue_days",
-)
-# Places on the list of roofs to survey next that the filter asks for; a place of its own is on the card.
-_VISIT_STEPS = (25, 100)
-# Of that list: what it is called there, and on the card.
-_VISIT_COLUMNS: Mapping[str, str] = {"order": "visit_order", "reason": "visit_why"}
 _AUDIT_COLUMNS = ("solar_checks", "solar_met")
 _DETAIL_COLUMNS = (
     "occupancy",
@@ -81,12 +78,7 @@ _DETAIL_COLUMNS = (
     "inspected_on",
     "look_again",
     "alert",
-    "odds",
-    "local_roofs",
-    *_RANKING_COLUMNS,
-    *_VISIT_COLUMNS.values(),
     *_AUDIT_COLUMNS,
-    "sheet",
 )
 _FACT_COLUMNS = ("field", "value", "basis", "date", "source")
 _PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
@@ -148,7 +140,6 @@ _PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "solar_access": ("part", "array", "finding", "basis", "message"),
     "fires": ("fire_basis",),
 }
-_MADE_HERE = ("fires",)
 # What of them a drawing needs; the rest is unpacked with a card.
 _DRAWN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "walls": ("kind", "kind_basis", "side_letter"),
@@ -163,14 +154,14 @@ _DRAWN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "solar_access": ("finding", "basis"),
     "fires": ("fire_basis",),
 }
-_PLACES = ("streets", "areas", "stations")
-# Layers that belong to no building, and their columns; obstacles of no building are lines overhead
-# and things in yards.
-_FREE_COLUMNS: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys(_PLACES, ("name",)),
+_NO_SHAPES = ("details", "facts")
+FREE_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "streets": ("name",),
     "ground": ("kind", "basis"),
     "obstacles": _PLAN_COLUMNS["obstacles"],
 }
+"""Layers of a part that belong to no building, and their columns; obstacles of no building are lines overhead
+and things in yards."""
 # Places after the point; one for all others.
 _DECIMALS: Mapping[str, int] = {
     "area_ft2": 0,
@@ -182,329 +173,414 @@ _DECIMALS: Mapping[str, int] = {
     "wanted_ft2": 0,
     "placed_ft2": 0,
 }
-_Frames = dict[str, Any]
+PLAN_LAYERS = (*_PLAN_COLUMNS, *_NO_SHAPES)
+"""Layers whose rows belong to buildings, in the order in which a block holds them."""
+_LENGTH_BYTES = 8
+IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class _FlatLayer:
-    """Shapes (or none), columns, and for each row the position of its building (-1 is none)."""
+class FlatLayer:
+    """Shapes (or none) and columns of n rows, and the building of each, ascending.
+
+    building
+        Position among the buildings; shape (n,).
+    """
 
     shapes: FlatShapes | None
     columns: Mapping[str, FlatColumn]
-    building: npt.NDArray[np.int64]
-    rows: int
-
-    def bounds(self, first: int, end: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]] | None:
-        """Least and greatest steps of some rows; None where nothing has a shape."""
-        return None if self.shapes is None else self.shapes.bounds(first, end)
-
-    def take(self, rows: npt.NDArray[np.int64], number: npt.NDArray[np.int64] | None = None) -> _FlatLayer:
-        """The rows at some positions, their buildings numbered anew."""
-        building = self.building[rows]
-        return _FlatLayer(
-            None if self.shapes is None else self.shapes.take(rows),
-            {name: column.take(rows) for name, column in self.columns.items()},
-            building if number is None else number[building],
-            len(rows),
-        )
-
-    def packed(
-        self, first: int, end: int, data: bytearray, names: Iterable[str], *, times: int = 1
-    ) -> dict[str, Any]:
-        """Shapes and some columns of the rows from `first` up to `end`."""
-        shapes = {} if self.shapes is None else {"shapes": self.shapes.packed(first, end, data, times=times)}
-        return {**shapes, **self.words(first, end, data, names)}
-
-    def words(self, first: int, end: int, data: bytearray, names: Iterable[str]) -> dict[str, Any]:
-        """Some columns of the rows from `first` up to `end`, without their shapes."""
-        return {
-            "rows": end - first,
-            "columns": {name: self.columns[name].packed(first, end, data) for name in names},
-        }
+    building: IntArray
 
 
-@dataclass(frozen=True, slots=True)
-class FlatMap:
-    """All that a map page shows, as flat arrays.
-
-    buildings
-        One row a building, along a Hilbert curve.
-    plans
-        Layers whose rows belong to buildings, sorted by them.
-    free
-        Layers that belong to no building; `free_shapes` has their geometries.
-    areas
-        Name of each building's dispatch area.
-    """
-
-    buildings: _FlatLayer
-    plans: Mapping[str, _FlatLayer]
-    free: Mapping[str, _FlatLayer]
-    free_shapes: Mapping[str, npt.NDArray[np.object_]]
-    areas: npt.NDArray[np.object_]
-
-    def area(self, name: str) -> FlatMap:
-        """The buildings of one dispatch area, their plans, and the streets and lines around them."""
-        rows = np.flatnonzero(self.areas == name)
-        number = np.full(len(self.areas), -1, dtype=np.int64)
-        number[rows] = np.arange(len(rows))
-        buildings = self.buildings.take(rows)
-        reach = _reach(buildings)
-        if reach is None:
-            here = self.free_shapes["areas"][self.free["areas"].columns["name"].equals(name)]
-            reach = shapely.box(*shapely.total_bounds(here)) if len(here) else None
-        free, shapes = {}, {}
-        for layer, held in self.free.items():
-            near = np.zeros(held.rows, dtype=bool)
-            if reach is not None:
-                near = shapely.intersects(self.free_shapes[layer], reach)
-            wanted = np.flatnonzero(near)
-            free[layer], shapes[layer] = held.take(wanted), self.free_shapes[layer][wanted]
-        plans = {}
-        for layer, held in self.plans.items():
-            plans[layer] = held.take(np.flatnonzero(number[held.building] >= 0), number)
-        return replace(
-            self, buildings=buildings, plans=plans, free=free, free_shapes=shapes, areas=self.areas[rows]
-        )
-
-    def packed(self, frames: Mapping[str, Any]) -> tuple[str, str]:
-        """Pack the overview, with `frames` in its head, and the plans.
-
-        Parameters
-        ----------
-        frames
-            What the page says beside the data: title, families, scenario ...
-
-        Returns
-        -------
-        overview, plans
-            ASCII. The plans are blocks one after the other, each in two texts, what is drawn and what is
-            read; the overview says where each text begins, which buildings a block holds, and the box
-            around all that is drawn of them.
-        """
-        blocks, boxes, firsts = [], [], [0]
-        count = self.buildings.rows
-        for first in range(0, count, _BLOCK_BUILDINGS):
-            end = min(first + _BLOCK_BUILDINGS, count)
-            drawn, words, box = self._pack_plans(first, end)
-            blocks += [drawn, words]
-            boxes += box
-            firsts.append(end)
-        data = bytearray()
-        layers = {"buildings": self.buildings.packed(0, count, data, self.buildings.columns)}
-        layers |= {
-            name: layer.packed(0, layer.rows, data, layer.columns) for name, layer in self.free.items()
-        }
-        head = {
-            **frames,
-            "steps_per_degree": STEPS_PER_DEGREE,
-            "bounds": self._bounds(),
-            "layers": layers,
-            "plan_layers": {name: layer.rows for name, layer in self.plans.items()},
-            "blocks": {
-                "buildings": firsts,
-                "boxes": boxes,
-                "starts": np.cumsum([0, *map(len, blocks)]).tolist(),
-            },
-        }
-        return pack_block(head, data), "".join(blocks)
-
-    def _pack_plans(self, first: int, end: int) -> tuple[str, str, list[int]]:
-        """Plans of some buildings: what is drawn, what is read, and the box around what is drawn."""
-        data, told = bytearray(), bytearray()
-        drawn, words, seen = {}, {}, [self.buildings.bounds(first, end)]
-        for name, layer in self.plans.items():
-            start, stop = np.searchsorted(layer.building, [first, end]).tolist()
-            if start == stop:
-                continue
-            looks = [column for column in _DRAWN_COLUMNS.get(name, ()) if column in layer.columns]
-            others = [column for column in layer.columns if column not in looks]
-            owners = np.bincount(layer.building[start:stop] - first, minlength=end - first)
-            if layer.shapes is None:
-                words[name] = layer.words(start, stop, told, others)
-                words[name]["owners"] = pack_numbers(owners, told)
-                continue
-            drawn[name] = layer.packed(start, stop, data, looks, times=_TIMES.get(name, 1))
-            drawn[name]["owners"] = pack_numbers(owners, data)
-            words[name] = layer.words(start, stop, told, others)
-            seen.append(layer.bounds(start, stop))
-        found = [part for part in seen if part is not None]
-        low = np.min([part[0] for part in found], axis=0)
-        high = np.max([part[1] for part in found], axis=0)
-        box = [*low.tolist(), *high.tolist()]
-        return pack_block({"layers": drawn}, data), pack_block({"layers": words}, told), box
-
-    def _bounds(self) -> list[list[float]] | None:
-        layer = self.buildings if self.buildings.rows else self.free["areas"]
-        reach = _reach(layer)
-        if reach is None:
-            return None
-        west, south, east, north = reach.bounds
-        return [[south, west], [north, east]]
+def flat_columns(frame: Any, names: Sequence[str], rows: IntArray | None = None) -> dict[str, FlatColumn]:
+    """Some columns of a table taken apart, those that there are; of some of the rows, in their order."""
+    made = {
+        name: flatten_column(_series(frame[name]), decimals=_DECIMALS.get(name, 1))
+        for name in names
+        if name in frame
+    }
+    return made if rows is None else {name: column.take(rows) for name, column in made.items()}
 
 
-def _reach(layer: _FlatLayer) -> Any:
-    """The box around a layer, in degrees; None of nothing."""
-    found = layer.bounds(0, layer.rows)
-    if found is None:
-        return None
-    (west, south), (east, north) = (part / STEPS_PER_DEGREE for part in found)
-    return shapely.box(west, south, east, north)
-
-
-def flatten_map(tables: Mapping[str, pd.DataFrame], *, sheets: Mapping[str, str] | None = None) -> FlatMap:
-    """Bring every layer of the map to WGS 84 and take it apart.
+def pack_part(tables: Mapping[str, Any]) -> bytes:
+    """Pack what the map shows of one part of a district, but for what is only known of the whole.
 
     Parameters
     ----------
     tables
-        At least `buildings`; layers that are missing come out empty. Working CRS.
-    sheets
-        For ids of buildings, the name of the sheet in the folder of sheets.
+        Those of the part: at least `buildings`, with what is `current` of the facts; frames, or tables whose
+        geometry is still coordinates. Working CRS.
 
     Returns
     -------
-    FlatMap
+    bytes
+        A head (JSON, its length before it) and sections of bytes that it names: the buildings and the layers
+        of no building as Arrow streams, and the blocks as texts. `map_parts.PackedPart` reads it. The same
+        tables give the same bytes.
     """
-    frames = _to_lonlat(tables, sheets or {})
-    ids = pd.Index(frames["buildings"]["building_id"])
-    plans = {}
-    for name, wanted in {**_PLAN_COLUMNS, "details": _DETAIL_COLUMNS, "facts": _FACT_COLUMNS}.items():
-        frame = frames["buildings"] if name == "details" else frames[name]
-        owner = ids.get_indexer(frame["building_id"]).astype(np.int64)
-        order = np.argsort(owner, kind="stable")
-        order = order[owner[order] >= 0]
-        plans[name] = _flat(frame.iloc[order], wanted, owner[order], shapeless=name in ("details", "facts"))
-    obstacles = frames["obstacles"]
-    frames["obstacles"] = obstacles[ids.get_indexer(obstacles["building_id"]) < 0]
-    free = {name: _flat(frames[name], wanted) for name, wanted in _FREE_COLUMNS.items()}
-    return FlatMap(
-        _flat(frames["buildings"], (*_BUILDING_COLUMNS, *_RANK_COLUMNS, "visit_band")),
-        plans,
-        free,
-        {name: frames[name].geometry.to_numpy() for name in free},
-        frames["buildings"]["dispatch_area"].fillna(NO_AREA).to_numpy(dtype=object),
-    )
-
-
-def _flat(
-    frame: Any,
-    wanted: tuple[str, ...],
-    building: npt.NDArray[np.int64] | None = None,
-    *,
-    shapeless: bool = False,
-) -> _FlatLayer:
-    columns = {
-        name: flatten_column(frame[name], decimals=_DECIMALS.get(name, 1)) for name in wanted if name in frame
+    buildings = tables["buildings"]
+    crs = buildings.crs
+    held = _shapes(buildings)
+    place = steps_in(crs, _box(held.xy))
+    flat = held.in_steps(place)
+    areas, starts, order, area_of_block = _blocks(_columns(buildings), flat)
+    count = len(order)
+    position = np.empty(count, dtype=np.int64)
+    position[order] = np.arange(count)
+    ids = pd.Index(_series(_columns(buildings)["building_id"]))
+    layers = _plan_layers(tables, ids, position, place)
+    flat = flat.take(order)
+    boxes = [flat.boxes(starts)]
+    drawn, words, rows = {}, {}, {}
+    for name, layer in layers.items():
+        cuts = np.searchsorted(layer.building, starts)
+        rows[name] = np.diff(cuts).tolist()
+        looks = [column for column in _DRAWN_COLUMNS.get(name, ()) if column in layer.columns]
+        others = [column for column in layer.columns if column not in looks]
+        present = cuts[:-1] < cuts[1:]
+        owners = Run(np.bincount(layer.building, minlength=count), starts)
+        told = {"rows": Some(_each(np.diff(cuts)), present), "columns": _heads(layer, others, cuts)}
+        if layer.shapes is None:
+            words[name] = Some({**told, "owners": owners}, present)
+            continue
+        seen = {
+            "shapes": layer.shapes.head(cuts, times=_TIMES.get(name, 1)),
+            "rows": _each(np.diff(cuts)),
+            "columns": _heads(layer, looks, cuts),
+            "owners": owners,
+        }
+        drawn[name], words[name] = Some(seen, present), Some(told, present)
+        boxes.append(layer.shapes.boxes(cuts))
+    least = np.min([part[:, :2] for part in boxes], axis=0)
+    most = np.max([part[:, 2:] for part in boxes], axis=0)
+    blocks = len(starts) - 1
+    texts = [
+        text
+        for pair in zip(
+            pack_blocks({"layers": drawn}, blocks), pack_blocks({"layers": words}, blocks), strict=True
+        )
+        for text in pair
+    ]
+    sections = {"buildings": _stream(_overview(buildings, order, flat))}
+    for name in FREE_COLUMNS:
+        found = _free(tables.get(name), name, ids, place)
+        if found is not None:
+            sections[name] = _stream(found)
+    head = {
+        "areas": areas,
+        "blocks": {
+            "area": area_of_block,
+            "buildings": np.diff(starts).tolist(),
+            "boxes": np.hstack([least, most]).astype(np.int64).tolist(),
+            "texts": [len(text) for text in texts],
+        },
+        "rows": rows,
+        "sections": {name: len(section) for name, section in sections.items()},
     }
-    shapes = None if shapeless else flatten_shapes(frame.geometry.to_numpy())
-    owner = np.full(len(frame), -1, dtype=np.int64) if building is None else building
-    return _FlatLayer(shapes, columns, owner, len(frame))
+    text = json.dumps(head, ensure_ascii=False, separators=(",", ":")).encode("utf-8")
+    return b"".join([len(text).to_bytes(_LENGTH_BYTES, "little"), text, *sections.values(), *texts])
 
 
-def _along_a_curve(buildings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Sort buildings along a Hilbert curve, by id among equals."""
-    if buildings.empty:
-        return buildings
-    ids = buildings["building_id"].to_numpy(dtype=object).astype(str)
-    order = np.lexsort([ids, buildings.hilbert_distance()])
-    return buildings.iloc[order].reset_index(drop=True)
+def shapes_to_arrow(flat: FlatShapes) -> dict[str, pa.Array]:
+    """Shapes in steps as columns of Arrow; `shapes_from_arrow` reads them."""
+    vertices = flat.row_vertices().astype(np.int32)
+    lists = pa.ListArray.from_arrays
+    return {
+        "shape_kind": pa.array(flat.kind.astype(np.int8)),
+        "shape_sizes": lists(flat.first_curve.astype(np.int32), np.diff(flat.first_vertex).astype(np.int32)),
+        "shape_steps": lists(2 * vertices, flat.xy.astype(np.int32).ravel()),
+    }
 
 
-def _to_lonlat(tables: Mapping[str, pd.DataFrame], sheets: Mapping[str, str]) -> _Frames:
-    """Bring every layer of the map to WGS 84; layers that are missing come out empty."""
-    ready: dict[str, Any] = {}
-    names = dict.fromkeys(["buildings", *_PLAN_COLUMNS, *_FREE_COLUMNS])
-    for name in (name for name in names if name not in _MADE_HERE):
-        frame: Any = tables.get(name)
-        if frame is None or frame.empty:
-            frame = empty(name, "EPSG:4326") if name in TABLES else _no_places()
-        ready[name] = frame.reset_index(drop=True).to_crs("EPSG:4326")
-    ready["buildings"] = _along_a_curve(ready["buildings"])
-    ready["facts"] = _facts(tables)
-    if "ranking" in tables:
-        ranking = pd.DataFrame(tables["ranking"]).set_index("building_id")[
-            [*_RANK_COLUMNS, *_RANKING_COLUMNS]
-        ]
-        ready["buildings"] = ready["buildings"].join(ranking, on="building_id")
-    if "survey_next" in tables:
-        visits = pd.DataFrame(tables["survey_next"]).set_index("building_id")[[*_VISIT_COLUMNS]]
-        visits = visits.rename(columns=_VISIT_COLUMNS).assign(visit_band=_bands(visits["order"]))
-        ready["buildings"] = ready["buildings"].join(visits, on="building_id")
-    ready["buildings"]["sheet"] = ready["buildings"]["building_id"].map(dict(sheets)).astype("str")
-    ready["buildings"] = ready["buildings"].join(_audit_counts(ready["solar_access"]), on="building_id")
-    ready["solar_access"] = _not_met(ready["solar_access"])
-    ready["walls"] = ready["walls"].assign(side_letter=_side_letters(ready["walls"]))
-    # The edges of a plane are drawn as walls, ridges, hips and valleys: its arrow needs a place alone.
-    ready["planes"] = ready["planes"].set_geometry(ready["planes"].geometry.representative_point())
+def shapes_from_arrow(table: pa.Table) -> FlatShapes:
+    """Shapes out of the columns that `shapes_to_arrow` made."""
+    sizes, steps = (table.column(name).combine_chunks() for name in ("shape_sizes", "shape_steps"))
+    curves = np.asarray(sizes.value_lengths()).astype(np.int64)
+    return FlatShapes(
+        np.asarray(table.column("shape_kind")).astype(np.int64),
+        offsets(curves),
+        offsets(np.asarray(sizes.flatten()).astype(np.int64)),
+        np.asarray(steps.flatten()).astype(np.int64).reshape(-1, 2),
+    )
+
+
+def _plan_layers(
+    tables: Mapping[str, Any], ids: pd.Index, position: IntArray, place: Place
+) -> dict[str, FlatLayer]:
+    """The layers whose rows belong to buildings, sorted by them."""
+    sections = _columns(tables["sections"]) if "sections" in tables else {}
+    numbers = _section_numbers(sections, ids)
+    layers = {}
+    for name, wanted in _PLAN_COLUMNS.items():
+        if name == "fires":
+            made = _fires(sections, ids, position)
+            if made is not None:
+                layers[name] = made
+            continue
+        table = tables.get(name)
+        if name == "solar_access" and table is not None:
+            table = _not_met(_frame(table))
+        if table is None or not len(table):
+            continue
+        columns = _columns(table)
+        owner, order = _sorted(columns["building_id"], ids, position)
+        if not order.size:
+            continue
+        if "part" in wanted:
+            columns = {**columns, "part": numbers(columns["section_id"])}
+        if name == "walls":
+            columns = {**columns, "side_letter": _side_letters(columns, owner)}
+        shapes = _shapes_of_layer(name, table, columns, order, place)
+        layers[name] = FlatLayer(shapes, flat_columns(columns, wanted, order), owner[order])
+    buildings = {**_columns(tables["buildings"]), **_audit_counts(tables.get("solar_access"), ids)}
+    layers["details"] = FlatLayer(
+        None, flat_columns(buildings, _DETAIL_COLUMNS, np.argsort(position)), np.arange(len(position))
+    )
+    facts = tables.get("facts")
+    if facts is not None and len(facts):
+        columns = _columns(facts)
+        current = _series(columns["current"]).fillna(False).to_numpy(dtype=bool)
+        owner, order = _sorted(columns["building_id"], ids, position)
+        order = order[current[order]]
+        if order.size:
+            layers["facts"] = FlatLayer(None, flat_columns(columns, _FACT_COLUMNS, order), owner[order])
+    return layers
+
+
+def _shapes_of_layer(
+    name: str, table: Any, columns: Mapping[str, Any], order: IntArray, place: Place
+) -> FlatShapes:
+    if name == "sections":
+        # Every building has a section; its outline says something new only where there are several.
+        alone = ~_series(columns["building_id"]).duplicated(keep=False).to_numpy(dtype=bool)
+        return _shapes(table, order, hidden=alone).in_steps(place)
+    if name == "planes":
+        # The edges of a plane are drawn as walls, ridges, hips and valleys: its arrow needs a place alone.
+        return inner_points(_shapes(table, order)).in_steps(place)
+    shapes = _shapes(table, order).in_steps(place)
     # Round corners of a zone need no more points than show.
-    ready["collapse_zones"] = ready["collapse_zones"].set_geometry(
-        ready["collapse_zones"].geometry.simplify(_ZONE_DETAIL_DEG)
-    )
-    # Every building has a section; its outline says something new only where there are several.
-    sections = ready["sections"]
-    ready["fires"] = _fires(sections)
-    numbers = pd.Series(
-        sections.groupby("building_id").cumcount().to_numpy() + 1, index=sections["section_id"]
-    )
-    for name in ("sections", "planes", "members", "solar_access"):
-        part = ready[name]["section_id"].map(numbers[~numbers.index.duplicated()])
-        ready[name] = ready[name].assign(part=part.astype("Int64"))
-    sections = ready["sections"]
-    alone = ~sections["building_id"].duplicated(keep=False)
-    ready["sections"] = sections.set_geometry(sections.geometry.mask(alone.to_numpy(dtype=bool), None))
-    return ready
+    return thinned(shapes, _ZONE_DETAIL_STEPS) if name == "collapse_zones" else shapes
 
 
-def _facts(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """The values in force, with how and when they came to be known."""
-    if "facts" not in tables:
-        return pd.DataFrame({name: pd.Series([], dtype="str") for name in ("building_id", *_FACT_COLUMNS)})
-    facts = tables["facts"]
-    return facts[facts["current"].fillna(False).astype(bool)].reset_index(drop=True)
+def _blocks(columns: Mapping[str, Any], flat: FlatShapes) -> tuple[list[str], IntArray, IntArray, list[int]]:
+    """Cut the buildings into blocks: areas, where they begin, the buildings in order, area of each block."""
+    count = len(flat.kind)
+    names = _series(columns["dispatch_area"]).fillna(NO_AREA).to_numpy(dtype=object).astype(str)
+    known, code = np.unique(names, return_inverse=True)
+    # Those of no area come last.
+    rank = np.where(known == NO_AREA, len(known), np.arange(len(known)))
+    by_rank = np.argsort(rank, kind="stable")
+    code = np.argsort(by_rank)[code]
+    boxes = flat.boxes(np.arange(count + 1))
+    middle = (boxes[:, :2] + boxes[:, 2:]) / 2
+    there = np.isfinite(middle).all(axis=1)
+    curve = np.zeros(count, dtype=np.int64)
+    if there.any():
+        points = gpd.GeoSeries.from_xy(middle[there, 0], middle[there, 1])
+        curve[there] = points.hilbert_distance().to_numpy(dtype=np.int64)
+    # By id among equals.
+    ids = _series(columns["building_id"]).to_numpy(dtype=object).astype(str)
+    order = np.lexsort([ids, curve, code])
+    sizes = np.bincount(code, minlength=len(known))
+    number = np.arange(count) - offsets(sizes)[code[order]]
+    starts = np.append(np.flatnonzero(number % BLOCK_BUILDINGS == 0), count)
+    return [str(known[place]) for place in by_rank], starts, order, code[order][starts[:-1]].tolist()
 
 
-def _bands(order: pd.Series) -> pd.Series:
-    """Places on a list as steps: `1 to 25`, `26 to 100`, `101 and later`."""
-    starts = [1, *(step + 1 for step in _VISIT_STEPS)]
-    words = [f"{start} to {end}" for start, end in zip(starts, _VISIT_STEPS, strict=False)]
-    band = np.searchsorted(_VISIT_STEPS, order.to_numpy(dtype=np.int64))
-    named = np.array([*words, f"{starts[-1]} and later"], dtype=object)[band]
-    return pd.Series(named, index=order.index, dtype="str")
+def _overview(buildings: Any, order: IntArray, flat: FlatShapes) -> pa.Table:
+    """The buildings as they stand in blocks; `row` is where each stands in its table."""
+    columns = _columns(buildings)
+    made = {
+        name: pa.array(_plain(_series(columns[name])).take(order), from_pandas=True)
+        for name in OVERVIEW_COLUMNS
+        if name in columns
+    }
+    return pa.table({"row": pa.array(order), **made, **shapes_to_arrow(flat)})
 
 
-def _no_places() -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame({"name": pd.Series([], dtype="str")}, geometry=[], crs="EPSG:4326")
+def _free(table: Any, name: str, ids: pd.Index, place: Place) -> pa.Table | None:
+    """Rows of a layer that belong to no building."""
+    if table is None or not len(table):
+        return None
+    columns = _columns(table)
+    rows = np.arange(len(table))
+    if "building_id" in columns:
+        rows = np.flatnonzero(_owners(columns["building_id"], ids) < 0)
+    if not rows.size:
+        return None
+    made = {
+        column: pa.array(_plain(_series(columns[column])).take(rows), from_pandas=True)
+        for column in FREE_COLUMNS[name]
+        if column in columns
+    }
+    return pa.table({**made, **shapes_to_arrow(_shapes(table, rows).in_steps(place))})
 
 
-def _fires(sections: pd.DataFrame) -> gpd.GeoDataFrame:
+def _stream(table: pa.Table) -> bytes:
+    sink = pa.BufferOutputStream()
+    options = pa.ipc.IpcWriteOptions(compression=pa.Codec("zstd", 1))
+    with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
+        writer.write_table(table.combine_chunks())
+    made: bytes = sink.getvalue().to_pybytes()
+    return made
+
+
+def _heads(layer: FlatLayer, names: Sequence[str], cuts: IntArray) -> dict[str, Any]:
+    return {name: layer.columns[name].head(cuts) for name in names}
+
+
+def _each(counts: IntArray) -> Each:
+    return Each(counts.tolist())
+
+
+def _columns(table: Any) -> Mapping[str, Any]:
+    """The columns of a table by name, whichever kind of table it is."""
+    if isinstance(table, LateTable):
+        return table.columns
+    return {str(name): table[name] for name in table.columns if name != "geometry"}
+
+
+def _frame(table: Any) -> Any:
+    return table.frame() if isinstance(table, LateTable) else table
+
+
+def _series(column: Any) -> pd.Series:
+    """A column as a series with no labels of its own."""
+    return pd.Series(column.array if isinstance(column, pd.Series) else column)
+
+
+def _plain(column: pd.Series) -> Any:
+    """A column as Arrow takes it: words of a category as text."""
+    return (column.astype("str") if isinstance(column.dtype, pd.CategoricalDtype) else column).array
+
+
+def _shapes(
+    table: Any, rows: IntArray | None = None, *, hidden: npt.NDArray[np.bool_] | None = None
+) -> FlatShapes:
+    """Shapes of some rows of a table, in its CRS; `hidden` rows have none."""
+    if isinstance(table, LateTable):
+        if isinstance(table.shapes, Shapes):
+            flat = flatten_coordinates(table.shapes)
+        else:
+            flat = flatten_shapes(table.shapes.geometry())
+        if hidden is not None:
+            flat = _without(flat, hidden)
+        return flat if rows is None else flat.take(rows)
+    shapes = np.asarray(table.geometry.array, dtype=object)
+    if hidden is not None:
+        shapes = shapes.copy()
+        shapes[hidden] = None
+    return flatten_shapes(shapes if rows is None else shapes[rows])
+
+
+def _without(flat: FlatShapes, hidden: npt.NDArray[np.bool_]) -> FlatShapes:
+    seen = np.flatnonzero(~hidden)
+    kept = flat.take(seen)
+    kind = np.full(len(hidden), -1, dtype=np.int64)
+    curves = np.zeros(len(hidden), dtype=np.int64)
+    kind[seen], curves[seen] = kept.kind, np.diff(kept.first_curve)
+    return FlatShapes(kind, offsets(curves), kept.first_vertex, kept.xy)
+
+
+def _box(xy: npt.NDArray[np.float64]) -> tuple[float, float, float, float] | None:
+    if not len(xy):
+        return None
+    west, south = xy.min(axis=0).tolist()
+    east, north = xy.max(axis=0).tolist()
+    # What stands around the buildings is near them.
+    more = 0.02 * max(east - west, north - south)
+    return west - more, south - more, east + more, north + more
+
+
+def _owners(building_id: Any, ids: pd.Index) -> IntArray:
+    """Row of each id among the buildings, -1 of none."""
+    codes, words = pd.factorize(_series(building_id))
+    found = np.append(ids.get_indexer(pd.Index(words)), -1)
+    owner: IntArray = found[codes].astype(np.int64)
+    return owner
+
+
+def _sorted(building_id: Any, ids: pd.Index, position: IntArray) -> tuple[IntArray, IntArray]:
+    """Place of each row's building, and the rows of buildings in the order of those places."""
+    rows = _owners(building_id, ids)
+    owner = np.where(rows < 0, -1, position[rows])
+    order = np.argsort(owner, kind="stable")
+    return owner, order[int((owner < 0).sum()) :]
+
+
+def _section_numbers(sections: Mapping[str, Any], ids: pd.Index) -> Callable[[Any], pd.Series]:
+    """What gives a section's number in its building, from 1, for ids of sections."""
+    if not sections:
+        return lambda section_id: pd.Series(pd.array([pd.NA] * len(section_id), dtype="Int64"))
+    owner = _owners(sections["building_id"], ids)
+    order = np.argsort(owner, kind="stable")
+    owner = owner[order]
+    first = np.flatnonzero(np.append(True, owner[1:] != owner[:-1])[: len(owner)])
+    number = np.empty(len(order), dtype=np.int64)
+    number[order] = np.arange(len(order)) - np.repeat(first, np.diff(first, append=len(order))) + 1
+    known = pd.Index(_series(sections["section_id"]))
+    firsts = ~known.duplicated()
+    known, number = known[firsts], number[firsts]
+
+    def numbers(section_id: Any) -> pd.Series:
+        row = _owners(section_id, known)
+        return pd.Series(pd.arrays.IntegerArray(np.where(row < 0, 0, number[row]), row < 0))
+
+    return numbers
+
+
+def _fires(sections: Mapping[str, Any], ids: pd.Index, position: IntArray) -> FlatLayer | None:
     """Make points of the fire spots that the standing plans assume."""
-    spots = sections.loc[sections["planned"].fillna(False).astype(bool) & sections["fire_lon"].notna()]
-    points = gpd.points_from_xy(spots["fire_lon"], spots["fire_lat"], crs="EPSG:4326")
-    return gpd.GeoDataFrame(pd.DataFrame(spots[["building_id", "fire_basis"]]), geometry=points).reset_index(
-        drop=True
+    if not sections:
+        return None
+    planned = _series(sections["planned"]).fillna(False).to_numpy(dtype=bool)
+    lon, lat = (
+        _series(sections[name]).to_numpy(dtype=np.float64, na_value=np.nan)
+        for name in ("fire_lon", "fire_lat")
     )
+    owner, order = _sorted(sections["building_id"], ids, position)
+    order = order[(planned & np.isfinite(lon) & np.isfinite(lat))[order]]
+    if not order.size:
+        return None
+    each = np.arange(order.size + 1)
+    steps = degrees_to_steps(np.stack([lon[order], lat[order]], axis=1))
+    shapes = FlatShapes(np.zeros(order.size, dtype=np.int64), each, each, steps)
+    return FlatLayer(shapes, flat_columns(sections, _PLAN_COLUMNS["fires"], order), owner[order])
 
 
-def _audit_counts(audit: pd.DataFrame) -> pd.DataFrame:
+def _audit_counts(audit: Any, ids: pd.Index) -> dict[str, pd.Series]:
     """Count for each building how many access checks its solar arrays had, and how many they met."""
-    met = audit["passes"].fillna(False).astype(bool)
-    counts = met.groupby(audit["building_id"]).agg(["size", "sum"]).astype("Int64")
-    return counts.set_axis(list(_AUDIT_COLUMNS), axis=1)
+    if audit is None:
+        return {}
+    columns = _columns(audit)
+    owner = _owners(columns["building_id"], ids)
+    met = _series(columns["passes"]).fillna(False).to_numpy(dtype=bool)
+    checks = np.bincount(owner[owner >= 0], minlength=len(ids))
+    passed = np.bincount(owner[(owner >= 0) & met], minlength=len(ids))
+    return {
+        name: pd.Series(pd.arrays.IntegerArray(values, checks == 0))
+        for name, values in zip(_AUDIT_COLUMNS, (checks, passed), strict=True)
+    }
 
 
 def _not_met(audit: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Keep what the audit did not find met; each array is drawn once, by the worst of its findings."""
     failed = (~audit["passes"].fillna(True).astype(bool)).to_numpy(dtype=bool)
-    audit = audit.assign(finding=pd.Series(np.where(failed, "failed", "open"), dtype="str"))
+    audit = audit.assign(
+        finding=pd.Series(np.where(failed, "failed", "open"), dtype="str", index=audit.index)
+    )
     audit = audit[audit["passes"].isna().to_numpy() | failed]
     audit = audit.sort_values("finding", kind="stable").reset_index(drop=True)
     again = audit.duplicated(["section_id", "array"]).to_numpy()
     return audit.set_geometry(audit.geometry.mask(again, None))
 
 
-def _side_letters(walls: pd.DataFrame) -> pd.Series:
+def _side_letters(walls: Mapping[str, Any], owner: IntArray) -> pd.Series:
     """Keep the letter of each side's longest wall: one label a side is enough."""
-    order = walls.sort_values("length_ft", ascending=False, kind="stable")
-    first = ~order.duplicated(["building_id", "side"])
-    return walls["side"].where(first.reindex(walls.index))
+    codes, letters = pd.factorize(_series(walls["side"]))
+    length = _series(walls["length_ft"]).to_numpy(dtype=np.float64, na_value=np.nan)
+    side = owner * (len(letters) + 1) + codes + 1
+    order = np.lexsort([-length, side])
+    first = np.append(True, side[order][1:] != side[order][:-1])[: len(order)]
+    shown = np.where(np.isin(np.arange(len(codes)), order[first]), codes, -1)
+    return pd.Series(pd.Categorical.from_codes(shown.tolist(), pd.Index(letters)))

@@ -1,29 +1,17 @@
-"""Shapes and columns packed small enough to travel inside one HTML page.
+"""Numbers, words and blocks packed small enough to travel inside one HTML page.
 
-In: frames on WGS 84 longitude and latitude.
+In: whole arrays of many blocks at once.
 Out: blocks of ASCII text: base64 of gzip of a JSON head and the bytes it speaks of.
 
-A layer is taken apart once, as whole arrays, and then cut into as many blocks as are wanted. In a block
-runs of whole numbers stand as [start, count, lag]: where their bytes begin, how many they are, and how
-they were made. Lag -1 is the numbers themselves; 0 the differences from one to the next; 2 the differences
-of those to the last but one, which are next to nothing where lines lie side by side. Bytes hold seven bits
-each, lowest first, the eighth set when more follow; a sign stands in the lowest bit.
-
-Shapes are `kind` (0 point, 1 line, 2 polygon, -1 nothing), `curves` (curves in each feature), `sizes`
-(vertices in each curve), each one number when all are alike, and `x`, `y` in units of `times` steps of 1e-7
-degree, about 1 cm. A polygon's curves are all its rings, of all its parts, without the closing vertex:
-filled by the even-odd rule they give its holes and parts.
-
-Many lines side by side, as members are, stand apart, in `families`: the `rows` they are of (as differences;
-a row may be of several, one after the other, and is wholly of families), the `counts` of their lines, the
-start `x`, `y` of their first line (differences), the vector `across`, `up` of their longest, and the `gap`
-from line to line at right angles to it, in 1/64 steps. Then for each line `skip`, the gaps from the last
-one, less one; `off`, what is left of its distance; and `from`, `to`, where it starts and ends along the
-vector: all three as differences from line to line, in units of three steps. Where a family would be out by
-more than three steps, the lines of its row stand among the others.
+A block's head is made for all blocks at once, from one template; what differs from block to block stands in
+it as `Run`, `Each`, `OneOrRun` or `Some`. In a block runs of whole numbers stand as [start, count, lag]:
+where their bytes begin, how many they are, and how they were made. Lag -1 is the numbers themselves; 0 the
+differences from one to the next; 2 the differences of those to the last but one, which are next to nothing
+where lines lie side by side. Bytes hold seven bits each, lowest first, the eighth set when more follow; a
+sign stands in the lowest bit.
 
 Columns are `words` with `codes` (-1 is missing), or `numbers` in units of 1 / `per` (0 is true and false),
-`none` standing for what is missing.
+`none` standing for what is missing. Shapes are in `map_shapes.py`.
 """
 
 from __future__ import annotations
@@ -31,132 +19,80 @@ from __future__ import annotations
 import base64
 import gzip
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import shapely
-
-from roofplat.framing.ragged import lists_of, offsets
 
 __all__ = [
     "MISSING",
-    "STEPS_PER_DEGREE",
+    "Each",
     "FlatColumn",
-    "FlatShapes",
+    "OneOrRun",
+    "Run",
+    "Some",
     "flatten_column",
-    "flatten_shapes",
+    "moves_of",
     "pack_block",
-    "pack_numbers",
-    "to_bytes",
+    "pack_blocks",
+    "write_blocks",
 ]
 
 IntArray = npt.NDArray[np.int64]
 
-STEPS_PER_DEGREE = 10_000_000
-_GZIP_LEVEL = 6
-_POLYGON = 3
+# A fifth of the time of level 6, and a fortieth more bytes.
+_GZIP_LEVEL = 4
 MISSING = np.iinfo(np.int64).min
-_LAGS = (0, 2)
 _PLAIN_LAGS = (-1, 0)
-# A family of lines: two need no family; 1/64 of a step over a hundred lines is less than two steps;
-# ends are kept to three steps, so that what rounding left of vertices does not show as differences.
-_FAMILY_LINES = 3
-_GAP_PARTS = 64
-_FAMILY_STEPS = 3
-_FAMILY_LEAST_GAP = 8
-_FAMILY_ASIDE = 2.5
+# Codes of a block are found in a table of all words while that is not much larger than the column.
+_TABLE_TIMES = 8
 
 
 @dataclass(frozen=True, slots=True)
-class FlatShapes:
-    """Geometries of any kind as flat arrays.
+class Run:
+    """Whole numbers of some blocks.
 
-    kind
-        Of each feature: 0 point, 1 line, 2 polygon, -1 nothing, shape (n,).
-    first_curve, first_vertex
-        Where the curves of each feature, and the vertices of each curve, begin; one longer than
-        features and curves.
-    steps
-        Longitude and latitude of each vertex in steps, shape (m, 2).
+    numbers
+        One block after the other, shape (n,).
+    starts
+        Where each block begins in them, and where the last ends.
+    lags
+        Ways to write them; each block takes the shortest, the first of equals.
     """
 
-    kind: IntArray
-    first_curve: IntArray
-    first_vertex: IntArray
-    steps: IntArray
+    numbers: IntArray
+    starts: IntArray
+    lags: tuple[int, ...] = (-1,)
 
-    def take(self, rows: IntArray) -> FlatShapes:
-        """The features at some positions, in that order.
 
-        Examples
-        --------
-        >>> flat = flatten_shapes(shapely.points([[0, 0], [1e-7, 2e-7]]))
-        >>> flat.take(np.array([1])).steps.tolist()
-        [[1, 2]]
-        """
-        curve_of, curves = lists_of(rows, self.first_curve)
-        vertex_of, vertices = lists_of(curves, self.first_vertex)
-        return FlatShapes(
-            self.kind[rows],
-            offsets(np.bincount(curve_of, minlength=len(rows))),
-            offsets(np.bincount(vertex_of, minlength=len(curves))),
-            self.steps[vertices],
-        )
+@dataclass(frozen=True, slots=True)
+class OneOrRun:
+    """Whole numbers of some blocks: where all of a block are alike, the one number in place of them."""
 
-    def bounds(self, first: int, end: int) -> tuple[IntArray, IntArray] | None:
-        """Least and greatest steps of the features from `first` up to `end`; None of nothing."""
-        part = self._steps(first, end)
-        return (part.min(axis=0), part.max(axis=0)) if len(part) else None
+    numbers: IntArray
+    starts: IntArray
 
-    def packed(self, first: int, end: int, data: bytearray, *, times: int = 1) -> dict[str, Any]:
-        """Append the features from `first` up to `end` to `data` and return their head.
 
-        Parameters
-        ----------
-        first, end
-            Features.
-        data
-            The bytes of the block so far.
-        times
-            Keep vertices to this many steps; those of families of lines are kept as they are.
+@dataclass(frozen=True, slots=True)
+class Each:
+    """A value for each block."""
 
-        Examples
-        --------
-        >>> lines = flatten_shapes(shapely.linestrings([[[0, 0], [0.000001, -0.000002]]]))
-        >>> data = bytearray()
-        >>> lines.packed(0, 1, data)
-        {'kind': 1, 'curves': 1, 'sizes': 2, 'times': 1, 'x': [0, 2, 0], 'y': [2, 2, 0]}
-        >>> list(data)  # 0, 10, then 0, -20: twice the value, less one where it is negative
-        [0, 20, 0, 39]
-        """
-        kind = self.kind[first:end]
-        curves = np.diff(self.first_curve[first : end + 1])
-        sizes = np.diff(self.first_vertex[self.first_curve[first] : self.first_curve[end] + 1])
-        steps = self._steps(first, end)
-        rows, families = _find_families(kind, curves, sizes, steps)
-        if len(rows):
-            alone = ~np.repeat(np.isin(np.arange(end - first), rows), curves)
-            steps, sizes = steps[np.repeat(alone, sizes)], sizes[alone]
-        head: dict[str, Any] = {
-            "kind": _alike(kind) if _alike(kind) is not None else kind.tolist(),
-            "curves": _pack_counts(curves, data),
-            "sizes": _pack_counts(sizes, data),
-            "times": times,
-        }
-        for name, values in zip("xy", steps.T, strict=True):
-            head[name] = pack_numbers(np.round(values / times).astype(np.int64), data, _LAGS)
-        if len(rows):
-            families = {"rows": np.diff(rows, prepend=np.int64(0)), **families}
-            head["families"] = {name: pack_numbers(values, data) for name, values in families.items()}
-        return head
+    cells: Sequence[Any]
 
-    def _steps(self, first: int, end: int) -> IntArray:
-        start, stop = self.first_vertex[self.first_curve[[first, end]]]
-        return self.steps[start:stop]
+
+@dataclass(frozen=True, slots=True)
+class Some:
+    """A part of the head that only some blocks have; the others have no numbers in it."""
+
+    part: Any
+    present: npt.NDArray[np.bool_]
+
+
+_LEFT_OUT = object()
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,90 +115,47 @@ class FlatColumn:
         """The rows at some positions, in that order."""
         return FlatColumn(self.values[rows], self.words, self.per)
 
-    def equals(self, word: str) -> npt.NDArray[np.bool_]:
-        """Which rows hold a word.
-
-        Examples
-        --------
-        >>> flatten_column(pd.Series(["unit", "solar", None], dtype="str")).equals("solar").tolist()
-        [False, True, False]
-        """
-        if self.words is None:
-            return np.zeros(len(self.values), dtype=bool)
-        return np.isin(self.values, np.flatnonzero(self.words == word))
-
-    def packed(self, first: int, end: int, data: bytearray) -> dict[str, Any]:
-        """Append the rows from `first` up to `end` to `data` and return their head.
+    def head(self, starts: IntArray) -> dict[str, Any]:
+        """Head of the column for blocks of rows.
 
         Examples
         --------
         >>> kinds = flatten_column(pd.Series(["unit", "solar", None, "solar"], dtype="str"))
-        >>> data = bytearray()
-        >>> kinds.packed(1, 4, data), list(data)  # 0, -1, 0
+        >>> ((head, data),) = write_blocks(kinds.head(np.array([1, 4])), 1)
+        >>> head, list(data)  # 0, -1, 0
         ({'words': ['solar'], 'codes': [0, 3, -1]}, [0, 1, 0])
-        >>> flatten_column(pd.Series([1.25, None])).packed(0, 2, data), list(data[3:])  # 12, 13
-        ({'numbers': [3, 2, -1], 'per': 10, 'none': 13}, [24, 26])
+        >>> ((head, data),) = write_blocks(flatten_column(pd.Series([1.25, None])).head(np.array([0, 2])), 1)
+        >>> head, list(data)  # 12, 13
+        ({'numbers': [0, 2, -1], 'per': 10, 'none': 13}, [24, 26])
         """
-        part = self.values[first:end]
+        part = self.values[starts[0] : starts[-1]]
+        starts = starts - starts[0]
         if self.words is not None:
-            used, codes = np.unique(part, return_inverse=True)
-            missing = int(len(used) > 0 and used[0] < 0)
-            words = self.words[used[missing:]].tolist()
-            return {"words": words, "codes": pack_numbers(codes - missing, data, _PLAIN_LAGS)}
-        missing_rows = part == MISSING
-        head: dict[str, Any] = {"per": self.per}
-        if missing_rows.any():
-            head["none"] = int(part[~missing_rows].max(initial=-1)) + 1
-            part = np.where(missing_rows, head["none"], part)
-        return {"numbers": pack_numbers(part, data, _PLAIN_LAGS), **head}
+            codes, used, cuts = _codes_of_blocks(part, starts, len(self.words))
+            words = self.words[used].tolist()
+            return {
+                "words": Each([words[low:high] for low, high in pairwise(cuts.tolist())]),
+                "codes": Run(codes, starts, _PLAIN_LAGS),
+            }
+        missing = part == MISSING
+        head: dict[str, Any] = {"numbers": Run(part, starts, _PLAIN_LAGS), "per": self.per}
+        if missing.any():
+            block = np.repeat(np.arange(starts.size - 1), np.diff(starts))
+            most = np.full(starts.size - 1, -1, dtype=np.int64)
+            np.maximum.at(most, block[~missing], part[~missing])
+            lacking = np.bincount(block[missing], minlength=starts.size - 1) > 0
+            head["numbers"] = Run(np.where(missing, most[block] + 1, part), starts, _PLAIN_LAGS)
+            head["none"] = Some(Each((most + 1).tolist()), lacking)
+        return head
 
 
-def flatten_shapes(shapes: npt.NDArray[np.object_]) -> FlatShapes:
-    """Take geometries apart.
-
-    Parameters
-    ----------
-    shapes
-        Longitude and latitude in degrees, shape (n,); missing ones are kept as nothing.
-
-    Returns
-    -------
-    FlatShapes
-
-    Examples
-    --------
-    >>> flat = flatten_shapes(np.array([shapely.box(0, 0, 1e-7, 1e-7), None]))
-    >>> flat.kind.tolist(), flat.first_curve.tolist(), flat.first_vertex.tolist()
-    ([2, -1], [0, 1, 1], [0, 4])
-    """
-    shapes = np.asarray(shapes, dtype=object)
-    parts, part_of = shapely.get_parts(shapes, return_index=True)
-    polygon = shapely.get_type_id(parts) == _POLYGON
-    rings, ring_of = shapely.get_rings(parts[polygon], return_index=True)
-    curves = np.concatenate([parts[~polygon], rings])
-    curve_of = np.concatenate([part_of[~polygon], part_of[polygon][ring_of]]).astype(np.int64)
-    closed = np.concatenate([np.zeros((~polygon).sum(), dtype=bool), np.ones(len(rings), dtype=bool)])
-    order = np.argsort(curve_of, kind="stable")
-    curves, curve_of, closed = curves[order], curve_of[order], closed[order]
-
-    degrees, vertex_of = shapely.get_coordinates(curves, return_index=True)
-    last = np.append(vertex_of[1:] != vertex_of[:-1], True)[: len(vertex_of)]
-    keep = ~(last & closed[vertex_of])
-    return FlatShapes(
-        shapely.get_dimensions(shapes).astype(np.int64),
-        offsets(np.bincount(curve_of, minlength=len(shapes))),
-        offsets(np.bincount(vertex_of[keep], minlength=len(curves))),
-        np.round(degrees[keep] * STEPS_PER_DEGREE).astype(np.int64),
-    )
-
-
-def flatten_column(column: pd.Series, *, decimals: int = 1) -> FlatColumn:
+def flatten_column(column: Any, *, decimals: int = 1) -> FlatColumn:
     """Take a column apart: text and dates as words and codes, everything else as plain values.
 
     Parameters
     ----------
     column
-        Any column of a table.
+        Any column of a table, a pandas Series.
     decimals
         Places after the point that fractions keep.
 
@@ -278,20 +171,55 @@ def flatten_column(column: pd.Series, *, decimals: int = 1) -> FlatColumn:
     >>> flatten_column(pd.Series([True, False], dtype="boolean"))
     FlatColumn(values=array([1, 0]), words=None, per=0)
     """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        codes, words = column.cat.codes.to_numpy(), column.cat.categories
+        return FlatColumn(codes.astype(np.int64), np.array([str(word) for word in words], dtype=object))
     if pd.api.types.is_datetime64_any_dtype(column):
-        column = column.dt.strftime("%Y-%m-%d")
+        codes, days = pd.factorize(column)
+        return FlatColumn(codes.astype(np.int64), np.array(days.strftime("%Y-%m-%d"), dtype=object))
     if pd.api.types.is_numeric_dtype(column):  # booleans are numeric to pandas
         whole = not pd.api.types.is_float_dtype(column)
         per = 0 if pd.api.types.is_bool_dtype(column) else 1 if whole else 10**decimals
         held = column.to_numpy(dtype=np.float64, na_value=np.nan)
         known = np.isfinite(held)
-        numbers = np.round(np.where(known, held, 0.0) * max(per, 1)).astype(np.int64)
+        numbers = np.rint(np.where(known, held, 0.0) * max(per, 1)).astype(np.int64)
         return FlatColumn(np.where(known, numbers, MISSING), None, per)
     codes, words = pd.factorize(column)
     return FlatColumn(codes.astype(np.int64), np.array([str(word) for word in words], dtype=object))
 
 
-def pack_block(head: Mapping[str, Any], data: bytes | bytearray = b"") -> str:
+def write_blocks(template: Any, count: int) -> list[tuple[Any, bytearray]]:
+    """Heads of some blocks, and the bytes that each speaks of.
+
+    Parameters
+    ----------
+    template
+        A head, with what differs from block to block as `Run`, `OneOrRun`, `Each` and `Some`.
+    count
+        How many blocks.
+
+    Returns
+    -------
+    list of (head, bytes)
+
+    Examples
+    --------
+    >>> numbers = Run(np.array([100, 101, 102, 7]), np.array([0, 3, 4]), (-1, 0))
+    >>> blocks = write_blocks({"numbers": numbers, "name": Each(["a", "b"])}, 2)
+    >>> [(head, list(data)) for head, data in blocks]  # doctest: +NORMALIZE_WHITESPACE
+    [({'numbers': [0, 3, 0], 'name': 'a'}, [200, 1, 2, 2]),
+     ({'numbers': [0, 1, -1], 'name': 'b'}, [14])]
+    """
+    data = [bytearray() for _ in range(count)]
+    return list(zip(_heads(template, data), data, strict=True))
+
+
+def pack_blocks(template: Any, count: int) -> list[bytes]:
+    """Blocks as text; see `write_blocks` and `pack_block`."""
+    return [pack_block(head, data) for head, data in write_blocks(template, count)]
+
+
+def pack_block(head: Mapping[str, Any], data: bytes | bytearray = b"") -> bytes:
     r"""Turn a head and the bytes it speaks of into ASCII text that can stand inside a page as it is.
 
     The first four bytes of what is compressed are the length of the head, lowest byte first.
@@ -305,149 +233,166 @@ def pack_block(head: Mapping[str, Any], data: bytes | bytearray = b"") -> str:
     text = json.dumps(head, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode("utf-8")
     block = len(text).to_bytes(4, "little") + text + data
     # Without a time stamp, so that the same input gives the same bytes.
-    return base64.b64encode(gzip.compress(block, compresslevel=_GZIP_LEVEL, mtime=0)).decode("ascii")
+    return base64.b64encode(gzip.compress(block, compresslevel=_GZIP_LEVEL, mtime=0))
 
 
-def to_bytes(values: IntArray) -> bytes:
-    """Write whole numbers seven bits to a byte; see the head of this file.
-
-    Examples
-    --------
-    >>> list(to_bytes(np.array([0, -1, 1, 64, -300])))
-    [0, 1, 2, 128, 1, 215, 4]
-    """
-    left = ((values << 1) ^ (values >> 63)).astype(np.uint64)
-    width = int(left.max()).bit_length() if len(left) else 0
-    places = max(1, -(-width // 7))
-    digits = np.empty((len(left), places), dtype=np.uint8)
-    wanted = np.empty((len(left), places), dtype=bool)
-    for place in range(places):
-        wanted[:, place] = (left > 0) if place else True
-        digits[:, place] = left & np.uint64(0x7F)
-        left = left >> np.uint64(7)
-        digits[:, place] |= np.where(left > 0, 0x80, 0).astype(np.uint8)
-    return digits[wanted].tobytes()
-
-
-def pack_numbers(values: IntArray, data: bytearray, lags: tuple[int, ...] = (-1,)) -> list[int]:
-    """Append whole numbers to `data` in the shortest of some ways; see the head of this file.
+def moves_of(values: IntArray, starts: IntArray) -> IntArray:
+    """Differences from each number to the next; the first of each block is itself.
 
     Examples
     --------
-    >>> data = bytearray()
-    >>> pack_numbers(np.array([100, 101, 102]), data, (-1, 0)), list(data)
-    ([0, 3, 0], [200, 1, 2, 2])
+    >>> moves_of(np.array([5, 6, 9, 2, 3]), np.array([0, 3, 3, 5])).tolist()
+    [5, 1, 3, 2, 1]
     """
-    ways = [(to_bytes(_lagged(values, lag)), lag) for lag in lags]
-    best, lag = min(ways, key=lambda way: len(way[0]))
-    start = len(data)
-    data += best
-    return [start, len(values), lag]
+    moves = np.empty_like(values)
+    moves[:1] = values[:1]
+    np.subtract(values[1:], values[:-1], out=moves[1:])
+    firsts = starts[:-1][starts[:-1] < starts[1:]]
+    moves[firsts] = values[firsts]
+    return moves
 
 
-def _lagged(values: IntArray, lag: int) -> IntArray:
+def _heads(part: Any, data: Sequence[bytearray]) -> Sequence[Any]:
+    """A part of the head, of each block; numbers go to the end of the block's bytes."""
+    if isinstance(part, Run):
+        return _write_run(part, data)
+    if isinstance(part, OneOrRun):
+        return _write_one_or_run(part, data)
+    if isinstance(part, Each):
+        return part.cells
+    if isinstance(part, Some):
+        cells = _heads(part.part, data)
+        return [
+            cell if there else _LEFT_OUT for cell, there in zip(cells, part.present.tolist(), strict=True)
+        ]
+    if isinstance(part, Mapping):
+        columns = {key: _heads(value, data) for key, value in part.items()}
+        return [
+            {key: cells[place] for key, cells in columns.items() if cells[place] is not _LEFT_OUT}
+            for place in range(len(data))
+        ]
+    return [part] * len(data)
+
+
+def _write_run(run: Run, data: Sequence[bytearray]) -> list[list[int]]:
+    counts = np.diff(run.starts)
+    lags = np.full(counts.size, run.lags[0])
+    best = _zigzag(_lagged(run.numbers, run.starts, run.lags[0]))
+    widths = _widths(best)
+    if len(run.lags) > 1 and best.size:
+        # Two ways at most are weighed.
+        other = _zigzag(_lagged(run.numbers, run.starts, run.lags[1]))
+        other_widths = _widths(other)
+        shorter = _sums(other_widths, run.starts) < _sums(widths, run.starts)
+        lags[shorter] = run.lags[1]
+        if shorter.all():
+            best, widths = other, other_widths
+        elif shorter.any():
+            taken = np.repeat(shorter, counts)
+            best, widths = np.where(taken, other, best), np.where(taken, other_widths, widths)
+    letters, cuts = _to_bytes(best, widths, run.starts)
+    held = letters.tobytes()
+    heads = []
+    for place, (count, lag) in enumerate(zip(counts.tolist(), lags.tolist(), strict=True)):
+        block = data[place]
+        heads.append([len(block), count, lag])
+        block += held[cuts[place] : cuts[place + 1]]
+    return heads
+
+
+def _write_one_or_run(part: OneOrRun, data: Sequence[bytearray]) -> list[Any]:
+    values, starts = part.numbers, part.starts
+    firsts = starts[:-1]
+    some = np.flatnonzero(firsts < starts[1:])
+    alike = np.zeros(firsts.size, dtype=bool)
+    if some.size:
+        low, high = (way.reduceat(values[: starts[-1]], firsts[some]) for way in (np.minimum, np.maximum))
+        alike[some] = low == high
+    first = values[np.minimum(firsts, max(values.size - 1, 0))].tolist() if values.size else []
+    counts = np.where(alike, 0, np.diff(starts))
+    kept = values[np.repeat(~alike, np.diff(starts))]
+    heads: list[Any] = _write_run(Run(kept, np.concatenate([[0], np.cumsum(counts)])), data)
+    for place in np.flatnonzero(alike).tolist():
+        heads[place] = first[place]
+    return heads
+
+
+def _lagged(values: IntArray, starts: IntArray, lag: int) -> IntArray:
     if lag < 0:
         return values
-    moves = np.diff(values, prepend=np.int64(0))
-    if lag == 0 or len(moves) <= lag:
+    moves = moves_of(values, starts)
+    if lag == 0:
         return moves
-    return np.concatenate([moves[:lag], moves[lag:] - moves[:-lag]])
+    lagged = moves.copy()
+    lagged[lag:] -= moves[:-lag]
+    # The first ones of a block have nothing behind them.
+    for place in range(lag):
+        at = starts[:-1] + place
+        at = at[at < starts[1:]]
+        lagged[at] = moves[at]
+    return lagged
 
 
-def _alike(values: IntArray) -> int | None:
-    return int(values[0]) if len(values) and (values == values[0]).all() else None
+def _zigzag(values: IntArray) -> npt.NDArray[np.uint64]:
+    return ((values << 1) ^ (values >> 63)).view(np.uint64)
 
 
-def _pack_counts(values: IntArray, data: bytearray) -> int | list[int]:
-    alike = _alike(values)
-    return pack_numbers(values, data) if alike is None else alike
+def _widths(values: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint8]:
+    """How many bytes each number takes."""
+    widths = np.ones(values.size, dtype=np.uint8)
+    most = int(values.max()) if values.size else 0
+    bits = 7
+    while most >> bits:
+        widths += values >= np.uint64(1 << bits)
+        bits += 7
+    return widths
 
 
-def _find_families(
-    kind: IntArray, curves: IntArray, sizes: IntArray, steps: IntArray
-) -> tuple[IntArray, dict[str, IntArray]]:
-    """Rows of the families, one for each, and what they are made of; see the head of this file."""
-    row_of = np.repeat(np.arange(len(kind)), curves)
-    straight = np.ones(len(kind), dtype=bool)
-    np.logical_and.at(straight, row_of, sizes == 2)
-    chosen = straight & (kind == 1) & (curves >= _FAMILY_LINES)
-    first_vertex = offsets(sizes)[:-1]
-    for _ in range(3):
-        lines = np.flatnonzero(chosen[row_of])
-        if not len(lines):
-            break
-        start, end = steps[first_vertex[lines]], steps[first_vertex[lines] + 1]
-        leading = _leads(row_of[lines], end - start)
-        firsts = np.flatnonzero(leading)
-        counts, row = np.diff(firsts, append=len(lines)), row_of[lines[firsts]]
-        # Ridges, hips and valleys run every way: a family for each would save nothing.
-        several = np.bincount(row, minlength=len(kind)) * 2 <= curves
-        made, error = _make_families(counts, start, end)
-        good = several & (np.bincount(row, error > _FAMILY_STEPS, minlength=len(kind)) == 0)
-        if good[row].all():
-            return row, made
-        chosen &= good
-    return np.array([], dtype=np.int64), {}
+def _to_bytes(
+    values: npt.NDArray[np.uint64], widths: npt.NDArray[np.uint8], starts: IntArray
+) -> tuple[npt.NDArray[np.uint8], list[int]]:
+    """Numbers seven bits to a byte, and where those of each block begin."""
+    if not values.size or widths.max() == 1:
+        return values.astype(np.uint8), starts.tolist()
+    ends = np.cumsum(widths, dtype=np.int64)
+    letters = np.empty(int(ends[-1]), dtype=np.uint8)
+    at, more = ends - widths, widths > 1
+    letters[at] = (values & np.uint64(0x7F)).astype(np.uint8) | (more.view(np.uint8) << 7)
+    left = np.flatnonzero(more)
+    at, values, widths = at[left], values[left], widths[left]
+    place = 1
+    while values.size:
+        values = values >> np.uint64(7)
+        more = widths > place + 1
+        letters[at + place] = (values & np.uint64(0x7F)).astype(np.uint8) | (more.view(np.uint8) << 7)
+        at, values, widths, place = at[more], values[more], widths[more], place + 1
+    return letters, np.concatenate([[0], ends])[starts].tolist()
 
 
-def _leads(row: IntArray, vector: IntArray) -> npt.NDArray[np.bool_]:
-    """Which lines begin a family: the first of a row, and those that are not parallel to the last one."""
-    leading = np.ones(len(row), dtype=bool)
-    one, other = vector[:-1].astype(np.float64), vector[1:].astype(np.float64)
-    aside = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
-    longer = np.maximum(np.hypot(*one.T), np.hypot(*other.T))
-    leading[1:] = (row[1:] != row[:-1]) | (aside > _FAMILY_ASIDE * longer)
-    return leading
+def _sums(widths: npt.NDArray[np.uint8], starts: IntArray) -> IntArray:
+    total = np.zeros(widths.size + 1, dtype=np.int64)
+    np.cumsum(widths, out=total[1:])
+    sums: IntArray = np.diff(total[starts])
+    return sums
 
 
-def _make_families(
-    counts: IntArray, start: IntArray, end: IntArray
-) -> tuple[dict[str, IntArray], npt.NDArray[np.float64]]:
-    """Families of so many lines each, and how far off, in steps, the worst end of each family is."""
-    firsts = offsets(counts)[:-1]
-    family = np.repeat(np.arange(len(counts)), counts)
-    vector = end - start
-    longest = np.lexsort([-np.hypot(*vector.T), family])[firsts]
-    along = vector[longest]
-    length = np.maximum(np.hypot(*along.T), 1.0)
-    unit = (along / length[:, None])[family]
-    normal = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
-    origin = start[firsts][family]
-    from_, to = (np.einsum("ij,ij->i", part - origin, unit) for part in (start, end))
-    off = np.einsum("ij,ij->i", (start + end) / 2 - origin, normal)
-    leading = np.zeros(len(family), dtype=bool)
-    leading[firsts] = True
-    moved = np.where(leading, 0.0, np.diff(off, prepend=0.0))
-    size = np.where(np.abs(moved) < _FAMILY_LEAST_GAP, np.inf, np.abs(moved))
-    gap = np.minimum.reduceat(size, firsts)
-    gap = np.where(np.isfinite(gap), gap, 1e9)
-    # Lines mostly go one way: a gap has the sign of the way from the first to the last.
-    last = firsts + counts - 1
-    gap = np.where(off[last] < off[firsts], -gap, gap)
-    places = np.cumsum(np.round(moved / gap[family]).astype(np.int64))
-    places -= places[firsts][family]
-    # Measured over all of them it is as exact as it can be.
-    whole = np.where(places[last] != 0, off[last] / np.where(places[last] == 0, 1, places[last]), gap)
-    gap = np.round(whole * _GAP_PARTS).astype(np.int64)
-    held = np.einsum("i,i->i", gap[family] / _GAP_PARTS, places)
-    rest, first, stop = (np.round(part / _FAMILY_STEPS).astype(np.int64) for part in (off - held, from_, to))
-    error = np.zeros(len(family))
-    for ends, part in ((first, start), (stop, end)):
-        made = (
-            origin + unit * (ends * _FAMILY_STEPS)[:, None] + normal * (held + rest * _FAMILY_STEPS)[:, None]
-        )
-        error = np.maximum(error, np.hypot(*(made - part).T))
-    skips = np.where(leading, 0, np.diff(places, prepend=0) - 1)
-    families = {
-        "counts": counts,
-        "x": np.diff(start[firsts, 0], prepend=np.int64(0)),
-        "y": np.diff(start[firsts, 1], prepend=np.int64(0)),
-        "across": along[:, 0],
-        "up": along[:, 1],
-        "gap": gap,
-        "skip": skips,
-        "off": np.where(leading, rest, np.diff(rest, prepend=0)),
-        "from": np.where(leading, first, np.diff(first, prepend=0)),
-        "to": np.where(leading, stop, np.diff(stop, prepend=0)),
-    }
-    return families, np.maximum.reduceat(error, firsts)
+def _codes_of_blocks(codes: IntArray, starts: IntArray, words: int) -> tuple[IntArray, IntArray, IntArray]:
+    """Codes counted anew in each block; the words that they stand for, and where those of a block begin."""
+    blocks, size = starts.size - 1, words + 1
+    key = codes + 1 + np.repeat(np.arange(blocks) * size, np.diff(starts))
+    if blocks * size <= _TABLE_TIMES * max(codes.size, 1):
+        present = np.zeros(blocks * size, dtype=bool)
+        present[key] = True
+        # What is missing has no word.
+        present[::size] = False
+        number = np.cumsum(present)
+        used, inverse = np.flatnonzero(present), number[key] - 1
+        cuts = np.concatenate([[0], number[size - 1 :: size]])
+    else:
+        used, inverse = np.unique(key, return_inverse=True)
+        worded = used % size > 0
+        number = np.cumsum(worded)
+        inverse, used = number[inverse] - 1, used[worded]
+        cuts = np.searchsorted(used, np.arange(blocks + 1) * size)
+    made = inverse - np.repeat(cuts[:-1], np.diff(starts))
+    return np.where(codes < 0, -1, made), used % size - 1, cuts

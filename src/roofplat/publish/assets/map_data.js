@@ -346,7 +346,7 @@ var roofplatData = (function () {
         return this.opening.get(number);
       }));
     }
-    // One of the two texts of a block.
+    // One of the three texts of a block: what is drawn, what is read, what is known of the whole district alone.
     async readBlock(place) {
       await pageRead;
       if (this.planText === undefined) this.planText = document.getElementById("plans").textContent;
@@ -358,7 +358,7 @@ var roofplatData = (function () {
       return new Layer(name, packed, bytes, this.head.steps_per_degree, first, buildings[number + 1] - first);
     }
     async openOne(number) {
-      const { head, bytes } = await this.readBlock(2 * number), layers = { ...this.empty };
+      const { head, bytes } = await this.readBlock(3 * number), layers = { ...this.empty };
       for (const [name, packed] of Object.entries(head.layers)) layers[name] = this.layerOf(name, packed, bytes, number);
       const { openings, collapse_zones: zones } = layers, { buildings } = this.head.blocks;
       this.plans[number] = {
@@ -372,8 +372,8 @@ var roofplatData = (function () {
     }
     // What is read of a block joins its layers.
     async tellOne(number) {
-      const [[plan], { head, bytes }] = await Promise.all([this.open([number]), this.readBlock(2 * number + 1)]);
-      for (const [name, packed] of Object.entries(head.layers)) {
+      const [[plan], ...told] = await Promise.all([this.open([number]), this.readBlock(3 * number + 1), this.readBlock(3 * number + 2)]);
+      for (const { head, bytes } of told) for (const [name, packed] of Object.entries(head.layers)) {
         if (packed.owners) plan.layers[name] = this.layerOf(name, packed, bytes, number);
         else plan.layers[name].addColumns(packed.columns, bytes);
       }
