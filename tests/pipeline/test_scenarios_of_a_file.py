@@ -19,7 +19,8 @@ from roofplat.framing import frame_roofs
 from roofplat.ground import Ground
 from roofplat.pipeline.scenarios import Planner, Scenario
 from roofplat.placing import place_plans
-from roofplat.publish.stock import FileStock, Stock, StockRows, setting_told, write_stock
+from roofplat.publish.parts import Parts
+from roofplat.publish.stock import FileStock, Stock, StockRows, setting_told, stock_tables, write_stock
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, conform, empty
 
@@ -75,7 +76,7 @@ def rows_of(roofs: gpd.GeoDataFrame, streets: gpd.GeoDataFrame) -> StockRows:
 
 def written(rows: StockRows, folder: Path) -> Path:
     return write_stock(
-        rows,
+        Parts.of(stock_tables(rows)),
         folder / "planner.gpkg",
         district=District.model_validate(
             {"name": "Invented", "folder": folder, "footprints": {"file": folder / "roofs.gpkg"}}
@@ -130,7 +131,8 @@ def opened(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[
 
                 ends.enter_context(contextlib.closing(stock))
                 address = read_address(request.getfixturevalue("database").url)
-                write_database(stored_tables({}, rows, setting_told(path), None), address)
+                stocked = Parts.of(stock_tables(rows))
+                write_database(stored_tables(Parts.of({}), stocked, setting_told(path), None), address)
                 stock = DatabaseStock.open(address, query_seconds=20.0)
             ends.enter_context(contextlib.closing(stock))
             return stock

@@ -39,6 +39,16 @@ ROOT = Path(__file__).parents[2]
 
 
 def sheds(count: int = 3, word: str = "shed") -> dict[str, StoredTable]:
+    """The frames as tables of a database."""
+    frames = shed_frames(count, word)
+    return {
+        "buildings": StoredTable.of(frames["buildings"], "MultiPolygon", "Outlines"),
+        "obstacles": StoredTable.of(frames["obstacles"], "Unknown", "Things"),
+        "facts": StoredTable.of(frames["facts"], "", "Facts"),
+    }
+
+
+def shed_frames(count: int = 3, word: str = "shed") -> dict[str, pd.DataFrame]:
     """A small table of outlines, one of mixed shapes and one without shapes, of every type of column."""
     buildings = gpd.GeoDataFrame(
         {
@@ -58,9 +68,9 @@ def sheds(count: int = 3, word: str = "shed") -> dict[str, StoredTable]:
     shapes = [box(500000, 4e6, 500001, 4e6 + 1), LineString([(0, 0), (1, 1)]), Point(500000.123456789, 1 / 3)]
     mixed = gpd.GeoDataFrame({"kind": ["unit", "overhead_line", "hatch"]}, geometry=shapes, crs=CRS)
     return {
-        "buildings": StoredTable(buildings, "MultiPolygon", "Outlines"),
-        "obstacles": StoredTable(mixed, "Unknown", "Things"),
-        "facts": StoredTable(pd.DataFrame({"order": [1, 2], "class": ["x", "y"]}), "", "Facts"),
+        "buildings": buildings,
+        "obstacles": mixed,
+        "facts": pd.DataFrame({"order": [1, 2], "class": ["x", "y"]}),
     }
 
 
@@ -90,7 +100,7 @@ def test_every_type_of_value_comes_back(database: Database) -> None:
     stored = shapely.from_wkb(
         read(database, "SELECT encode(ST_AsBinary(geom), 'hex') FROM roofplat.obstacles ORDER BY fid")
     )
-    assert shapely.equals_exact(stored, sheds()["obstacles"].frame.geometry.to_numpy(), 0.0).all()
+    assert shapely.equals_exact(stored, shed_frames()["obstacles"].geometry.to_numpy(), 0.0).all()
 
 
 def names(database: Database, schema: str = "roofplat") -> list[str]:
@@ -151,7 +161,7 @@ def test_a_text_with_a_zero_in_it_loses_the_zero(database: Database) -> None:
 def test_tables_without_rows_stand_empty(database: Database) -> None:
     """Types and kinds are there for whoever comes to read."""
     empty_ones = {
-        name: StoredTable(table.frame.iloc[:0], table.kind, table.description)
+        name: StoredTable.of(shed_frames()[name].iloc[:0], table.kind, table.description)
         for name, table in sheds().items()
     }
     write_database(empty_ones, read_address(database.url))
@@ -478,15 +488,14 @@ def test_what_cannot_be_is_said_before_the_work(database: Database, postgres_ser
 
 
 def test_a_crs_of_ones_own_is_refused(database: Database) -> None:
-    tables = sheds()
-    own = tables["buildings"].frame.set_crs(
+    own = shed_frames()["buildings"].set_crs(
         "+proj=tmerc +lat_0=40 +lon_0=-105 +datum=WGS84 +units=us-ft", allow_override=True
     )
     with pytest.raises(
         DistrictFileError, match="needs a CRS with an EPSG code, and there is the working CRS"
     ):
         write_database(
-            {"buildings": StoredTable(own, "MultiPolygon", "Outlines")}, read_address(database.url)
+            {"buildings": StoredTable.of(own, "MultiPolygon", "Outlines")}, read_address(database.url)
         )
 
 

@@ -15,6 +15,7 @@ import pytest
 from geopandas.testing import assert_geodataframe_equal
 
 from roofplat.publish import write_layers
+from roofplat.publish.parts import Parts
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, empty
 
@@ -23,7 +24,7 @@ from .conftest import WORKING_CRS
 
 @pytest.fixture(scope="module")
 def package(tables: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_layers(tables, tmp_path_factory.mktemp("layers") / "layers.gpkg")
+    return write_layers(Parts.of(tables), tmp_path_factory.mktemp("layers") / "layers.gpkg")
 
 
 def without_areas(back: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
@@ -75,7 +76,7 @@ def test_lists_without_a_place_come_back_as_they_went(
 
 @pytest.mark.parametrize("name", ["planes", "ground", "collapse_zones", "solar_access", "members", "ladders"])
 def test_other_families_come_back_as_they_went(mixed: dict[str, Any], tmp_path: Path, name: str) -> None:
-    package = write_layers(mixed, tmp_path / "layers.gpkg")
+    package = write_layers(Parts.of(mixed), tmp_path / "layers.gpkg")
     back, went = without_areas(pyogrio.read_dataframe(package, layer=name), name), mixed[name]
     assert len(back) == len(went) > 0
     assert list(back.columns) == list(went.columns)
@@ -127,7 +128,7 @@ def test_dates_are_dates_and_the_caution_is_there(package: Path) -> None:
 
 def test_changed_rules_stand_beside_the_caution(tables: dict[str, Any], tmp_path: Path) -> None:
     rules = load_rulebook({"ladder.stock_ft": [24.0, 35.0]})
-    path = write_layers(tables, tmp_path / "layers.gpkg", rules=rules)
+    path = write_layers(Parts.of(tables), tmp_path / "layers.gpkg", rules=rules)
     for name, _ in pyogrio.list_layers(path).tolist():
         metadata = pyogrio.read_info(path, layer=name)["layer_metadata"]
         assert json.loads(metadata["overridden_rules"]) == [
@@ -138,7 +139,7 @@ def test_changed_rules_stand_beside_the_caution(tables: dict[str, Any], tmp_path
 
 def test_same_input_same_bytes(package: Path, tables: dict[str, Any], tmp_path: Path) -> None:
     before = tables["buildings"].copy(deep=True)
-    again = write_layers(tables, tmp_path / "layers.gpkg")
+    again = write_layers(Parts.of(tables), tmp_path / "layers.gpkg")
     assert again.read_bytes() == package.read_bytes()
     assert_geodataframe_equal(tables["buildings"], before)
     assert [path.name for path in tmp_path.iterdir()] == ["layers.gpkg"]
@@ -146,6 +147,6 @@ def test_same_input_same_bytes(package: Path, tables: dict[str, Any], tmp_path: 
 
 def test_a_district_with_nothing_planned(tmp_path: Path) -> None:
     tables = {name: empty(name, WORKING_CRS) for name in TABLES}
-    path = write_layers(tables, tmp_path / "layers.gpkg")
+    path = write_layers(Parts.of(tables), tmp_path / "layers.gpkg")
     assert len(gpd.read_file(path, layer="openings")) == 0
     assert len(pyogrio.list_layers(path)) == len(TABLES) - 1

@@ -109,6 +109,28 @@ def test_a_part_has_what_its_buildings_have(mixed: dict[str, Any], tmp_path: Pat
     assert [sorted(part) for part in tiled.each(["ladders", "nothing"])] == [["ladders"], ["ladders"]]
 
 
+def test_the_box_around_a_table(mixed: dict[str, Any], tmp_path: Path) -> None:
+    whole, tiled = Parts.of(mixed), cut(mixed, tmp_path)
+    for name in ("buildings", "areas", "ground"):
+        wanted = mixed[name].total_bounds.tolist()
+        assert tiled.extent(name).tolist() == whole.extent(name).tolist() == wanted
+
+
+def test_what_stands_for_the_contents(mixed: dict[str, Any], tmp_path: Path) -> None:
+    assert Parts.of(mixed).digest() is None
+    for name in ("a", "b", "c"):
+        (tmp_path / name).mkdir()
+    first, again = (cut(mixed, tmp_path / name).digest() for name in "ab")
+    assert first == again is not None
+    ranking = mixed["ranking"].assign(rank=mixed["ranking"]["rank"] + 1)
+    assert cut({**mixed, "ranking": ranking}, tmp_path / "c").digest() != first
+    (tmp_path / "b" / "t0" / "key.txt").write_text("another key")
+    once = {name: mixed[name] for name in ONCE if name in mixed}
+    late = {"buildings": pd.DataFrame(mixed["buildings"])[ODDS]}
+    assert Parts.open(tmp_path / "a", ["t0", "t1"], once, late).digest() == first
+    assert Parts.open(tmp_path / "b", ["t0", "t1"], once, late).digest() != first
+
+
 def test_some_columns_of_all_parts(mixed: dict[str, Any], tmp_path: Path) -> None:
     whole, tiled = Parts.of(mixed), cut(mixed, tmp_path)
     columns = ["cut_method_why", "building_id", "area_ft2", "planned"]

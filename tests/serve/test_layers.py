@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 
 from roofplat.publish.layers import LAYER_IDS, write_layer, write_layers
+from roofplat.publish.parts import Parts
 from roofplat.tables import CAUTION, TABLES
 
 pytest.importorskip("pygeoapi")
@@ -413,7 +414,7 @@ def test_a_look_that_takes_too_long_is_broken_off(file: Path) -> None:
 def only(frames: dict[str, Any], path: Path, mark: str, rows: int) -> Path:
     """A package whose every row says which it is."""
     frame = frames["buildings"].to_crs("EPSG:32611").iloc[:rows].assign(alert=mark)
-    return write_layers({"buildings": frame}, path)
+    return write_layers(Parts.of({"buildings": frame}), path)
 
 
 def test_a_new_file_is_read_with_the_next_request_and_the_old_one_to_its_end(

@@ -146,12 +146,14 @@ def build(
     if address is not None:
         # Here and not above: a build without a database does not wait for what writes one.
         from roofplat.publish.database import stored_tables, write_database
-        from roofplat.publish.stock import setting_told
+        from roofplat.publish.parts import Parts
+        from roofplat.publish.stock import setting_told, stock_tables
 
         say(f"Writing {address}")
         told = setting_told(folder / "planner.gpkg")
         record = record_of(district, planned, as_of)
-        write_database(stored_tables(tables, stock_rows(planned), told, record), address, say=say)
+        parts, stock = Parts.of(tables), Parts.of(stock_tables(stock_rows(planned)))
+        write_database(stored_tables(parts, stock, told, record), address, say=say)
     earlier = [file for file in before if file not in files]
     return Built(
         tables=tables, counts=counts, problems=planned.problems, out=folder, files=files, earlier=earlier

@@ -25,9 +25,10 @@ from roofplat.publish.geojson import write_area_layers
 from roofplat.publish.layers import write_layers
 from roofplat.publish.lists import solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
+from roofplat.publish.parts import Parts
 from roofplat.publish.record import read_outputs, write_record
 from roofplat.publish.report import write_report
-from roofplat.publish.stock import StockRows, write_stock
+from roofplat.publish.stock import StockRows, stock_tables, write_stock
 from roofplat.publish.workbook import LIST_TABLES, write_workbook
 from roofplat.rules import Rulebook
 
@@ -118,11 +119,12 @@ def write_outputs(
     earlier = read_outputs(record)
     for folder in (out, out / "areas", out / "sheets", out / "sheets" / "areas"):
         clear_away(folder)
-    written = [write_layers(tables, out / "layers.gpkg", rules=rules)]
+    parts = Parts.of(tables)
+    written = [write_layers(parts, out / "layers.gpkg", rules=rules)]
     if stock is not None and wind is not None:
         written.append(
             write_stock(
-                stock,
+                Parts.of(stock_tables(stock)),
                 out / "planner.gpkg",
                 district=district,
                 rules=rules,

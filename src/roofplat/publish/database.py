@@ -9,9 +9,11 @@ The libraries are of the extra `service`, loaded when a database is asked for an
 
 from __future__ import annotations
 
+import binascii
 import contextlib
 import io
 import re
+import struct
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,7 +23,6 @@ from urllib.parse import parse_qsl, urlencode
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute
@@ -31,8 +32,10 @@ from pyproj import CRS
 
 from roofplat.errors import DatabaseError, DistrictFileError
 from roofplat.publish.files import CAUTION
-from roofplat.publish.layers import DESCRIPTIONS, LAYER_IDS, in_parts, layers_of, stored_kind
-from roofplat.publish.stock import SETTING_TITLE, STOCK_KINDS, STOCK_LAYERS, StockRows, stock_layers
+from roofplat.publish.layers import DESCRIPTIONS, LAYER_IDS, Layer, binary_in_parts, layers_of, stored_kind
+from roofplat.publish.parts import GEOMETRY as GEOMETRY_IN
+from roofplat.publish.parts import Parts, arrow_of
+from roofplat.publish.stock import SETTING_TITLE, STOCK_KINDS, STOCK_LAYERS, stock_layers
 from roofplat.record.store import RECORD_TITLES, RecordTables
 from roofplat.tables import RECORD_TABLES, TABLES
 
@@ -73,6 +76,10 @@ _ROWS = 20_000
 # How long another build is waited for, and readers of the tables that are to be replaced.
 _WAIT_S, _READERS_S, _READERS_TIMES = 600, 2, 30
 _CONNECT_S, _IDLE_S = 10, 60
+# The highest byte of the kind of a shape whose CRS is said.
+_HAS_SRID = 0x20
+# No shape has so many bytes.
+_LONGEST = 2**31 - 1
 # Sorted by its bytes, as a GeoPackage sorts.
 _TEXT = 'text COLLATE "C"'
 _KINDS = {
@@ -111,17 +118,32 @@ class DatabaseAddress:
 class StoredTable:
     """One table as it is to stand in the database.
 
-    frame
-        Its rows; geometry, where it has any, in the working CRS.
+    layer
+        Its rows, part after part; geometry, where it has any, in the working CRS.
+    crs
+        The working CRS.
     kind
         Kind of its geometry, as a GeoPackage calls it: `Unknown` for several.
     description
         What it holds, in a few words.
     """
 
-    frame: pd.DataFrame
+    layer: Layer
+    crs: CRS | None
     kind: str
     description: str
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame, kind: str, description: str) -> StoredTable:
+        """A table from a frame; heights of its geometry are left out."""
+        crs = None
+        if isinstance(frame, gpd.GeoDataFrame):
+            crs = None if frame.crs is None else CRS.from_user_input(frame.crs)
+            plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
+            flat = shapely.force_2d(frame.geometry.to_numpy())
+            frame = gpd.GeoDataFrame(plain, geometry=flat, crs=frame.crs)
+        rows = arrow_of(frame)
+        return cls(Layer(rows.schema, lambda: iter([rows])), crs, kind, description)
 
 
 def read_address(text: str) -> DatabaseAddress:
@@ -464,13 +486,13 @@ def postgis_schema(cursor: Any, address: DatabaseAddress) -> str:
 
 
 def stored_tables(
-    tables: Mapping[str, pd.DataFrame], stock: StockRows, told: str, record: RecordTables | None
+    parts: Parts, stock: Parts, told: str, record: RecordTables | None
 ) -> dict[str, StoredTable]:
     """Everything of a build that goes into a database.
 
     Parameters
     ----------
-    tables
+    parts
         As for `layers.write_layers`.
     stock
         As for `stock.write_stock`.
@@ -485,17 +507,19 @@ def stored_tables(
         By name: the layers of `layers.gpkg` under their own names, those of `planner.gpkg` with `planner_`
         before theirs, and the tables of the record.
     """
-    layers = layers_of(tables)
-    made = {name: StoredTable(layers[name], stored_kind(name), DESCRIPTIONS[name]) for name in layers}
-    for name, frame in stock_layers(stock).items():
+    made = {
+        name: StoredTable(layer, parts.crs, stored_kind(name), DESCRIPTIONS[name])
+        for name, layer in layers_of(parts).items()
+    }
+    for name, layer in stock_layers(stock).items():
         kind = STOCK_KINDS.get(name, "Unknown")
-        made[STOCK_PREFIX + name] = StoredTable(frame, kind, STOCK_LAYERS[name])
+        made[STOCK_PREFIX + name] = StoredTable(layer, stock.crs, kind, STOCK_LAYERS[name])
     setting = pd.DataFrame({"json": pd.Series([told], dtype="str")})
-    made[f"{STOCK_PREFIX}setting"] = StoredTable(setting, "", SETTING_TITLE)
+    made[f"{STOCK_PREFIX}setting"] = StoredTable.of(setting, "", SETTING_TITLE)
     if record is not None:
         for name in RECORD_TABLES:
             kind = "MultiPolygon" if name == "outlines" else "Unknown"
-            made[name] = StoredTable(getattr(record, name), kind, RECORD_TITLES[name])
+            made[name] = StoredTable.of(getattr(record, name), kind, RECORD_TITLES[name])
     return made
 
 
@@ -575,8 +599,7 @@ def _driver() -> ModuleType:
 
 def _srid(tables: Mapping[str, StoredTable]) -> int:
     """The one EPSG code of all geometry."""
-    systems = [table.frame.crs for table in tables.values() if isinstance(table.frame, gpd.GeoDataFrame)]
-    crs = next((CRS.from_user_input(crs) for crs in systems if crs is not None), None)
+    crs = next((table.crs for table in tables.values() if table.crs is not None), None)
     code = None if crs is None else crs.to_epsg()
     if code is None:
         named = "no CRS" if crs is None else f"the working CRS {crs.name!r}"
@@ -659,9 +682,9 @@ def _fill(cursor: Any, address: DatabaseAddress, name: str, table: StoredTable, 
     from psycopg2 import sql
 
     whole = sql.Identifier(address.schema, _NEXT + name)
-    rows = _cells(table.frame)
-    kinds = {column.name: _sql_type(column.type) for column in rows.schema}
-    spatial = isinstance(table.frame, gpd.GeoDataFrame)
+    named = _cells(table.layer.schema.empty_table(), 1).schema
+    kinds = {column.name: _sql_type(column.type) for column in named}
+    spatial = GEOMETRY_IN in table.layer.schema.names
     if spatial:
         kinds[GEOMETRY] = f"geometry({'Geometry' if table.kind == 'Unknown' else table.kind}, {srid})"
     required = _required(name)
@@ -674,16 +697,19 @@ def _fill(cursor: Any, address: DatabaseAddress, name: str, table: StoredTable, 
     cursor.execute(sql.SQL("CREATE TABLE {} ({})").format(whole, sql.SQL(", ").join(columns)))
     copy = sql.SQL("COPY {} FROM STDIN WITH (FORMAT csv)").format(whole).as_string(cursor)
     options = pyarrow.csv.WriteOptions(include_header=False)
-    for start in range(0, rows.num_rows, _ROWS):
-        part = rows.slice(start, _ROWS)
-        if spatial:
-            shapes = np.asarray(table.frame.geometry.array[start : start + _ROWS], dtype=object)
-            part = part.append_column(GEOMETRY, _binary(shapes, table.kind, srid))
-        packet = io.BytesIO()
-        # A cell without a value comes out as nothing at all, an empty text as "".
-        pyarrow.csv.write_csv(part, packet, options)
-        packet.seek(0)
-        cursor.copy_expert(copy, packet)
+    number = 1
+    for rows in table.layer.tables():
+        for start in range(0, rows.num_rows, _ROWS):
+            part = rows.slice(start, _ROWS)
+            cells = _cells(part, number)
+            if spatial:
+                cells = cells.append_column(GEOMETRY, _binary(part.column(GEOMETRY_IN), table.kind, srid))
+            packet = io.BytesIO()
+            # A cell without a value comes out as nothing at all, an empty text as "".
+            pyarrow.csv.write_csv(cells, packet, options)
+            packet.seek(0)
+            cursor.copy_expert(copy, packet)
+            number += part.num_rows
     # What names a row in one build as in the next is its key; the number keeps the order of the layer.
     key = LAYER_IDS.get(name, KEY)
     cursor.execute(sql.SQL("ALTER TABLE {} ADD PRIMARY KEY ({})").format(whole, sql.Identifier(key)))
@@ -787,12 +813,10 @@ def _sql_type(kind: pa.DataType) -> str:
     return next((named for is_one, named in _KINDS.items() if is_one(kind)), _TEXT)
 
 
-def _cells(frame: pd.DataFrame) -> pa.Table:
+def _cells(rows: pa.Table, first: int) -> pa.Table:
     """The rows as they are sent, all but their geometry: numbered, days as days, texts as text."""
-    plain = frame
-    if isinstance(frame, gpd.GeoDataFrame):
-        plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-    rows = pa.Table.from_pandas(plain, preserve_index=False)
+    if GEOMETRY_IN in rows.column_names:
+        rows = rows.drop_columns([GEOMETRY_IN])
     for place, column in enumerate(rows.schema):
         cells = rows.column(place)
         if pa.types.is_timestamp(column.type):
@@ -801,12 +825,28 @@ def _cells(frame: pd.DataFrame) -> pa.Table:
             # PostgreSQL keeps no text with a zero in it.
             texts = pyarrow.compute.replace_substring(cells.cast(pa.large_string()), "\0", "")
             rows = rows.set_column(place, column.name, texts)
-    return rows.add_column(0, KEY, pa.array(np.arange(1, len(frame) + 1)))
+    return rows.add_column(0, KEY, pa.array(np.arange(first, first + rows.num_rows)))
 
 
-def _binary(shapes: npt.NDArray[np.object_], kind: str, srid: int) -> pa.Array:
-    """Geometry as PostGIS takes it: its binary form with the CRS, written as text."""
+def _binary(shapes: pa.ChunkedArray, kind: str, srid: int) -> pa.Array:
+    """Geometry as PostGIS takes it: its binary form with the CRS, written as text.
+
+    The form is that of PostGIS, "Extended Well-Known Binary": a bit of the kind says that the code of the CRS
+    follows it.
+    """
+    binary = pyarrow.compute
+    whole = shapes.combine_chunks()
     if kind.startswith("Multi"):
-        shapes = in_parts(shapes, kind)
-    flat = shapely.set_srid(shapely.force_2d(shapes), srid)
-    return pa.array(shapely.to_wkb(flat, hex=True, include_srid=True), type=pa.large_string())
+        whole = binary_in_parts(whole, kind)
+    told = binary.binary_join_element_wise(
+        binary.binary_slice(whole, 0, 4),
+        pa.scalar(bytes([_HAS_SRID]) + struct.pack("<I", srid)),
+        binary.binary_slice(whole, 5, _LONGEST),
+        pa.scalar(b""),
+    )
+    valid, starts, data = pa.concat_arrays([told]).buffers()
+    wide = np.frombuffer(starts, dtype=np.int32)[: len(told) + 1].astype(np.int64)
+    text = binascii.hexlify(data or b"")
+    return pa.Array.from_buffers(
+        pa.large_string(), len(told), [valid, pa.py_buffer(2 * wide), pa.py_buffer(text)]
+    )

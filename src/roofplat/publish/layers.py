@@ -1,6 +1,6 @@
 """The GeoPackage with every layer of a district, in its working CRS.
 
-In: the tables, and the frames `streets`, `areas`, `stations`.
+In: the tables and the places, part after part.
 Out: `layers.gpkg`, one layer a table, empty tables included, with an index of the buildings and areas that
     its rows belong to; the same input gives the same bytes.
 """
@@ -11,19 +11,26 @@ import contextlib
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+import struct
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import pyogrio
 import shapely
+from pyproj import CRS
 
 from roofplat.errors import DistrictFileError
 from roofplat.publish.files import CAUTION, whole_file
 from roofplat.publish.overrides import override_records
+from roofplat.publish.parts import GEOMETRY, Parts, arrow_of
 from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
 
@@ -33,14 +40,18 @@ __all__ = [
     "LAYER_IDS",
     "PLACES",
     "PLACE_KINDS",
+    "Layer",
+    "binary_in_parts",
     "contents_of",
     "fixed_clock",
     "in_parts",
     "layers_of",
     "stored_kind",
+    "stored_rows",
     "write_indexes",
     "write_layer",
     "write_layers",
+    "write_rows",
 ]
 
 PLACES = ("streets", "areas", "stations")
@@ -85,19 +96,22 @@ LAYER_IDS: Mapping[str, str] = {
 """Layers of which a column names each row, in one build as in the next; the others have their numbers."""
 # What a reader looks rows up by.
 _INDEXED = ("building_id", "dispatch_area")
+_AREA = _INDEXED[1]
 LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 """GeoPackage stores the time of the last change; a fixed one keeps equal input equal in bytes."""
+# Numbers of OGC 06-103r4, table 7: of one part, and of many.
+_BINARY_KINDS = {"MultiPolygon": (3, 6), "MultiLineString": (2, 5)}
 # What names the contents of a file among its metadata, so that another file can say to which it belongs.
 _CONTENTS = "urn:roofplat:contents"
 
 
-def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Rulebook | None = None) -> Path:
-    """Write all tables into one GeoPackage.
+def write_layers(parts: Parts, path: Path, *, rules: Rulebook | None = None) -> Path:
+    """Write all tables into one GeoPackage, part after part.
 
     Parameters
     ----------
-    tables
-        Frames by the names of `tables.TABLES`, and `streets`, `areas`, `stations` with `name` and
+    parts
+        Tables by the names of `tables.TABLES`, and `streets`, `areas`, `stations` with `name` and
         `geometry`, all in one working CRS. Missing ones are left out.
     path
         The file to write.
@@ -122,34 +136,36 @@ def write_layers(tables: Mapping[str, pd.DataFrame], path: Path, *, rules: Ruleb
     --------
     >>> import tempfile
     >>> from roofplat.tables import empty
-    >>> path = write_layers({"paths": empty("paths", "EPSG:32613")}, Path(tempfile.mkdtemp()) / "layers.gpkg")
-    >>> pyogrio.list_layers(path).tolist()
+    >>> parts = Parts.of({"paths": empty("paths", "EPSG:32613")})
+    >>> pyogrio.list_layers(write_layers(parts, Path(tempfile.mkdtemp()) / "layers.gpkg")).tolist()
     [['paths', 'LineString']]
     """
     metadata = {"caution": CAUTION}
     if rules is not None:
         # GeoPackage's metadata are text.
         metadata["overridden_rules"] = json.dumps(override_records(rules))
-    layers = layers_of(tables)
+    layers = layers_of(parts)
     with whole_file(path) as beside, fixed_clock():
-        for name, frame in layers.items():
-            write_layer(
-                frame,
+        for name, layer in layers.items():
+            write_rows(
+                layer,
                 beside,
                 name=name,
                 kind=stored_kind(name),
+                crs=parts.crs,
                 description=DESCRIPTIONS[name],
                 metadata=metadata,
             )
-        write_indexes(beside, layers)
-        _name_contents(beside)
+        write_indexes(beside, {name: layer.schema.names for name, layer in layers.items()})
+        _name_contents(beside, parts.digest())
     return path
 
 
-def _name_contents(path: Path) -> None:
-    """Write into a GeoPackage what names it: the checksum that it has without."""
-    with path.open("rb") as stream:
-        name = hashlib.file_digest(stream, "sha256").hexdigest()
+def _name_contents(path: Path, name: str | None) -> None:
+    """Write into a GeoPackage what names it: what it was made from, else the checksum that it has without."""
+    if name is None:
+        with path.open("rb") as stream:
+            name = hashlib.file_digest(stream, "sha256").hexdigest()
     with _written_by_hand(path) as base:
         row = base.execute(
             "INSERT INTO gpkg_metadata (md_scope, md_standard_uri, mime_type, metadata) "
@@ -185,7 +201,8 @@ def contents_of(base: sqlite3.Connection) -> str | None:
     --------
     >>> import tempfile
     >>> from roofplat.tables import empty
-    >>> path = write_layers({"paths": empty("paths", "EPSG:32613")}, Path(tempfile.mkdtemp()) / "layers.gpkg")
+    >>> parts = Parts.of({"paths": empty("paths", "EPSG:32613")})
+    >>> path = write_layers(parts, Path(tempfile.mkdtemp()) / "layers.gpkg")
     >>> with contextlib.closing(sqlite3.connect(path)) as base:
     ...     len(contents_of(base))
     64
@@ -196,12 +213,26 @@ def contents_of(base: sqlite3.Connection) -> str | None:
     return None if row is None else str(row[0])
 
 
-def layers_of(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """A table as readers get it.
+
+    schema
+        Its columns; `geometry` is well-known binary.
+    tables
+        Gives its rows as Arrow tables of that schema, one a part, each time it is called.
+    """
+
+    schema: pa.Schema
+    tables: Callable[[], Iterator[pa.Table]]
+
+
+def layers_of(parts: Parts) -> dict[str, Layer]:
     """The tables that readers get, each with the dispatch area of its buildings.
 
     Parameters
     ----------
-    tables
+    parts
         As for `write_layers`.
 
     Returns
@@ -213,25 +244,39 @@ def layers_of(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     Examples
     --------
     >>> from roofplat.tables import empty
-    >>> made = layers_of({"buildings": empty("buildings"), "facts": empty("facts"), "roofs": empty("roofs")})
-    >>> list(made), made["facts"].columns[-1]
+    >>> tables = {"buildings": empty("buildings"), "facts": empty("facts"), "roofs": empty("roofs")}
+    >>> made = layers_of(Parts.of(tables))
+    >>> list(made), made["facts"].schema.names[-1]
     (['buildings', 'facts'], 'dispatch_area')
     """
-    layers = {
-        name: tables[name].reset_index(drop=True)
-        for name in (*(name for name in TABLES if name not in _INNER), *PLACES)
-        if name in tables
-    }
-    if "buildings" not in layers:
-        return layers
-    area = layers["buildings"].set_index("building_id")["dispatch_area"]
-    for frame in layers.values():
-        if "building_id" in frame and "dispatch_area" not in frame:
+    names = [
+        name for name in (*(name for name in TABLES if name not in _INNER), *PLACES) if name in parts.names
+    ]
+    plain = {name: Layer(parts.schema(name), partial(parts.tables, name)) for name in names}
+    if "buildings" not in names:
+        return plain
+    buildings = [*parts.tables("buildings", [_INDEXED[0], _AREA])]
+
+    def with_area(name: str) -> Iterator[pa.Table]:
+        rows = parts.tables(name)
+        own: Iterable[pa.Table] = buildings if parts.in_parts(name) else [pa.concat_tables(buildings)]
+        for table, known in zip(rows, own, strict=True):
             # At most one row a building, and none for what stands in a yard.
-            own = area.reindex(frame["building_id"]).astype("str").reset_index(drop=True)
-            place = len(frame.columns) - isinstance(frame, gpd.GeoDataFrame)
-            frame.insert(place, "dispatch_area", own)
-    return layers
+            number = pc.index_in(table.column(_INDEXED[0]), value_set=known.column(_INDEXED[0]))
+            yield table.add_column(_after_columns(table.schema), _AREA, known.column(_AREA).take(number))
+
+    made = {}
+    for name, layer in plain.items():
+        if _INDEXED[0] in layer.schema.names and _AREA not in layer.schema.names:
+            place = _after_columns(layer.schema)
+            schema = layer.schema.insert(place, pa.field(_AREA, pa.large_string()))
+            layer = Layer(schema, partial(with_area, name))
+        made[name] = layer
+    return made
+
+
+def _after_columns(schema: pa.Schema) -> int:
+    return len(schema) - (GEOMETRY in schema.names)
 
 
 def write_layer(
@@ -251,30 +296,97 @@ def write_layer(
         Rows, with or without geometry.
     path
         The file; made where it is missing.
+    name, kind, description, metadata
+        As for `write_rows`.
+    """
+    rows = arrow_of(frame)
+    crs = frame.crs if isinstance(frame, gpd.GeoDataFrame) else None
+    write_rows(
+        Layer(rows.schema, lambda: iter([rows])),
+        path,
+        name=name,
+        kind=kind,
+        crs=crs,
+        description=description,
+        metadata=metadata,
+    )
+
+
+def write_rows(
+    layer: Layer,
+    path: Path,
+    *,
+    name: str,
+    kind: str,
+    crs: CRS | None,
+    description: str,
+    metadata: Mapping[str, str],
+) -> None:
+    """Add one layer to a GeoPackage, from a stream: no more of it is held than a part.
+
+    Parameters
+    ----------
+    layer
+        Its rows.
+    path
+        The file; made where it is missing.
     name, description, metadata
         What the layer is called, what it holds, and what else to say of it.
     kind
         Kind of its geometry, `Unknown` for several; of a kind of many parts each row gets to be one.
+    crs
+        CRS of its geometry.
     """
-    frame = frame.reset_index(drop=True)
-    for column in frame.select_dtypes("datetime").columns:
-        frame[column] = frame[column].astype("date32[pyarrow]")
     options: dict[str, Any] = {
         "layer": name,
         "driver": "GPKG",
-        "use_arrow": True,
         "layer_metadata": dict(metadata),
         "layer_options": {"DESCRIPTION": description},
     }
-    if isinstance(frame, gpd.GeoDataFrame):
-        options["geometry_type"] = kind
-        if kind.startswith("Multi"):
-            parts = gpd.GeoSeries(in_parts(frame.geometry.to_numpy(), kind), crs=frame.crs)
-            frame = frame.set_geometry(parts)
-    pyogrio.write_dataframe(frame, path, **options)
+    if GEOMETRY in layer.schema.names:
+        options |= {"geometry_name": GEOMETRY, "geometry_type": kind, "crs": _told(crs)}
+    batches = (
+        batch for rows in layer.tables() for batch in stored_rows(rows, kind).combine_chunks().to_batches()
+    )
+    schema = stored_rows(layer.schema.empty_table(), kind).schema
+    pyogrio.write_arrow(pa.RecordBatchReader.from_batches(schema, batches), path, **options)
 
 
-def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
+def stored_rows(rows: pa.Table, kind: str) -> pa.Table:
+    """Rows as they are stored: days as days, and geometry of many parts where a layer holds such.
+
+    Parameters
+    ----------
+    rows
+        Of a layer; `geometry` is well-known binary.
+    kind
+        As for `write_rows`.
+
+    Returns
+    -------
+    pyarrow.Table
+    """
+    for place, column in enumerate(rows.schema):
+        if pa.types.is_timestamp(column.type):
+            rows = rows.set_column(place, column.name, rows.column(place).cast(pa.date32()))
+        elif pa.types.is_null(column.type):
+            rows = rows.set_column(place, column.name, rows.column(place).cast(pa.large_string()))
+    if kind.startswith("Multi") and GEOMETRY in rows.column_names:
+        place = rows.schema.get_field_index(GEOMETRY)
+        chunks = [binary_in_parts(chunk, kind) for chunk in rows.column(place).chunks]
+        rows = rows.set_column(place, GEOMETRY, pa.chunked_array(chunks, type=pa.binary()))
+    return rows
+
+
+def _told(crs: CRS | None) -> str | None:
+    """A CRS as GDAL reads it best."""
+    if crs is None:
+        return None
+    code = CRS.from_user_input(crs).to_epsg()
+    return f"EPSG:{code}" if code else str(CRS.from_user_input(crs).to_wkt("WKT1_GDAL"))
+
+
+def write_indexes(path: Path, layers: Mapping[str, Sequence[str]]) -> None:
     """Let rows be found by their id, building and dispatch area without reading the rest.
 
     Parameters
@@ -282,7 +394,7 @@ def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
     path
         A GeoPackage that nobody reads yet.
     layers
-        Frames by the names of its layers.
+        The columns of each of its layers.
 
     Raises
     ------
@@ -290,9 +402,9 @@ def write_indexes(path: Path, layers: Mapping[str, pd.DataFrame]) -> None:
         The file cannot be written.
     """
     with _written_by_hand(path) as base:
-        for name, frame in layers.items():
+        for name, columns in layers.items():
             for column in dict.fromkeys([*_INDEXED, LAYER_IDS.get(name, _INDEXED[0])]):
-                if column in frame:
+                if column in columns:
                     base.execute(f'CREATE INDEX "{name}_{column}" ON "{name}" ("{column}")')
 
 
@@ -351,6 +463,38 @@ def in_parts(shapes: np.ndarray, kind: str) -> np.ndarray:
         made = np.asarray(make(parts, indices=owner))
         wrapped[np.unique(owner)] = made[np.unique(owner)]
     return wrapped
+
+
+def binary_in_parts(shapes: pa.Array, kind: str) -> pa.Array:
+    """The same for well-known binary, without making a geometry of it.
+
+    Parameters
+    ----------
+    shapes
+        Two-dimensional, little-endian well-known binary of one or more parts, shape (n,).
+    kind
+        As for `in_parts`.
+
+    Returns
+    -------
+    pyarrow.Array
+        Shape (n,); missing where there was no part.
+
+    Examples
+    --------
+    >>> shapes = np.array([shapely.box(0, 0, 1, 1), shapely.Polygon(), None])
+    >>> made = binary_in_parts(pa.array(shapely.to_wkb(shapes), pa.binary()), "MultiPolygon")
+    >>> [made[0].as_py() == shapely.to_wkb(in_parts(shapes, "MultiPolygon"))[0], *made.is_null().to_pylist()]
+    [True, False, True, True]
+    """
+    # OGC 06-103r4, 8.2: a byte for the order, four for the kind, four for the number of what follows.
+    head = pc.binary_slice(shapes, 1, 9)
+    single, multi = _BINARY_KINDS[kind]
+    none = pc.equal(pc.binary_slice(shapes, 5, 9), pa.scalar(bytes(4)))
+    one = pc.equal(pc.binary_slice(head, 0, 4), pa.scalar(struct.pack("<I", single)))
+    before = pc.if_else(one, pa.scalar(struct.pack("<BII", 1, multi, 1)), pa.scalar(b""))
+    wrapped = pc.binary_join_element_wise(before, shapes, pa.scalar(b""))
+    return pc.if_else(none, pa.scalar(None, pa.binary()), wrapped)
 
 
 @contextlib.contextmanager

@@ -8,6 +8,7 @@ Out: `Parts`: the frames of one part after the other, a table as a stream of Arr
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -24,6 +25,8 @@ import shapely
 from pyproj import CRS
 
 from roofplat.errors import LayerError
+from roofplat.late import LateTable
+from roofplat.late import arrow_of as arrow_of_frame
 from roofplat.tables import TABLES, with_geometry
 
 __all__ = ["GEOMETRY", "Parts", "arrow_of", "frame_of", "only_area", "save_part", "schema_of"]
@@ -80,7 +83,7 @@ class Parts:
         Parameters
         ----------
         tables
-            Frames by name; or tables whose geometry is still coordinates, with `frame()` and `arrow()`.
+            Frames by name; or tables whose geometry is still coordinates.
 
         Returns
         -------
@@ -268,6 +271,64 @@ class Parts:
         rows = pa.concat_tables([*self.tables(name, columns)]).unify_dictionaries()
         return pd.DataFrame(frame_of(name, rows, None))
 
+    def extent(self, name: str) -> npt.NDArray[np.float64]:
+        """The box around a table: least x and y, greatest x and y in the working CRS; NaN around nothing."""
+        held = self._once[name].table if name in self._once else None
+        boxes = [part.box(name) for part in self._parts] if held is None else [_box(held)]
+        known = np.array([[np.nan] * 4, *(edges for edges in boxes if edges is not None)], dtype=float)
+        return np.array([*np.fmin.reduce(known[:, :2]), *np.fmax.reduce(known[:, 2:])])
+
+    def in_parts(self, name: str) -> bool:
+        """Whether each part has rows of a table that are its own."""
+        return name not in self._once
+
+    def digest(self) -> str | None:
+        """What stands for everything in the tables, without reading them; None for what was never cut."""
+        if not any(self.keys):
+            return None
+        total = hashlib.sha256("\n".join(self.keys).encode("utf-8"))
+        late = self._parts[0].late if self._parts and isinstance(self._parts[0], _Tile) else {}
+        known = {name: arrow_of(once.table) for name, once in self._once.items()}
+        known |= {
+            f"{name}, late": of.cells.append_column(of.key, pa.array(of.index)) for name, of in late.items()
+        }
+        for name, rows in sorted(known.items()):
+            total.update(name.encode("utf-8"))
+            sink = pa.BufferOutputStream()
+            with pa.ipc.new_stream(sink, rows.schema) as stream:
+                stream.write_table(rows.combine_chunks())
+            total.update(sink.getvalue())
+        return total.hexdigest()
+
+    def held(self, number: int, names: Iterable[str]) -> dict[str, Any]:
+        """Some tables of one part as they are at hand: where geometry is still coordinates it stays so.
+
+        Parameters
+        ----------
+        number
+            Of the part, from 0.
+        names
+            Of the tables wanted; those that there are of them come.
+        """
+        part = self._parts[number]
+        if not isinstance(part, _Memory):
+            return self.part(number, [name for name in names if name not in self._once])
+        return {name: part.held[name] for name in names if name in part.held}
+
+    def file(self, number: int, name: str) -> Path | None:
+        """A file that stands beside the tables of a part; None where there is none.
+
+        Parameters
+        ----------
+        number
+            Of the part, from 0.
+        name
+            Of the file.
+        """
+        part = self._parts[number]
+        path = part.folder / name if isinstance(part, _Tile) else None
+        return path if path is not None and path.is_file() else None
+
     def count(self, name: str) -> int:
         """How many rows a table has."""
         if name in self._once:
@@ -354,7 +415,7 @@ def save_part(tables: Mapping[str, Any], folder: Path) -> None:
     Parameters
     ----------
     tables
-        Frames by name, those without rows as well; or tables with `arrow()`.
+        Frames by name, those without rows as well; or tables whose geometry is still coordinates.
     folder
         Of the part; it is there.
     """
@@ -365,8 +426,9 @@ def save_part(tables: Mapping[str, Any], folder: Path) -> None:
             rows, folder / f"{name}.parquet", compression=_COMPRESSION, compression_level=_LEVEL
         )
         sizes[name] = {"rows": len(rows)}
-        if name in _ANYWHERE and len(table):
-            sizes[name]["box"] = [float(edge) for edge in table.total_bounds]
+        geo = json.loads((rows.schema.metadata or {}).get(b"geo", b"{}"))
+        if "bbox" in (told := geo.get("columns", {}).get(GEOMETRY, {})):
+            sizes[name]["box"] = told["bbox"]
     (folder / _SIZES).write_text(json.dumps(sizes, sort_keys=True), encoding="utf-8")
 
 
@@ -391,22 +453,13 @@ def arrow_of(table: Any) -> pa.Table:
     Parameters
     ----------
     table
-        A frame; or a table that has `arrow()`.
+        A frame; or a table whose geometry is still coordinates.
 
     Returns
     -------
     pyarrow.Table
     """
-    if hasattr(table, "arrow"):
-        return table.arrow()
-    plain = pd.DataFrame(table)
-    if not isinstance(table, gpd.GeoDataFrame):
-        return pa.Table.from_pandas(plain, preserve_index=False).replace_schema_metadata(None)
-    name = table.geometry.name
-    rows = pa.Table.from_pandas(plain.drop(columns=name), preserve_index=False)
-    shapes = np.asarray(table.geometry.array, dtype=object)
-    rows = rows.append_column(GEOMETRY, pa.array(shapely.to_wkb(shapes), type=pa.binary()))
-    return rows.replace_schema_metadata({b"geo": json.dumps(_geo(shapes, table.crs)).encode("utf-8")})
+    return table.arrow() if isinstance(table, LateTable) else arrow_of_frame(table)
 
 
 def frame_of(name: str, rows: pa.Table, crs: Any) -> Any:
@@ -452,12 +505,13 @@ class _Memory:
     def frame(self, name: str, crs: Any) -> Any:
         del crs
         table = self.held[name]
-        return table.frame() if hasattr(table, "arrow") else table
+        return table.frame() if isinstance(table, LateTable) else table
 
     def arrow(self, name: str, columns: Sequence[str] | None) -> pa.Table:
         table = self.held[name]
-        if columns is not None and isinstance(table, pd.DataFrame):
-            table = table[list(columns)]
+        if columns is not None and GEOMETRY not in columns:
+            plain = table.columns if isinstance(table, LateTable) else table
+            table = pd.DataFrame({column: plain[column] for column in columns}, copy=False)
         rows = arrow_of(table)
         return rows if columns is None else rows.select(list(columns))
 
@@ -467,6 +521,9 @@ class _Memory:
     def meets(self, name: str, extent: Any) -> bool:
         del name, extent
         return True
+
+    def box(self, name: str) -> Sequence[float] | None:
+        return _box(self.held[name])
 
 
 @dataclass(frozen=True, slots=True)
@@ -518,8 +575,14 @@ class _Tile:
         return int(self.sizes[name]["rows"]) if name in self.sizes else 0
 
     def meets(self, name: str, extent: Any) -> bool:
+        if name not in _ANYWHERE:
+            return False
         edges = self.sizes.get(name, {}).get("box")
         return edges is not None and bool(shapely.box(*edges).intersects(extent))
+
+    def box(self, name: str) -> Sequence[float] | None:
+        found: Sequence[float] | None = self.sizes[name].get("box")
+        return found
 
     def _file(self, name: str) -> Path:
         return self.folder / f"{name}.parquet"
@@ -534,7 +597,7 @@ class _Once:
 
     @classmethod
     def of(cls, table: Any) -> _Once:
-        frame = table.frame() if hasattr(table, "arrow") else table
+        frame = table.frame() if isinstance(table, LateTable) else table
         return cls(frame, pd.Index(frame[_BUILDING]) if _BUILDING in frame else None)
 
     def of_buildings(self, ids: pd.Index | None) -> Any:
@@ -600,25 +663,15 @@ def _cast(cells: pa.ChunkedArray, wanted: pa.DataType) -> pa.ChunkedArray:
     return pa.chunked_array(chunks, type=wanted)
 
 
+def _box(table: Any) -> Sequence[float] | None:
+    if isinstance(table, LateTable):
+        table = table.frame()
+    return [float(edge) for edge in table.total_bounds] if len(table) else None
+
+
 def _is_text(kind: pa.DataType) -> bool:
     return bool(pa.types.is_dictionary(kind) or pa.types.is_string(kind) or pa.types.is_null(kind))
 
 
 def _joined(frames: Sequence[Any]) -> Any:
     return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
-
-
-def _geo(shapes: npt.NDArray[np.object_], crs: Any) -> dict[str, Any]:
-    """GeoParquet 1.1, file metadata: https://geoparquet.org/releases/v1.1.0/."""
-    kinds = sorted({shape.geom_type for shape in shapes[_firsts(shapes)]})
-    told: dict[str, Any] = {"encoding": "WKB", "geometry_types": kinds}
-    told["crs"] = None if crs is None else json.loads(CRS.from_user_input(crs).to_json())
-    if kinds:
-        told["bbox"] = [float(edge) for edge in shapely.total_bounds(shapes)]
-    return {"version": "1.1.0", "primary_column": GEOMETRY, "columns": {GEOMETRY: told}}
-
-
-def _firsts(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.int64]:
-    """One row of each kind of geometry."""
-    kinds, first = np.unique(shapely.get_type_id(shapes), return_index=True)
-    return np.asarray(first[kinds >= 0], dtype=np.int64)

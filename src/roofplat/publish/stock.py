@@ -1,6 +1,6 @@
 """What the planning of a few buildings needs of a district, so that nothing else has to be read.
 
-In: the inventory of a district and its settings.
+In: the inventory of a district, part after part, and its settings.
 Out: `planner.gpkg`, and `Stock`: the settings once, and the rows around some buildings when they are asked
     for. `FileStock` is the one that reads that file.
 """
@@ -12,9 +12,10 @@ import datetime
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -22,6 +23,8 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 from pyproj import CRS
 
@@ -30,7 +33,8 @@ from roofplat.errors import DistrictFileError, LayerError, RoofplatError
 from roofplat.ground import Ground, local_planes
 from roofplat.placing.approach import yards_among
 from roofplat.publish.files import CAUTION, whole_file
-from roofplat.publish.layers import contents_of, fixed_clock, write_indexes, write_layer
+from roofplat.publish.layers import Layer, contents_of, fixed_clock, write_indexes, write_layer, write_rows
+from roofplat.publish.parts import GEOMETRY, Parts
 from roofplat.record.store import well_known_binary
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import TABLES, with_geometry
@@ -49,9 +53,11 @@ __all__ = [
     "setting_told",
     "stock_frame",
     "stock_layers",
+    "stock_tables",
     "strange_building",
     "street_reach_ft",
     "write_stock",
+    "yards_of",
 ]
 
 STOCK_LAYERS: Mapping[str, str] = {
@@ -84,6 +90,8 @@ _CLOSE_IDS, _CLOSE_SHARE = 3, 0.5
 _LOOKED_AT = 200
 # How much farther a box is drawn that may hold no street, and how often.
 _WIDER, _TRIES = 4.0, 12
+# Places along each side of a district where the projection is looked at.
+_LOOKED_AT_ACROSS = 5
 # Walls are straight runs, a little off the outline, and ladders stand before them.
 _OFF_OUTLINE_FT = 10.0
 
@@ -193,7 +201,7 @@ class Stock(Protocol):
 
 
 def write_stock(
-    rows: StockRows,
+    parts: Parts,
     path: Path,
     *,
     district: District,
@@ -208,8 +216,9 @@ def write_stock(
 
     Parameters
     ----------
-    rows
-        Of the whole district, neighbours of a dispatch area included.
+    parts
+        Tables by the names of `STOCK_LAYERS`, as `stock_tables` makes them, of the whole district,
+        neighbours of a dispatch area included. Other tables do not count.
     path
         The file to write.
     district
@@ -234,8 +243,8 @@ def write_stock(
     DistrictFileError
         The file cannot be written.
     """
-    frames = stock_layers(rows)
-    crs = CRS.from_user_input(rows.roofs.crs)
+    made = stock_layers(parts)
+    crs = CRS.from_user_input(parts.crs)
     setting = {
         "as_of": as_of.isoformat(),
         "caution": CAUTION,
@@ -246,35 +255,36 @@ def write_stock(
         "paper": district.sheets.paper,
         "region": district.region,
         "rules": {rule.id: rule.value for rule in rules.overridden},
-        "units_per_ft": _units_per_ft(rows.roofs, ground),
+        "units_per_ft": _units_per_ft(parts.extent("roofs"), crs, ground),
         "wind_basis": wind_basis,
         "wind_from_deg": wind_from_deg,
     }
     metadata = {"caution": CAUTION}
     with whole_file(path) as beside, fixed_clock():
-        for name, frame in frames.items():
-            write_layer(
-                frame,
+        for name, layer in made.items():
+            write_rows(
+                layer,
                 beside,
                 name=name,
                 kind=STOCK_KINDS.get(name, "Unknown"),
+                crs=crs,
                 description=STOCK_LAYERS[name],
                 metadata=metadata,
             )
-        write_indexes(beside, frames)
+        write_indexes(beside, {name: layer.schema.names for name, layer in made.items()})
         if layers is not None:
             with contextlib.closing(sqlite3.connect(layers)) as base:
                 setting["layers"] = contents_of(base)
         told = json.dumps(setting, sort_keys=True, ensure_ascii=False)
-        setting["build"] = _checksum(beside, told)
+        setting["build"] = _name_of_build(told, parts.digest(), beside)
         told = json.dumps(setting, sort_keys=True, ensure_ascii=False)
         frame = pd.DataFrame({"json": pd.Series([told], dtype="str")})
         write_layer(frame, beside, name="setting", kind="", description=SETTING_TITLE, metadata=metadata)
     return path
 
 
-def stock_layers(rows: StockRows) -> dict[str, gpd.GeoDataFrame]:
-    """The layers of `planner.gpkg` as frames.
+def stock_tables(rows: StockRows) -> dict[str, gpd.GeoDataFrame]:
+    """What `planner.gpkg` is written from, as frames.
 
     Parameters
     ----------
@@ -285,27 +295,85 @@ def stock_layers(rows: StockRows) -> dict[str, gpd.GeoDataFrame]:
     -------
     dict
         Frames by the names of `STOCK_LAYERS`, in that order, in the working CRS, none of them without one.
-        Streets without a name are left out: nothing is planned by them.
     """
     crs = rows.roofs.crs
-    named = rows.streets["name"].notna() & (rows.streets["name"].str.strip() != "")
     frames = {
         "roofs": rows.roofs,
         "obstacles": rows.obstacles,
         "ground": rows.ground,
-        "streets": rows.streets[named],
+        "streets": rows.streets,
         "drawn_walls": rows.walls,
         "fires": rows.fires,
     }
     made = {}
     for name, frame in frames.items():
-        columns = [*(TABLES[name].columns if name in TABLES else _COLUMNS[name])]
-        plain = pd.DataFrame({column: frame[column].array for column in columns})
+        plain = pd.DataFrame({column: frame[column].array for column in _columns_of(name)})
         made[name] = gpd.GeoDataFrame(plain, geometry=np.asarray(frame.geometry.array, dtype=object), crs=crs)
-    yards = _yards(rows.roofs)
-    number = pd.Series([str(place) for place in range(1, len(yards) + 1)], dtype="str")
-    made["yards"] = gpd.GeoDataFrame({"yard_id": number}, geometry=yards, crs=crs)
+    return {**made, "yards": yards_of(rows.roofs)}
+
+
+def yards_of(roofs: gpd.GeoDataFrame, home: Collection[str] | None = None) -> gpd.GeoDataFrame:
+    """Ground inside rings of roofs that touch.
+
+    Parameters
+    ----------
+    roofs
+        `tables.TABLES["roofs"]`.
+    home
+        Only yards of these buildings; of all where nothing is said. A yard is that of the building around
+        it whose id comes first, so that each is found in one tile alone.
+
+    Returns
+    -------
+    GeoDataFrame
+        `yard_id`, the building and a number, and the ground; in an order that the roofs alone decide.
+    """
+    outlines = np.asarray(roofs.geometry.array, dtype=object)
+    yards = yards_among(outlines)
+    if yards.size:
+        yards = yards[np.lexsort(shapely.bounds(yards).T[::-1])]
+    yard, roof = shapely.STRtree(outlines).query(yards, predicate="intersects")
+    owner = roofs["building_id"].iloc[roof].reset_index(drop=True).groupby(yard).min()
+    if home is not None:
+        owner = owner[owner.isin(list(home))]
+    number = owner.groupby(owner).cumcount() + 1
+    ids = (owner + " " + number.astype("str")).astype("str").array
+    ground = yards[owner.index.to_numpy(dtype=np.int64)]
+    return gpd.GeoDataFrame({"yard_id": ids}, geometry=ground, crs=roofs.crs)
+
+
+def stock_layers(parts: Parts) -> dict[str, Layer]:
+    """The layers of `planner.gpkg`.
+
+    Parameters
+    ----------
+    parts
+        As for `write_stock`.
+
+    Returns
+    -------
+    dict
+        By the names of `STOCK_LAYERS`, in that order. Streets without a name are left out: nothing is
+        planned by them.
+    """
+    made = {}
+    for name in STOCK_LAYERS:
+        columns = [*_columns_of(name), GEOMETRY]
+        made[name] = Layer(parts.schema(name, columns), partial(_stock_rows, parts, name, columns))
     return made
+
+
+def _stock_rows(parts: Parts, name: str, columns: Sequence[str]) -> Iterator[pa.Table]:
+    for rows in parts.tables(name, columns):
+        if name != "streets":
+            yield rows
+            continue
+        named = pc.not_equal(pc.utf8_trim_whitespace(rows.column("name")), "")
+        yield rows.filter(named)
+
+
+def _columns_of(name: str) -> Sequence[str]:
+    return tuple(TABLES[name].columns) if name in TABLES else _COLUMNS[name]
 
 
 def setting_told(path: Path) -> str:
@@ -721,13 +789,6 @@ def _in_boxes(cursor: sqlite3.Cursor, layer: str, boxes: npt.NDArray[np.float64]
     return found
 
 
-def _yards(roofs: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
-    """Ground inside rings of roofs that touch, in an order that the roofs alone decide."""
-    outlines = np.asarray(roofs.geometry.array, dtype=object)
-    yards = yards_among(outlines)
-    return yards[np.lexsort(shapely.bounds(yards).T[::-1])] if yards.size else yards
-
-
 def _grown(boxes: npt.NDArray[np.float64], by: float) -> npt.NDArray[np.float64]:
     grown: npt.NDArray[np.float64] = boxes + np.array([-by, -by, by, by])
     return grown
@@ -737,17 +798,24 @@ def _off_outline(setting: StockSetting) -> float:
     return _OFF_OUTLINE_FT * setting.units_per_ft
 
 
-def _units_per_ft(roofs: gpd.GeoDataFrame, ground: Ground) -> float:
-    """The most units of the working CRS that a foot has on any roof, in any direction."""
-    if roofs.empty:
+def _units_per_ft(extent: npt.NDArray[np.float64], crs: CRS, ground: Ground) -> float:
+    """The most units of the working CRS that a foot has in a box, in any direction.
+
+    It is looked for on a grid of places, corners among them: a projection stretches most at an edge.
+    """
+    if np.isnan(extent).any():
         return 1.0
-    centre = shapely.centroid(np.asarray(roofs.geometry.array, dtype=object))
-    planes = local_planes(shapely.get_x(centre), shapely.get_y(centre), CRS(roofs.crs), ground)
+    x, y = (np.linspace(extent[axis], extent[axis + 2], _LOOKED_AT_ACROSS) for axis in (0, 1))
+    planes = local_planes(np.repeat(x, y.size), np.tile(y, x.size), crs, ground)
     return float(np.linalg.norm(planes.to_crs, ord=2, axis=(1, 2)).max())
 
 
-def _checksum(file: Path, told: str) -> str:
+def _name_of_build(told: str, contents: str | None, file: Path) -> str:
+    """What a build is called: by what it was made from; where that is not known, by what was written."""
     total = hashlib.sha256(told.encode("utf-8"))
-    with file.open("rb") as stream:
-        total.update(hashlib.file_digest(stream, "sha256").digest())
+    if contents is not None:
+        total.update(contents.encode("utf-8"))
+    else:
+        with file.open("rb") as stream:
+            total.update(hashlib.file_digest(stream, "sha256").digest())
     return total.hexdigest()[:_BUILD_DIGITS]

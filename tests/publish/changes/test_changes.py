@@ -26,6 +26,7 @@ from roofplat.publish.changes import (
     read_build,
     write_changes,
 )
+from roofplat.publish.parts import Parts
 from roofplat.ranking.changes import Changes, compare_states
 from roofplat.rules import load_rulebook
 from roofplat.tables import CHANGE_KINDS
@@ -198,7 +199,7 @@ def test_a_building_is_what_is_most_of_it(changes: Changes) -> None:
 
 
 def build_at(tables: dict[str, Any], folder: Path, **told: Any) -> Path:
-    write_layers(tables, folder / "layers.gpkg")
+    write_layers(Parts.of(tables), folder / "layers.gpkg")
     if told:
         (folder / "build.json").write_text(json.dumps(told), "utf-8")
     return folder
