@@ -63,11 +63,17 @@ def dominant_direction_deg(outlines: Outlines, rules: Rulebook) -> FloatArray:
     ndarray of float
         Degrees from true north, 0 up to 90, shape (n,); the smaller one among equals.
     """
+    return _dominant_deg(outlines, *_edge_directions(outlines), rules)
+
+
+def _dominant_deg(
+    outlines: Outlines, azimuth_deg: FloatArray, length: FloatArray, rules: Rulebook
+) -> FloatArray:
+    """The same from the direction and length of each edge."""
     bin_deg = rules.number("axis.bin_deg")
     tolerance = rules.number("axis.along_tolerance_deg")
     bins = round(90.0 / bin_deg)
-    azimuth, length = _edge_directions(outlines)
-    folded = azimuth % 90.0
+    folded = azimuth_deg % 90.0
     peak = np.empty(outlines.count)
     reach = max(1, int(tolerance / bin_deg) // 2)
     for rows in chunks(outlines.count, _CHUNK):
@@ -76,7 +82,11 @@ def dominant_direction_deg(outlines: Outlines, rules: Rulebook) -> FloatArray:
         cell = np.minimum((folded[edges] / bin_deg).astype(np.int64), bins - 1)
         flat = (outlines.section[edges] - rows.start) * bins + cell
         histogram = np.bincount(flat, weights=length[edges], minlength=count * bins).reshape(count, bins)
-        smooth = sum(np.roll(histogram, shift, axis=1) for shift in range(-reach, reach + 1))
+        # Round the corner of a right angle the directions begin anew.
+        around = np.concatenate([histogram[:, -reach:], histogram, histogram[:, :reach]], axis=1)
+        smooth = np.zeros_like(histogram)
+        for shift in range(2 * reach, -1, -1):
+            smooth += around[:, shift : shift + bins]
         peak[rows] = (np.argmax(np.round(smooth, 6), axis=1) + 0.5) * bin_deg
     # Two rounds of the weighted mean of the edges near the peak: exact for a turned rectangle.
     for _ in range(2):
@@ -158,14 +168,14 @@ def find_axis(
     `axis.along_tolerance_deg`.
     """
     tolerance = rules.number("axis.along_tolerance_deg")
-    direction = dominant_direction_deg(outlines, rules)
+    azimuth_edge, length = _edge_directions(outlines)
+    direction = _dominant_deg(outlines, azimuth_edge, length, rules)
     along, across = extent_ft(outlines, direction)
     azimuth = np.where(along > across + _EQUAL_SPAN_FT, direction + 90.0, direction)
     if lines_east_west is not None:
         east_west = np.where(direction < 45.0, direction + 90.0, direction)
         azimuth = np.where(lines_east_west, east_west, azimuth)
 
-    azimuth_edge, length = _edge_directions(outlines)
     inferred_share = _share_along(outlines, azimuth_edge, length, azimuth, tolerance)
     basis = np.where(inferred_share >= rules.number("axis.doubtful_share"), "inferred", "doubtful")
     basis = basis.astype("<U10")

@@ -24,7 +24,7 @@ from roofplat.framing.outline import outlines_of
 from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, places_in, said_of
 from roofplat.framing.rafters import pitched_members, planes_table, rafter_counts, rafters
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, steady_memory
-from roofplat.framing.spacings import Spacings, by_family, spacings_of
+from roofplat.framing.spacings import Kinds, Spacings, kinds_of, spacings_of
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -156,9 +156,10 @@ def frame_roofs(
     if every.count > count:
         outlines, walls = every.rows(slice(0, count)), every_wall.rows(slice(0, count))
     family = known["roof_family"].fillna("unknown")
-    spacings = spacings_of(known, rules)
+    kinds = kinds_of(family, rules)
+    spacings = spacings_of(known, rules, kinds)
     joists = spacings.framing == "joists"
-    sawtooth = by_family(family, rules, lambda entry: entry.shape == "sawtooth").astype(bool)
+    sawtooth = kinds.ask(lambda entry: entry.shape == "sawtooth").astype(bool)
 
     axis = find_axis(
         outlines,
@@ -181,7 +182,7 @@ def frame_roofs(
         least_section_ft=spacings.least_ft,
         purlins_bear=spacings.purlins_bear,
     )
-    said = said_of(known, rules)
+    said = said_of(known, rules, kinds)
     pitched = lay_out_planes(outlines, walls, spacings.framing == "pitched", said, rules)
     down_slope = rafters(pitched, outlines, spacings.rafter_ft)
     surroundings = look_out(every_wall, every, polygons, rules, lookers=count)
@@ -212,19 +213,20 @@ def frame_roofs(
         "The spacing felt on the sounding walk fits neither the purlin nor the beam spacing.",
         "Sound the roof again or enter the surveyed spacings.",
     )
-    called = by_family(family, rules, lambda entry: entry.members.get("rafter"))
+    called = kinds.ask(_name_of("rafter"))
+    rafter_count = rafter_counts(pitched, down_slope, called == "truss")
     members = [
-        *_grid_members(family, frames, axis.basis, spacings, rules),
+        *_grid_members(kinds, frames, axis.basis, spacings),
         *pitched_members(
             pitched,
             outlines,
             down_slope,
+            count=rafter_count,
             name=called,
             spacing_ft=spacings.rafter_ft,
             spacing_basis=spacings.basis,
         ),
     ]
-    rafter_count = rafter_counts(pitched, down_slope, called == "truss")
     return Framing(
         sections=_sections_table(
             known, own, crs, family, axis, spacings, frames, pitched, said, rafter_count
@@ -396,14 +398,14 @@ def _walls_table(
 
 
 def _grid_members(
-    family: pd.Series,
+    kinds: Kinds,
     frames: SectionFrames,
     axis_basis: npt.NDArray[np.str_],
     spacings: Spacings,
-    rules: Rulebook,
 ) -> list[MemberRows]:
     """All beams of each section, or all its purlins, as one multi-line; kind after kind."""
     joists = spacings.framing == "joists"
+    basis = _weaker(axis_basis, spacings.basis)
     tables = []
     for part, grid, spacing in (
         ("beam", _only(frames.beams, ~joists), spacings.beam_ft),
@@ -418,10 +420,10 @@ def _grid_members(
         tables.append(
             MemberRows(
                 section=owners,
-                kind=kind_numbers(by_family(family.iloc[owners], rules, _name_of(part))),
+                kind=kind_numbers(kinds.ask(_name_of(part)))[owners],
                 count=grid.count[owners],
                 spacing_ft=spacing[owners],
-                basis=_weaker(axis_basis[owners], spacings.basis[owners]),
+                basis=basis[owners],
                 pieces=np.concatenate([line[1] for line in lines]),
                 ends=np.concatenate([line[2] for line in lines]),
             )
@@ -429,8 +431,8 @@ def _grid_members(
     return tables
 
 
-def _name_of(part: str) -> Callable[[Family], str]:
-    return lambda entry: entry.members[part]
+def _name_of(part: str) -> Callable[[Family], str | None]:
+    return lambda entry: entry.members.get(part)
 
 
 def _only(grid: Grid, rows: npt.NDArray[np.bool_]) -> Grid:

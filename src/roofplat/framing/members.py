@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, IntArray, expand, marked, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
 
 __all__ = ["Grid", "Runs", "SectionFrames", "fill_in", "lay_out_grid", "scan", "section_frames"]
 
@@ -313,34 +313,72 @@ def scan(frames: SectionFrames, grid: Grid, along: Literal["u", "v"]) -> Runs:
         a0, b0, a1, b1 = frames.u0, frames.v0, frames.u1, frames.v1
     else:
         a0, b0, a1, b1 = frames.v0, frames.u0, frames.v1, frames.u1
-    owner = frames.outlines.section
+    # Many sections have no lines of a kind at all.
+    edge = np.flatnonzero((grid.count > 0)[frames.outlines.section])
+    owner, b0, b1 = frames.outlines.section[edge], b0[edge], b1[edge]
     first, spacing, count = grid.first[owner], grid.spacing[owner], grid.count[owner]
     low_line = np.ceil((np.minimum(b0, b1) - first) / spacing)
     high_line = np.ceil((np.maximum(b0, b1) - first) / spacing)
     low_line = np.clip(low_line, 0, count).astype(np.int64)
-    high_line = np.clip(high_line, 0, count).astype(np.int64)
-    edge, number = expand(high_line - low_line)
-    line = low_line[edge] + number
-    section = owner[edge]
-    position = grid.first[section] + grid.spacing[section] * line
-    share = (position - b0[edge]) / (b1[edge] - b0[edge])
-    at = a0[edge] + share * (a1[edge] - a0[edge])
+    crossings = np.clip(high_line, 0, count).astype(np.int64) - low_line
+    crossed = np.flatnonzero(crossings)
+    crossings, edge, owner = crossings[crossed], edge[crossed], owner[crossed]
+    a0, a1, b0, b1 = a0[edge], a1[edge], b0[crossed], b1[crossed]
+    line_start, start = offsets(grid.count), offsets(crossings)
 
-    line_start = offsets(grid.count)
-    flat_line = line_start[section] + line
-    # One sort on one key: the line number and, below one, the place along the line.
-    widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
-    order = np.argsort(flat_line + (at / widest + 0.5) * 0.999, kind="stable")
-    begin, end = order[0::2], order[1::2]
+    # A crossing each: its line, counted through all sections, and its place along the line.
+    def each(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        return np.repeat(values, crossings)
+
+    number = np.arange(start[-1])
+    line = number + each(low_line[crossed] - start[:-1])
+    position = each(spacing[crossed])
+    position *= line
+    position += each(first[crossed])
+    at = position - each(b0)
+    at /= each(b1 - b0)
+    at *= each(a1 - a0)
+    at += each(a0)
+    line += each(line_start[owner])
+
+    begin, end = _in_pairs(line, at, int(line_start[-1]))
+    low, high = at[begin], at[end]
     # Where a line only grazes a corner there is no member.
-    long = at[end] - at[begin] > _LEAST_PIECE_FT
-    begin, end = begin[long], end[long]
+    long = high - low > _LEAST_PIECE_FT
+    if not long.all():
+        begin, end, low, high = begin[long], end[long], low[long], high[long]
+    edge = each(edge)
+    section = frames.outlines.section[edge[begin]]
     return Runs(
-        section=section[begin],
-        line=line[begin],
+        section=section,
+        line=line[begin] - line_start[section],
         position=position[begin],
-        low=at[begin],
-        high=at[end],
+        low=low,
+        high=high,
         low_edge=edge[begin],
         high_edge=edge[end],
     )
+
+
+def _in_pairs(line: IntArray, at: FloatArray, lines: int) -> tuple[IntArray, IntArray]:
+    """Crossings at which pieces begin and end, sorted by line and place along it."""
+    number = np.arange(line.size)
+    first, last = np.empty(lines, dtype=np.int64), np.empty(lines, dtype=np.int64)
+    # Of those that are assigned to one line the last one stays.
+    last[line] = number
+    first[line[::-1]] = number[::-1]
+    met = np.bincount(line, minlength=lines)
+    # Most lines cross an outline twice, and two need no sorting.
+    twice = np.flatnonzero(met == 2)
+    begin, end = first[twice], last[twice]
+    swapped = at[begin] > at[end]
+    begin, end = np.where(swapped, end, begin), np.where(swapped, begin, end)
+    if twice.size * 2 == line.size:
+        return begin, end
+    often = np.flatnonzero((met > 2)[line])
+    # One sort on one key: the line number and, below one, the place along the line.
+    widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
+    often = often[np.argsort(line[often] + (at[often] / widest + 0.5) * 0.999, kind="stable")]
+    begin, end = np.concatenate([begin, often[0::2]]), np.concatenate([end, often[1::2]])
+    order = np.argsort(line[begin], kind="stable")
+    return begin[order], end[order]

@@ -13,7 +13,7 @@ it has one row here for each of these walls, and no line parts the rows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any
@@ -34,7 +34,7 @@ from roofplat.framing.facets import (
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, lists_of, marked, offsets, sums
 from roofplat.framing.regular import regular_walls
-from roofplat.framing.spacings import kinds_of
+from roofplat.framing.spacings import Kinds, kinds_of
 from roofplat.framing.walls import Walls
 from roofplat.framing.wings import gabled_ells, skeleton_roofs
 from roofplat.rules import Family, Rulebook
@@ -250,7 +250,7 @@ class Said:
     way_basis: npt.ArrayLike
 
 
-def said_of(roofs: pd.DataFrame, rules: Rulebook) -> Said:
+def said_of(roofs: pd.DataFrame, rules: Rulebook, kinds: Kinds | None = None) -> Said:
     """Collect what is said of the form and the slope of every roof.
 
     Parameters
@@ -259,16 +259,15 @@ def said_of(roofs: pd.DataFrame, rules: Rulebook) -> Said:
         `tables.TABLES["roofs"]`, n rows.
     rules
         The families.
+    kinds
+        Those of the roofs, where they are looked up already.
 
     Returns
     -------
     Said
     """
-    family = roofs["roof_family"].fillna("unknown")
-    kinds = kinds_of(family, rules)
-    slope = kinds.ask(_slope_figures)
-    figures = np.array([(np.nan,) * 3 if entry is None else entry for entry in slope], dtype=float)
-    figures = figures.reshape(-1, 3)
+    kinds = kinds or kinds_of(roofs["roof_family"].fillna("unknown"), rules)
+    default, least, most = (kinds.ask_figures(_slope_figure(place)) for place in range(3))
     way_basis = np.full(len(roofs), -1)
     for name in ("ridge_deg", "ridge_runs", "downslope_deg"):
         way_basis = np.maximum(way_basis, np.where(roofs[name].notna(), _basis(roofs[f"{name}_basis"]), -1))
@@ -278,9 +277,9 @@ def said_of(roofs: pd.DataFrame, rules: Rulebook) -> Said:
         default_shape=kinds.ask(attrgetter("shape")),
         slope_deg=_floats(roofs["slope_deg"]),
         slope_basis=roofs["slope_deg_basis"],
-        default_slope_deg=figures[:, 0],
-        least_slope_deg=figures[:, 1],
-        most_slope_deg=figures[:, 2],
+        default_slope_deg=default,
+        least_slope_deg=least,
+        most_slope_deg=most,
         roof_height_ft=_floats(roofs["roof_height_ft"]),
         roof_height_basis=roofs["roof_height_ft_basis"],
         ridge_deg=_floats(roofs["ridge_deg"]),
@@ -288,6 +287,10 @@ def said_of(roofs: pd.DataFrame, rules: Rulebook) -> Said:
         downslope_deg=_floats(roofs["downslope_deg"]),
         way_basis=words(BASES, way_basis),
     )
+
+
+def _slope_figure(place: int) -> Callable[[Family], float]:
+    return lambda family: _slope_figures(family)[place]
 
 
 def _slope_figures(family: Family) -> tuple[float, float, float]:

@@ -33,7 +33,7 @@ __all__ = [
     "rafters",
 ]
 
-_CHUNK = 16_000
+_CHUNK = 2_000
 # An edge of a plane that climbs by less than this share of its length is level, as a ridge is.
 _LEVEL_SHARE = 0.1
 
@@ -150,19 +150,19 @@ def rafters(pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray) -> Raf
 def _rafters(frames: SectionFrames, rows: slice) -> Rafters:
     part = frames.rows(rows)
     runs = scan(part, part.beams, "u")
-    east0, north0 = part.east_north(runs.low, runs.position, runs.section)
-    east1, north1 = part.east_north(runs.high, runs.position, runs.section)
-    climb = np.abs(part.u1 - part.u0)[runs.low_edge]
-    length = np.hypot(climb, (part.v1 - part.v0)[runs.low_edge])
+    sine, cosine = part.sine[runs.section], part.cosine[runs.section]
+    beside_east, beside_north = runs.position * cosine, runs.position * sine
+    climb = np.abs(part.u1 - part.u0)
+    level = climb < _LEVEL_SHARE * np.hypot(climb, part.v1 - part.v0)
     # Above the eave a level edge is a ridge, or the high edge of a roof of one plane.
-    above = np.minimum(part.u0, part.u1)[runs.low_edge] < part.u_high[runs.section] - _LEVEL_SHARE
+    above = np.minimum(part.u0, part.u1) < part.u_high[part.outlines.section] - _LEVEL_SHARE
     return Rafters(
         plane=runs.section + rows.start,
-        east0=east0,
-        north0=north0,
-        east1=east1,
-        north1=north1,
-        at_ridge=above & (climb < _LEVEL_SHARE * length),
+        east0=runs.low * sine - beside_east,
+        north0=runs.low * cosine + beside_north,
+        east1=runs.high * sine - beside_east,
+        north1=runs.high * cosine + beside_north,
+        at_ridge=(above & level)[runs.low_edge],
     )
 
 
@@ -233,6 +233,7 @@ def pitched_members(
     outlines: Outlines,
     members: Rafters,
     *,
+    count: IntArray,
     name: npt.NDArray[np.object_],
     spacing_ft: FloatArray,
     spacing_basis: IntArray,
@@ -247,6 +248,8 @@ def pitched_members(
         The sections.
     members
         Members down the slope.
+    count
+        How many, of `rafter_counts`, shape (n,).
     name
         What the family calls the members down the slope, shape (n,).
     spacing_ft, spacing_basis
@@ -280,7 +283,7 @@ def pitched_members(
         MemberRows(
             section=owner,
             kind=kind_numbers(name[owner]),
-            count=rafter_counts(pitched, members, name == "truss")[owner],
+            count=count[owner],
             spacing_ft=spacing_ft[owner],
             basis=np.maximum(pitched.layout_basis, spacing_basis)[owner],
             pieces=pieces,

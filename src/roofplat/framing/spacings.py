@@ -73,9 +73,20 @@ class Kinds:
 
     def ask(self, question: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
         """What each section's family answers; see `by_family`."""
+        return self._answers(question)[self.code]
+
+    def ask_words(self, question: Callable[[Family], str]) -> npt.NDArray[np.str_]:
+        """The same as an array of text; `None` where there is no answer."""
+        return self._answers(question).astype(str)[self.code]
+
+    def ask_figures(self, question: Callable[[Family], float | None]) -> FloatArray:
+        """The same as numbers; NaN where there is no answer."""
+        return self._answers(question).astype(float)[self.code]
+
+    def _answers(self, question: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
         answers = np.empty(len(self.families) + 1, dtype=object)
         answers[:-1] = [None if entry is None else question(entry) for entry in self.families]
-        return np.asarray(answers[self.code], dtype=object)
+        return answers
 
 
 def kinds_of(family: pd.Series, rules: Rulebook) -> Kinds:
@@ -104,7 +115,7 @@ def by_family(family: pd.Series, rules: Rulebook, ask: Callable[[Family], Any]) 
     return kinds_of(family, rules).ask(ask)
 
 
-def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
+def spacings_of(roofs: pd.DataFrame, rules: Rulebook, kinds: Kinds | None = None) -> Spacings:
     """Settle the spacings of every section: recorded ones first, the family's after.
 
     Parameters
@@ -114,18 +125,19 @@ def spacings_of(roofs: pd.DataFrame, rules: Rulebook) -> Spacings:
     rules
         Families, `member.*`, `opening.joist_*`, `opening.ridge_length_ft`, `opening.louver_rafters`,
         `opening.hanger_clear_ft`, `opening.beam_clear_ft`.
+    kinds
+        Their families, where they are looked up already.
 
     Returns
     -------
     Spacings
     """
-    family = roofs["roof_family"].fillna("unknown")
-    kinds = kinds_of(family, rules)
-    framing = kinds.ask(lambda entry: entry.framing).astype(str)
+    kinds = kinds or kinds_of(roofs["roof_family"].fillna("unknown"), rules)
+    framing = kinds.ask_words(lambda entry: entry.framing)
     spacing: dict[str, FloatArray] = {}
     weakest = np.full(len(roofs), -1)
     for name in _NAMES:
-        default = kinds.ask(_number_of(name)).astype(float)
+        default = kinds.ask_figures(_number_of(name))
         recorded = roofs[name].to_numpy(dtype=float, na_value=np.nan)
         has, known = np.isfinite(default), np.isfinite(recorded)
         spacing[name] = np.where(has, np.where(known, recorded, default), np.nan)

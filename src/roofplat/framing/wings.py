@@ -118,7 +118,7 @@ def _as_drawn(facets: Facets, peaks: _Peaks, walls: Walls, drawn: Walls) -> Face
     """
     shift = np.stack([drawn.east0 - walls.east0, drawn.north0 - walls.north0], axis=1)
     shift_end = np.stack([drawn.east1 - walls.east1, drawn.north1 - walls.north1], axis=1)
-    moved = marked(walls.section[(shift != 0.0).any(axis=1)], walls.start.size - 1)
+    moved = marked(walls.section[(shift[:, 0] != 0.0) | (shift[:, 1] != 0.0)], walls.start.size - 1)
     share = peaks.share[:, None]
     shift_peak = (1 - share) * shift[peaks.wall] + share * shift_end[peaks.wall]
     owner = np.repeat(facets.section, facets.size)
