@@ -23,7 +23,7 @@ from markupsafe import Markup, escape
 
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, asset, write_whole
-from roofplat.publish.map_data import pack_part
+from roofplat.publish.map_data import MAP_FILE, PACKED_TABLES, pack_part
 from roofplat.publish.map_parts import PackedPart, block_texts, late_of, overview_text, page_of, places_of
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
@@ -177,7 +177,6 @@ def write_maps(
     ground: Ground,
     wind: Wind | None,
     out: Path,
-    packed: Sequence[bytes | Path] | None = None,
     sheets: Mapping[str, str] | None = None,
     ranked: int | None = None,
 ) -> list[Path]:
@@ -186,7 +185,8 @@ def write_maps(
     Parameters
     ----------
     parts
-        At least `buildings`; the other tables where there are any. Working CRS.
+        At least `buildings`; the other tables where there are any. Working CRS. A part that has no file
+        `map_data.MAP_FILE` is packed here.
     title
         Name of the district.
     rules
@@ -198,8 +198,6 @@ def write_maps(
         What the standing plans assume; None shows no arrow.
     out
         The folder of the build.
-    packed
-        Each part as `map_data.pack_part` packed it, or the file of it; else it is packed here.
     sheets
         For ids of buildings, the name of the sheet in the folder `sheets`; a card offers it.
     ranked
@@ -218,8 +216,10 @@ def write_maps(
         A packed part cannot be read, or is not that of the tables.
     """
     parts = parts if isinstance(parts, Parts) else Parts.of(parts)
-    sources = packed if packed is not None else [pack_part(tables) for tables in parts]
-    held = [PackedPart.of(source) for source in sources]
+    held = [
+        PackedPart.of(parts.file(number, MAP_FILE) or pack_part(parts.held(number, PACKED_TABLES)))
+        for number in range(len(parts))
+    ]
     late, places = late_of(parts, held, sheets or {}), places_of(parts, held)
     frames = _frames(title, rules=rules, ground=ground, wind=wind)
     frames["ranked"] = (ranked or parts.count("ranking")) if "ranking" in parts.names else 0

@@ -39,7 +39,9 @@ from roofplat.wkb import Shapes
 __all__ = [
     "BLOCK_BUILDINGS",
     "FREE_COLUMNS",
+    "MAP_FILE",
     "OVERVIEW_COLUMNS",
+    "PACKED_TABLES",
     "PLAN_LAYERS",
     "FlatLayer",
     "flat_columns",
@@ -48,6 +50,8 @@ __all__ = [
     "shapes_to_arrow",
 ]
 
+MAP_FILE = "map.bin"
+"""The file beside the tables of a tile that holds what `pack_part` makes."""
 _ZONE_DETAIL_STEPS = 20.0  # about 20 cm
 # Steps of 1e-7 degree that the vertices of a layer are kept to; one for all others. A metre matters to
 # no arrow, and a hand's breadth to no zone.
@@ -175,6 +179,8 @@ _DECIMALS: Mapping[str, int] = {
 }
 PLAN_LAYERS = (*_PLAN_COLUMNS, *_NO_SHAPES)
 """Layers whose rows belong to buildings, in the order in which a block holds them."""
+PACKED_TABLES = tuple(dict.fromkeys(["buildings", "facts", *_PLAN_COLUMNS, *FREE_COLUMNS]))
+"""The tables that `pack_part` looks at."""
 _LENGTH_BYTES = 8
 IntArray = npt.NDArray[np.int64]
 
