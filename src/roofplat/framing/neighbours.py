@@ -105,8 +105,9 @@ def look_out(
     gap = rules.number("wall.party_gap_ft")
     search = rules.number("wall.exposure_search_ft")
     margin = rules.number("ladder.base_clear_ft")
+    tree = shapely.STRtree(polygons)
     views, meets_another = _collect_views(
-        walls, outlines, polygons, lookers, gap=gap, search=search, margin=margin
+        walls, outlines, polygons, tree, lookers, gap=gap, search=search, margin=margin
     )
     wall_count = int(walls.start[lookers])
     long_ft = walls.length_ft[:wall_count]
@@ -120,7 +121,7 @@ def look_out(
     against = other & (np.abs(t_low) <= gap) & (np.abs(t_high) <= gap)
     covered = sums(np.where(against, span, 0.0), views.wall, wall_count)
     party = covered >= rules.number("wall.party_share") * long_ft
-    party |= _under_another(walls, outlines, polygons, meets_another, gap)[:wall_count]
+    party |= _under_another(walls, outlines, tree, meets_another, gap)[:wall_count]
 
     middle = length / 2.0
     crosses = (np.minimum(views.s0, views.s1) <= middle) & (np.maximum(views.s0, views.s1) >= middle)
@@ -190,6 +191,7 @@ def _collect_views(
     walls: Walls,
     outlines: Outlines,
     polygons: npt.NDArray[np.object_],
+    tree: shapely.STRtree,
     lookers: int,
     *,
     gap: float,
@@ -200,12 +202,14 @@ def _collect_views(
     planes = outlines.planes
     units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
     outer = shapely.bounds(polygons).T
-    tree = shapely.STRtree(polygons)
     # Wall corners in the working CRS: a neighbour's wall is read on the plane of the one who looks.
     x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
     x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
+    corners = (x0, y0, x1, y1)
+    azimuth = np.radians(walls.azimuth_deg)
+    facing = np.sin(azimuth), np.cos(azimuth)
     reflex = _has_reflex_corner(walls, outlines.count)
-    fronts = _fronts(walls, outlines, (x0, y0, x1, y1), depth_ft=search, side_ft=margin + gap)
+    fronts = _fronts(walls, outlines, corners, facing, depth_ft=search, side_ft=margin + gap)
     lines = np.stack([np.minimum(x0, x1), np.minimum(y0, y1), np.maximum(x0, x1), np.maximum(y0, y1)])
     nobody, nothing = np.empty(0, dtype=np.int64), np.empty(0)
     meets_another = np.zeros(outlines.count, dtype=bool)
@@ -215,22 +219,19 @@ def _collect_views(
         reach = search * 1.01 * units_per_ft[rows] * np.array([[-1], [-1], [1], [1]])
         looker, seen = tree.query(shapely.box(*(outer[:, rows] + reach)))
         looker = looker + rows.start
-        close = (looker != seen) & _boxes_meet(outer[:, looker], outer[:, seen])
-        one, other = looker[close], seen[close]
+        another = looker != seen
+        one, other = _meeting(outer, looker[another], outer, seen[another])
         meets_another[one[shapely.intersects(polygons[one], polygons[other])]] = True
-        keep = (looker != seen) | reflex[looker]
+        keep = another | reflex[looker]
         # Every wall of the looker with the sections it sees, then with their walls: at each step
         # only what the box in front of the wall meets.
         for some in _portions(looker[keep], seen[keep], walls.start):
             pair, wall = lists_of(some[0], walls.start)
-            target = some[1][pair]
-            meets = _boxes_meet(fronts[:, wall], outer[:, target])
-            for portion in _portions(wall[meets], target[meets], walls.start, second=True):
+            wall, target = _meeting(fronts, wall, outer, some[1][pair])
+            for portion in _portions(wall, target, walls.start, second=True):
                 left, edge = lists_of(portion[1], walls.start)
-                wall_of = portion[0][left]
-                meets_edge = _boxes_meet(fronts[:, wall_of], lines[:, edge]) & (wall_of != edge)
-                wall_of, edge = wall_of[meets_edge], edge[meets_edge]
-                parts.append(_view(walls, outlines, (x0, y0, x1, y1), wall_of, edge, gap, search, margin))
+                wall_of, edge = _meeting(fronts, portion[0][left], lines, edge)
+                parts.append(_view(walls, outlines, corners, facing, wall_of, edge, gap, search, margin))
     joined = stack(parts)
     return take(joined, np.argsort(joined.wall, kind="stable")), meets_another
 
@@ -239,6 +240,7 @@ def _view(
     walls: Walls,
     outlines: Outlines,
     corners: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    facing: tuple[FloatArray, FloatArray],
     wall: IntArray,
     edge: IntArray,
     gap: float,
@@ -247,14 +249,14 @@ def _view(
 ) -> Views:
     """Edges in the coordinates of the walls that look at them, those out of sight left out."""
     section = walls.section[wall]
-    azimuth = np.radians(walls.azimuth_deg[wall])
-    sine, cosine = np.sin(azimuth), np.cos(azimuth)
+    sine, cosine = (values[wall] for values in facing)
+    from_east, from_north = walls.east0[wall], walls.north0[wall]
     x0, y0, x1, y1 = corners
     ends = []
     for x, y in ((x0[edge], y0[edge]), (x1[edge], y1[edge])):
         east, north = outlines.planes.feet(x, y, section)
-        east -= walls.east0[wall]
-        north -= walls.north0[wall]
+        east -= from_east
+        north -= from_north
         # Out of the roof is to the left of the wall's direction.
         ends.append((east * sine + north * cosine, north * sine - east * cosine))
     (s0, t0), (s1, t1) = ends
@@ -264,6 +266,7 @@ def _view(
         & (np.minimum(t0, t1) <= search)
         & (np.maximum(s0, s1) >= -margin)
         & (np.minimum(s0, s1) <= walls.length_ft[wall] + margin)
+        & (wall != edge)
         # Walls that go on from the same corner do not stand in front.
         & ~(own & (np.maximum(t0, t1) <= 1e-6))
     )
@@ -274,25 +277,38 @@ def _fronts(
     walls: Walls,
     outlines: Outlines,
     corners: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    facing: tuple[FloatArray, FloatArray],
     *,
     depth_ft: float,
     side_ft: float,
 ) -> FloatArray:
     """Box around the ground in front of each wall, in the working CRS, shape (4, w)."""
-    azimuth = np.radians(walls.azimuth_deg)
-    out_east, out_north = -np.cos(azimuth) * depth_ft, np.sin(azimuth) * depth_ft
+    sine, cosine = facing
+    out_east, out_north = -cosine * depth_ft, sine * depth_ft
     planes = outlines.planes
     x2, y2 = planes.crs(walls.east0 + out_east, walls.north0 + out_north, walls.section)
     x3, y3 = planes.crs(walls.east1 + out_east, walls.north1 + out_north, walls.section)
-    x, y = np.stack([corners[0], corners[2], x2, x3]), np.stack([corners[1], corners[3], y2, y3])
-    side = side_ft * np.abs(planes.to_crs).sum(axis=2).max(axis=1)[walls.section]
-    return np.stack([x.min(axis=0) - side, y.min(axis=0) - side, x.max(axis=0) + side, y.max(axis=0) + side])
+    side = (side_ft * np.abs(planes.to_crs).sum(axis=2).max(axis=1))[walls.section]
+    boxes = np.empty((4, walls.section.size))
+    for place, values in enumerate(((corners[0], corners[2], x2, x3), (corners[1], corners[3], y2, y3))):
+        boxes[place] = _furthest(np.minimum, values) - side
+        boxes[place + 2] = _furthest(np.maximum, values) + side
+    return boxes
 
 
-def _boxes_meet(one: FloatArray, other: FloatArray) -> npt.NDArray[np.bool_]:
-    return np.asarray(
-        (one[0] <= other[2]) & (one[2] >= other[0]) & (one[1] <= other[3]) & (one[3] >= other[1])
-    )
+def _furthest(pick: np.ufunc, values: tuple[FloatArray, ...]) -> FloatArray:
+    return np.asarray(pick(pick(values[0], values[1]), pick(values[2], values[3])))
+
+
+def _meeting(
+    boxes: FloatArray, one: IntArray, other_boxes: FloatArray, other: IntArray
+) -> tuple[IntArray, IntArray]:
+    """Pairs of numbers whose boxes meet, of shape (4, w) each: first along one axis, then the rest."""
+    for low, high in ((0, 2), (1, 3)):
+        meet = boxes[low].take(one) <= other_boxes[high].take(other)
+        meet &= boxes[high].take(one) >= other_boxes[low].take(other)
+        one, other = one[meet], other[meet]
+    return one, other
 
 
 def _portions(
@@ -317,18 +333,20 @@ def _has_reflex_corner(walls: Walls, count: int) -> npt.NDArray[np.bool_]:
 def _under_another(
     walls: Walls,
     outlines: Outlines,
-    polygons: npt.NDArray[np.object_],
+    tree: shapely.STRtree,
     meets_another: npt.NDArray[np.bool_],
     gap: float,
 ) -> npt.NDArray[np.bool_]:
     """Walls whose middle lies inside another section: overlapping outlines happen."""
     covered = np.zeros(walls.section.size, dtype=bool)
     wall = np.flatnonzero(meets_another[walls.section])
+    if not wall.size:
+        return covered
     azimuth = np.radians(walls.azimuth_deg[wall])
     # Just outside the wall, so that a shared wall is left to the party rule.
     east = (walls.east0 + walls.east1)[wall] / 2 - np.cos(azimuth) * gap
     north = (walls.north0 + walls.north1)[wall] / 2 + np.sin(azimuth) * gap
     x, y = outlines.planes.crs(east, north, walls.section[wall])
-    found, other = shapely.STRtree(polygons).query(shapely.points(x, y), predicate="within")
+    found, other = tree.query(shapely.points(x, y), predicate="within")
     covered[wall[found[other != walls.section[wall[found]]]]] = True
     return covered

@@ -260,15 +260,18 @@ def _nearest_line(
     """
     x, y = shapely.get_x(points), shapely.get_y(points)
     point, line = tree.query(shapely.box(x - near, y - near, x + near, y + near))
+    by_point = np.argsort(point, kind="stable")
+    point, line = point[by_point], line[by_point]
     distance = shapely.distance(points[point], lines[line])
-    order = np.lexsort((line, distance, point))
-    best = first_minimum(distance[order], point[order], points.size)
     chosen = np.full(points.size, lines.size, dtype=np.int64)
-    found = np.flatnonzero(best >= 0)
-    place = order[best[found]]
-    # Beyond the box there may be a nearer one than in its corners.
-    sure = distance[place] <= near[found]
-    chosen[found[sure]] = line[place[sure]]
+    if point.size:
+        begins = np.flatnonzero(np.r_[True, point[1:] != point[:-1]])
+        found, nearest = point[begins], np.minimum.reduceat(distance, begins)
+        equal = distance == np.repeat(nearest, np.diff(np.r_[begins, point.size]))
+        first = np.minimum.reduceat(np.where(equal, line, lines.size), begins)
+        # Beyond the box there may be a nearer one than in its corners.
+        sure = nearest <= near[found]
+        chosen[found[sure]] = first[sure]
     rest = np.flatnonzero(chosen == lines.size)
     asked, answer = tree.query_nearest(points[rest], all_matches=True)
     np.minimum.at(chosen, rest[asked], answer)
