@@ -9,10 +9,27 @@ import sys
 import time
 from pathlib import Path
 
+import geopandas as gpd
+import numpy as np
 import pytest
+import shapely
 
+from roofplat import read_district
+from roofplat.intake import read_inputs
+from roofplat.rules import load_rulebook
 from tests.benchmarks.__main__ import BENCHMARKS
-from tests.benchmarks.frame import compared, family, memory_mib, processor_s, tell, watched
+from tests.benchmarks.frame import (
+    bytes_by_kind,
+    compared,
+    family,
+    memory_mib,
+    processor_s,
+    run_steps,
+    tell,
+    watched,
+)
+from tests.benchmarks.state import COUNTRY, plot, straight_lines
+from tests.benchmarks.state_layers import TOWN, write_state
 
 
 def _run(at: str, **figures: float) -> dict[str, object]:
@@ -92,3 +109,85 @@ def test_memory_and_processor_of_children_count() -> None:
         child.stdin.write("\n")
         child.stdin.close()
         child.wait(30)
+
+
+def test_steps_of_a_command_are_told_apart_and_summed_up() -> None:
+    work = "sum(range(3 * 10**6))"
+    lines = [f"import sys, time; say = lambda line: print(line, file=sys.stderr, flush=True); {work}"]
+    lines += [f"say('Tile {number} of 2'); {work}; time.sleep(0.1)" for number in (1, 2)]
+    lines += ["say('Writing /some/where/x.gpkg')"]
+    spent, steps = run_steps([sys.executable, "-c", "\n".join(lines)])
+    assert [step["step"] for step in steps] == ["start", "Tile of", "Writing"]
+    assert steps[1]["clock_s"] > 0.2
+    assert sum(step["clock_s"] for step in steps) == pytest.approx(spent.wall_s, abs=0.5)
+    assert sum(step["processor_s"] for step in steps) == pytest.approx(spent.processor_s, abs=0.1)
+
+
+@pytest.mark.parametrize("ending", ["sys.exit(2)", "1 / 0"])
+def test_a_command_that_fails_ends_the_benchmark(ending: str) -> None:
+    with pytest.raises(SystemExit, match="failed"):
+        run_steps([sys.executable, "-c", f"import sys; {ending}"])
+
+
+def test_bytes_are_told_by_kind_and_hidden_folders_by_what_is_in_them(tmp_path: Path) -> None:
+    for name, size in (
+        ("map.html", 5),
+        ("areas/a.html", 3),
+        ("areas/b.html", 4),
+        (".tiles/done/t1/x.bin", 2),
+    ):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_bytes(b"." * size)
+    assert bytes_by_kind(tmp_path) == {"map.html": 5, "areas/*.html": 7, ".tiles/done/*.bin": 2}
+
+
+def test_a_state_has_the_sizes_and_shapes_that_it_was_fitted_to(tmp_path: Path) -> None:
+    district = read_district(write_state(TOWN + 500, tmp_path))
+    frame = gpd.read_parquet(tmp_path / "footprints.parquet")
+    assert len(frame) == TOWN + 500
+    assert frame.is_valid.all()
+    assert frame["building_id"].is_unique
+    # The middle of all: three houses in four at 1,859 square feet, the others at 3,521.
+    area_ft2 = frame.area / 0.3048**2
+    assert area_ft2.median() == pytest.approx(2_050, rel=0.1)
+    assert area_ft2.quantile(0.95) == pytest.approx(8_500, rel=0.2)
+    corners = frame.geometry.count_coordinates() - 1
+    assert (corners == 4).mean() == pytest.approx(0.19, abs=0.02)
+    assert (corners == 8).mean() == pytest.approx(0.37, abs=0.02)
+    shapes = frame.geometry.to_numpy()[:TOWN]
+    one, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=0.01)
+    apart = one != other
+    assert np.unique(one[apart]).size / TOWN == pytest.approx(0.31, abs=0.03)
+    shared = shapely.area(shapely.intersection(shapes[one[apart]], shapes[other[apart]]))
+    assert shared.max() < 0.01
+    assert not read_inputs(district, load_rulebook()).problems["severity"].eq("error").any()
+
+
+def test_a_larger_state_begins_with_the_towns_of_a_smaller_one(tmp_path: Path) -> None:
+    small, large = (
+        gpd.read_parquet(write_state(count, tmp_path / str(count)).parent / "footprints.parquet")
+        for count in (TOWN, 2 * TOWN)
+    )
+    assert small["building_id"].tolist() == large["building_id"].tolist()[:TOWN]
+    assert shapely.equals_exact(small.geometry.to_numpy(), large.geometry.to_numpy()[:TOWN]).all()
+
+
+def test_a_straight_line_is_found_and_drawn_as_far_as_a_country(tmp_path: Path) -> None:
+    figures = {
+        "clock_s": (9.0, 2e-3),
+        "processor_s": (5.0, 4e-3),
+        "peak_gib": (1.0, 1e-7),
+        "disk_gb": (0.0, 4e-6),
+    }
+    rows = [
+        {"buildings": count, **{name: fixed + each * count for name, (fixed, each) in figures.items()}}
+        for count in (10_000, 100_000, 1_000_000)
+    ]
+    lines = straight_lines(rows)
+    for name, line in figures.items():
+        assert lines[name] == pytest.approx(line, abs=1e-6)
+    plot(rows, lines, tmp_path / "growth.svg")
+    plot(rows, lines, tmp_path / "again.svg")
+    text = (tmp_path / "growth.svg").read_text("utf-8")
+    assert text == (tmp_path / "again.svg").read_text("utf-8")
+    assert lines["clock_s"][0] + lines["clock_s"][1] * COUNTRY == pytest.approx(260_009)

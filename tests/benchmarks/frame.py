@@ -350,7 +350,7 @@ def run_steps(command: Sequence[str], folder: Path | None = None) -> tuple[Spent
     assert process.stderr is not None
     steps: dict[str, dict[str, Any]] = {}
     lines = []
-    with watched(process.pid) as spent:
+    with process.stderr, watched(process.pid) as spent:
         name, clock, used = "start", time.perf_counter(), 0.0
         for line in process.stderr:
             now, used_now = time.perf_counter(), processor_s(process.pid)
