@@ -5,6 +5,7 @@ Out: `Inventory`: buildings, roof sections, obstacles, fire spots, facts, odds o
     counts.
 """
 
+from roofplat.inventory._shared import places_among
 from roofplat.inventory.occupancy import occupancy_parts
 from roofplat.inventory.odds import (
     chances_by_kind,
@@ -29,6 +30,7 @@ __all__ = [
     "occupancy_parts",
     "odds_of",
     "period_years",
+    "places_among",
     "region_problems",
     "stated_forms",
     "take_inventory",

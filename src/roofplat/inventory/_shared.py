@@ -26,6 +26,7 @@ __all__ = [
     "feet_geometry",
     "file_order",
     "find_keys",
+    "places_among",
     "polygon_parts",
     "shares",
     "texts",
@@ -90,6 +91,21 @@ def best_of_each(
         ordered = np.asarray(measure)[order]
         same[:-1] &= ordered[1:] == ordered[:-1]
     return order[first].astype(np.int64), same[first]
+
+
+def places_among(names: Sequence[str] | pd.Index | pd.Series, column: pd.Series) -> IntArray:
+    """Find the place of each text among some names; in long columns many times quicker than a plain look-up.
+
+    Examples
+    --------
+    >>> places_among(["a", "b"], pd.Series(["b", None, "c", "a"], dtype="str")).tolist()
+    [1, -1, -1, 0]
+    """
+    codes, met = pd.factorize(column.astype("str"))
+    # One place more than there are texts: a missing one has the code -1.
+    known: Any = names if isinstance(names, (pd.Index, pd.Series)) else list(names)
+    places = np.append(pd.Index(known, dtype="str").get_indexer(pd.Index(met, dtype="str")), -1)
+    return np.asarray(places[codes], dtype=np.int64)
 
 
 def file_order(record: pd.Series) -> IntArray:

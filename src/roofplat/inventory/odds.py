@@ -20,7 +20,7 @@ import pandas as pd
 from scipy.special import bdtr, bdtrc, betaincinv
 
 from roofplat.errors import RuleError
-from roofplat.inventory._shared import IntArray, texts
+from roofplat.inventory._shared import IntArray, places_among, texts
 from roofplat.inventory.prior import prior_shares
 from roofplat.inventory.strata import UNKNOWN, Levels, level_words, levels_of, stratify, stratum_keys
 from roofplat.rules import Family, Rulebook
@@ -153,7 +153,7 @@ def odds_of(
     prior = prior_shares(levels, families, rules)[strata[:, 0], strata[:, 1], strata[:, 2]]
     keys = stratum_keys(levels, strata)
 
-    family = _places(families, frame["roof_family"])
+    family = places_among(families, frame["roof_family"])
     # Of a roof that was changed since nobody knows what it is now: it counts as recorded.
     by_survey = (frame["family_basis"] == "surveyed") & frame["look_again"].isna()
     seen = (family >= 0) & by_survey.to_numpy(dtype=bool, na_value=False)
@@ -275,23 +275,18 @@ def chances_by_kind(
     """
     families = family_names(rules)
     keys = pd.Index(family_odds["stratum"].unique())
-    stratum = _places(keys, frame["stratum"])
+    stratum = places_among(keys, frame["stratum"])
     if (stratum < 0).any():
         lost = frame["stratum"].iloc[int(np.argmax(stratum < 0))]
         raise KeyError(f"There are no odds for the stratum {lost!r}.")
     chance = np.zeros((len(keys), len(families)))
-    row, column = _places(keys, family_odds["stratum"]), _places(families, family_odds["roof_family"])
+    row, column = (
+        places_among(keys, family_odds["stratum"]),
+        places_among(families, family_odds["roof_family"]),
+    )
     chance[row, column] = family_odds["chance"].to_numpy(dtype=float)
-    kinds, kind = _kinds(frame, forms, stratum, _places(families, frame["roof_family"]), rules)
+    kinds, kind = _kinds(frame, forms, stratum, places_among(families, frame["roof_family"]), rules)
     return _chances(kinds, chance, families, rules)[0], kind
-
-
-def _places(names: Sequence[str] | pd.Index, column: pd.Series) -> IntArray:
-    """Place of each text among some names, -1 where it is none of them."""
-    codes, met = pd.factorize(column.astype("str"))
-    # One place more than there are texts: a missing one has the code -1.
-    places = np.append(pd.Index(list(names), dtype="str").get_indexer(pd.Index(met, dtype="str")), -1)
-    return np.asarray(places[codes], dtype=np.int64)
 
 
 def family_names(rules: Rulebook) -> list[str]:
@@ -342,9 +337,10 @@ def trust_bits(facts: pd.DataFrame) -> pd.DataFrame:
     families = families.drop_duplicates(["building_id", "basis"])
     seen = families[families["basis"] == BASES[0]].set_index("building_id")["value"]
     others = families[families["basis"] != BASES[0]]
-    others = others[others["building_id"].isin(seen.index)]
-    agrees = (others["value"] == others["building_id"].map(seen)).to_numpy(dtype=bool)
-    bit = 1 << _places(BASES, others["basis"])
+    place = places_among(seen.index, others["building_id"])
+    others, place = others[place >= 0], place[place >= 0]
+    agrees = others["value"].to_numpy(dtype=object) == seen.to_numpy(dtype=object)[place]
+    bit = 1 << places_among(BASES, others["basis"])
     found = pd.DataFrame({"known": bit, "agrees": np.where(agrees, bit, 0)}, dtype="int64")
     return found.groupby(others["building_id"].to_numpy()).sum().rename_axis("building_id")
 
@@ -424,7 +420,7 @@ def _kinds(
     kind
         Row of `kinds` of each building, shape (n,).
     """
-    basis = _places(BASES, frame["family_basis"])
+    basis = places_among(BASES, frame["family_basis"])
     # A family without a basis is as good as assumed.
     basis = np.where(family >= 0, np.where(basis >= 0, basis, len(BASES) - 1), -1)
     if "look_again" in frame:
@@ -469,7 +465,7 @@ def stated_forms(building_ids: pd.Series, roofs: pd.DataFrame | None) -> IntArra
     if roofs is not None and len(roofs):
         said = (roofs["roof_shape_basis"] != "assumed").to_numpy(dtype=bool, na_value=False)
         form = roofs["roof_shape"].map(_FORM_BITS).fillna(_ANY_FORM).to_numpy(dtype=np.int64)
-        owner = pd.Index(building_ids).get_indexer(pd.Index(roofs["building_id"]))
+        owner = places_among(building_ids, roofs["building_id"])
         own = owner >= 0
         np.bitwise_or.at(bits, owner[own], np.where(said, form, _ANY_FORM)[own])
     return bits

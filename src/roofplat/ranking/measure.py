@@ -17,7 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from roofplat.inventory import stated_forms, trust_bits
+from roofplat.inventory import places_among, stated_forms, trust_bits
 from roofplat.rules import Rulebook
 from roofplat.tables import RANKING_TABLES, conform
 
@@ -94,8 +94,10 @@ def _undivided_ft2(buildings: pd.DataFrame, ids: pd.Index, roofs: Any) -> FloatA
     area_ft2 = _numbers(buildings["area_ft2"])
     if roofs is None:
         return area_ft2
-    largest = roofs.groupby("building_id")["undivided_ft2"].max().reindex(ids).to_numpy(dtype=float)
-    return np.where(np.isnan(largest), area_ft2, largest)
+    owner = places_among(ids, roofs["building_id"])
+    largest = np.full(len(ids), -np.inf)
+    np.maximum.at(largest, owner[owner >= 0], _numbers(roofs["undivided_ft2"])[owner >= 0])
+    return np.where(np.isfinite(largest), largest, area_ft2)
 
 
 def _loads(
@@ -105,7 +107,7 @@ def _loads(
     covered = np.zeros(len(ids))
     hangs = np.zeros(len(ids), dtype=bool)
     if obstacles is not None:
-        owner = ids.get_indexer(obstacles["building_id"])
+        owner = places_among(ids, obstacles["building_id"])
         kind = obstacles["kind"]
         load = kind.isin(["unit", "solar"]).to_numpy(dtype=bool) & (owner >= 0)
         shapes, under = obstacles.geometry.to_numpy()[load], owner[load]
@@ -120,7 +122,7 @@ def _loads(
         hanging = (kind == "suspended_load").to_numpy(dtype=bool) & (owner >= 0)
         hangs[owner[hanging]] = True
     if roofs is not None:
-        owner = ids.get_indexer(roofs["building_id"])
+        owner = places_among(ids, roofs["building_id"])
         hangs[owner[roofs["suspended_load"].fillna(False).to_numpy(dtype=bool) & (owner >= 0)]] = True
     return np.clip(covered, 0.0, 1.0), hangs
 
@@ -128,14 +130,15 @@ def _loads(
 def _clear_share(ids: pd.Index, walls: Any, rules: Rulebook) -> FloatArray:
     if walls is None:
         return np.zeros(len(ids))
-    owner = ids.get_indexer(walls["building_id"])
+    owner = places_among(ids, walls["building_id"])
     outer = walls["side"].notna().to_numpy(dtype=bool) & (owner >= 0)
     clear = (_numbers(walls["clear_ground_ft"]) >= rules.number("ranking.access_clear_ft")) & (
         (walls["kind"] != "party").to_numpy(dtype=bool)
     )
     length_ft = _numbers(walls["length_ft"])
-    order = np.lexsort((length_ft, owner))
-    order = order[outer[order]]
+    outer_rows = np.flatnonzero(outer)
+    # Sums in order of length: the order of rows must not reach the last digit.
+    order = outer_rows[np.lexsort((length_ft[outer_rows], owner[outer_rows]))]
     whole = np.bincount(owner[order], weights=length_ft[order], minlength=len(ids))
     order = order[clear[order]]
     free = np.bincount(owner[order], weights=length_ft[order], minlength=len(ids))
@@ -145,5 +148,8 @@ def _clear_share(ids: pd.Index, walls: Any, rules: Rulebook) -> FloatArray:
 def _ladder_reaches(ids: pd.Index, ladders: Any) -> BoolArray:
     if ladders is None:
         return np.zeros(len(ids), dtype=bool)
-    usable = ladders["apparatus"].isin(["ground_ladder", "aerial"])
-    return np.asarray(ids.isin(ladders.loc[usable, "building_id"]))
+    reached = np.zeros(len(ids), dtype=bool)
+    owner = places_among(ids, ladders["building_id"])
+    usable = places_among(("ground_ladder", "aerial"), ladders["apparatus"]) >= 0
+    reached[owner[usable & (owner >= 0)]] = True
+    return reached

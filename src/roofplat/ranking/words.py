@@ -6,6 +6,9 @@ Out: arrays of text of the same shape.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any, cast
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -25,10 +28,12 @@ def plain(values: FloatArray, *, decimals: int = 2) -> Words:
     >>> plain(np.array([0.5, 0.85, 1.0, 10.0])).tolist()
     ['0.5', '0.85', '1', '10']
     """
-    fixed = np.char.mod(f"%.{decimals}f", np.asarray(values, dtype=float))
-    return (
-        np.char.rstrip(np.char.rstrip(fixed, "0"), ".").astype(object) if decimals else fixed.astype(object)
-    )
+
+    def write(value: float) -> str:
+        fixed = f"{value:.{decimals}f}"
+        return fixed.rstrip("0").rstrip(".") if decimals else fixed
+
+    return _written(values, write)
 
 
 def percent(shares: FloatArray) -> Words:
@@ -40,8 +45,12 @@ def percent(shares: FloatArray) -> Words:
     >>> percent(np.array([0.0, 0.001, 0.125, 1.0])).tolist()
     ['0%', 'under 1%', '12%', '100%']
     """
-    whole = np.char.mod("%.0f%%", 100.0 * np.asarray(shares, dtype=float)).astype(object)
-    return np.where((whole == "0%") & (np.asarray(shares) > 0), "under 1%", whole)
+
+    def write(share: float) -> str:
+        whole = f"{100.0 * share:.0f}%"
+        return "under 1%" if whole == "0%" and share > 0 else whole
+
+    return _written(shares, write)
 
 
 def thousands(values: FloatArray) -> Words:
@@ -54,15 +63,15 @@ def thousands(values: FloatArray) -> Words:
     ['7', '62,000', '1,234,567']
     """
     whole = np.round(np.nan_to_num(np.asarray(values, dtype=float))).astype(np.int64)
+    return _written(whole, "{:,}".format)
 
-    def digits(pattern: str, part: npt.NDArray[np.int64]) -> Words:
-        return np.char.mod(pattern, part).astype(object)
 
-    below = digits("%d", whole)
-    with_thousands = digits("%d,", whole // 1000) + digits("%03d", whole % 1000)
-    with_millions = digits("%d,", whole // 1_000_000) + digits("%03d,", whole // 1000 % 1000)
-    with_millions = with_millions + digits("%03d", whole % 1000)
-    return np.where(whole < 1000, below, np.where(whole < 1_000_000, with_thousands, with_millions))
+def _written(values: npt.NDArray[Any] | FloatArray, write: Callable[[Any], str]) -> Words:
+    """Write each different number once: of many buildings most numbers are met again and again."""
+    numbers = np.asarray(values)
+    place, met = pd.factorize(numbers.ravel(), use_na_sentinel=False)
+    texts = np.array([write(value) for value in met.tolist()], dtype=object)
+    return cast("Words", texts[place].reshape(numbers.shape))
 
 
 def text(column: pd.Series, missing: str) -> Words:
