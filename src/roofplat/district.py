@@ -173,6 +173,8 @@ class Scale(_Settings):
 
     tile_buildings: Annotated[int, Field(ge=10, le=1_000_000)] = 5_000
     """Buildings of a tile at most; a district of more is built in tiles."""
+    map_buildings: Annotated[int, Field(ge=1, le=10_000_000)] = 200_000
+    """Buildings on a page of the map at most; of more, `map.html` shows the areas and links to their pages."""
 
 
 class District(_Settings):
