@@ -383,7 +383,7 @@ _OBSTACLES = Table(
     ("Polygon", "LineString", "Point"),
     {
         "building_id": Column("str", "the building under it; empty for lines and yard objects"),
-        "obstacle_id": Column("str", "number in the obstacle layers", required=True),
+        "obstacle_id": Column("str", "layer and row that it comes from", required=True),
         "kind": Column("str", "what it is", allowed=OBSTACLE_KINDS),
         "voltage_kv": Column("float64", "line voltage; empty when unknown", "kV"),
         "height_ft": Column("float64", "height of a parapet above the roof edge; empty for others", "ft"),
@@ -396,7 +396,7 @@ _GROUND = Table(
     "ground",
     ("Polygon", "LineString"),
     {
-        "ground_id": Column("str", "number in the ground layers", required=True),
+        "ground_id": Column("str", "layer and row that it comes from", required=True),
         "kind": Column("str", "why no base can stand there", allowed=GROUND_KINDS),
         "basis": Column("str", "how it is known", allowed=BASES),
         "note": Column("str", "the source's words"),

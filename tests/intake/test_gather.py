@@ -65,7 +65,10 @@ def test_every_layer_finds_its_table(town: Path, geo: SimpleNamespace, read: Cal
     assert inputs.fires["building_id"].tolist() == ["1"]
 
     obstacles = inputs.obstacles
-    assert obstacles["obstacle_id"].tolist() == ["1", "2", "3", "4", "5"]
+    # By layer and row, so that a row more changes no other name.
+    assert obstacles["obstacle_id"].tolist() == ["things-1", "things-1.2", "things-2", "things-3", "wires-1"]
+    assert inputs.streets.index.tolist() == ["1", "1.2", "2"]
+    assert inputs.sections.index.tolist() == ["1", "1.2"]
     assert obstacles["kind"].tolist() == ["unit", "unit", "other", "other", "overhead_line"]
     assert obstacles["note"].tolist()[:3] == ["noisy", "noisy", "birdbath: stone"]
     assert obstacles["voltage_kv"].tolist()[-1] == 12.5
@@ -204,7 +207,8 @@ def test_ground_is_read_in_our_words(town: Path, geo: SimpleNamespace, read: Cal
         ],
     )  # fmt: skip
     ground = conform("ground", inputs.ground)
-    assert ground["ground_id"].tolist() == [str(number) for number in range(1, len(ground) + 1)]
+    assert ground["ground_id"].is_unique
+    assert ground["ground_id"].str.fullmatch(r".+-\d+(\.\d+)?").all()
     # The bow-tie falls into two ponds; a point covers nothing.
     assert ground["kind"].tolist() == ["water", "water", "fence", "fence", "other", "other", "steep"]
     assert ground["note"].tolist()[4] == "quicksand: signed"

@@ -39,8 +39,12 @@ __all__ = [
     "Given",
     "Opened",
     "compare_boxes",
+    "counts_of",
+    "fault_code",
+    "layer_names",
     "make_inputs",
     "open_layer",
+    "part_names",
     "plain_sources",
     "read_drawing",
     "read_inputs",
@@ -293,17 +297,17 @@ def make_inputs(
         done.append(given)
         frames[role] = frames[role] if frame is None else frame
 
-    hazards: list[gpd.GeoDataFrame] = []
-    for given in opened.obstacles:
+    hazards: dict[str, gpd.GeoDataFrame] = {}
+    for name, given in zip(layer_names(opened.obstacles), opened.obstacles, strict=True):
         given, frame = _make(given, lambda one: _obstacles(one, rules, working_crs))
         done.append(given)
-        hazards += [] if frame is None else [frame]
+        hazards |= {} if frame is None else {name: frame}
 
-    covers: list[gpd.GeoDataFrame] = []
-    for given in opened.ground:
+    covers: dict[str, gpd.GeoDataFrame] = {}
+    for name, given in zip(layer_names(opened.ground), opened.ground, strict=True):
         given, frame = _make(given, lambda one: _ground(one, rules, working_crs))
         done.append(given)
-        covers += [] if frame is None else [frame]
+        covers |= {} if frame is None else {name: frame}
 
     records: list[AttributeRecords] = []
     for source, given in zip(district.attributes, opened.attributes, strict=True):
@@ -318,7 +322,7 @@ def make_inputs(
         obstacles=_numbered(hazards, "obstacles", "obstacle_id", working_crs),
         ground=_numbered(covers, "ground", "ground_id", working_crs),
         problems=_problems(done),
-        counts=pd.DataFrame([_counts(given) for given in done]).astype({"layer": "str"}),
+        counts=pd.DataFrame([counts_of(given) for given in done]).astype({"layer": "str"}),
         release=release,
         **frames,
     )
@@ -382,7 +386,9 @@ def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: C
     }
     kept = pd.DataFrame(table, index=layer.rows.index)[layer.kept].reset_index(drop=True)
     features = gpd.GeoDataFrame(kept, geometry=layer.shapes()[layer.kept], crs=layer.crs)
-    return Drawing(_explode(features), _problems([replace(given, layer=layer)]), layer.counts())
+    return Drawing(
+        _explode(features).reset_index(drop=True), _problems([replace(given, layer=layer)]), layer.counts()
+    )
 
 
 def open_layer(source: LayerSource, *, geometry: bool = True, refusal: Severity = "warning") -> Given:
@@ -539,7 +545,7 @@ def _named(
     layer = repair(move(layer, working_crs))
     names = columns["name"] if "name" in columns else pd.Series(None, index=layer.rows.index, dtype="str")
     frame = _frame(layer, {"name": names})
-    return layer, _explode(frame) if single else frame
+    return layer, _parts(layer, frame) if single else frame
 
 
 def _areas(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
@@ -561,17 +567,17 @@ def _sections(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, g
     layer = outlines(move(layer, working_crs))
     frame = _frame(layer, {"building_id": _building_ids(layer, given.source), "basis": "drawn"})
     attributes = columns[layer.kept].reset_index(drop=True)
-    return layer, _explode(_with(frame, attributes))
+    return layer, _parts(layer, _with(frame, attributes))
 
 
 def _dividing_lines(given: Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = lines(move(_layer(given), working_crs))
-    return layer, _explode(_frame(layer, {}))
+    return layer, _parts(layer, _frame(layer, {}))
 
 
 def _fires(given: Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = points(move(_layer(given), working_crs))
-    return layer, _frame(layer, {"building_id": _building_ids(layer, given.source)})
+    return layer, _parts(layer, _frame(layer, {"building_id": _building_ids(layer, given.source)}))
 
 
 def _obstacles(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
@@ -579,7 +585,7 @@ def _obstacles(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, 
     layer, columns = _obstacle_columns(given, rules, working_crs)
     basis = source.basis if isinstance(source, ObstacleSource) else "recorded"
     note = columns.pop("note")
-    return layer, _explode(_frame(layer, {**columns, "basis": basis, "note": note}))
+    return layer, _parts(layer, _frame(layer, {**columns, "basis": basis, "note": note}))
 
 
 def _obstacle_columns(
@@ -632,9 +638,9 @@ def _ground(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd
     )
     layer, kind, note = _kinds(layer, source, columns, "ground", GROUND_KINDS, _GROUND_WORDS)
     basis = source.basis if isinstance(source, GroundSource) else "recorded"
-    frame = _explode(_frame(layer, {"kind": kind, "basis": basis, "note": note}))
+    frame = _parts(layer, _frame(layer, {"kind": kind, "basis": basis, "note": note}))
     # A collection may hold points beside what covers ground.
-    return layer, frame[shapely.get_dimensions(frame.geometry.array) > 0].reset_index(drop=True)
+    return layer, frame[shapely.get_dimensions(frame.geometry.array) > 0]
 
 
 def _kinds(
@@ -793,16 +799,69 @@ def _explode(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         nested = shapely.get_type_id(frame.geometry.array) >= shapely.GeometryType.MULTIPOINT
         if not nested.any():
             break
-        frame = frame.explode(index_parts=False, ignore_index=True)
+        frame = frame.explode(index_parts=False)
     return frame
 
 
-def _numbered(frames: Sequence[gpd.GeoDataFrame], role: str, name: str, crs: CRS) -> gpd.GeoDataFrame:
-    """All layers of a role below each other, their features numbered from 1."""
-    filled = [frame for frame in frames if len(frame)]
-    whole = pd.concat(filled, ignore_index=True) if filled else _nothing(role, crs)
+def _parts(layer: Layer, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """One row for each part, named by the row in the file; such a name stays when other rows come and go."""
+    number = pd.Series(layer.numbers()[layer.kept].astype(str), dtype="str")
+    frame = _explode(frame)
+    return frame.set_axis(part_names(number.take(frame.index.to_numpy())), axis=0)
+
+
+def part_names(owner: pd.Series[Any]) -> pd.Index:
+    """Name the parts of features: the first as its feature, the others by number after it.
+
+    Parameters
+    ----------
+    owner
+        The name of the feature of each part, shape (n,); parts of one feature below each other.
+
+    Returns
+    -------
+    Index
+        Texts, shape (n,).
+
+    Examples
+    --------
+    >>> part_names(pd.Series(["7", "7", "8"], dtype="str")).tolist()
+    ['7', '7.2', '8']
+    """
+    name = owner.reset_index(drop=True)
+    part = pd.Series(np.arange(len(name)), index=name.index)
+    part = part - part.where((name != name.shift()).to_numpy(dtype=bool)).ffill().astype("int64") + 1
+    return pd.Index(name.where(part == 1, name + "." + part.astype("str")), dtype="str")
+
+
+def layer_names(opened: Sequence[Given]) -> list[str]:
+    """A name for each layer of a role: its own, and a number where an earlier one has the same.
+
+    Parameters
+    ----------
+    opened
+        The layers of obstacles, or of ground.
+
+    Returns
+    -------
+    list of str
+        Their features are called by it and by the row.
+    """
+    own = [given.layer.name if given.layer is not None else "" for given in opened]
+    return [
+        name if name not in own[:place] else f"{name}.{own[:place].count(name) + 1}"
+        for place, name in enumerate(own)
+    ]
+
+
+def _numbered(frames: Mapping[str, gpd.GeoDataFrame], role: str, name: str, crs: CRS) -> gpd.GeoDataFrame:
+    """All layers of a role below each other, their features named by layer and row."""
+    filled = {layer: frame for layer, frame in frames.items() if len(frame)}
+    whole = pd.concat(filled.values(), ignore_index=True) if filled else _nothing(role, crs)
+    names = [pd.Series(frame.index) for frame in filled.values()]
+    named = [layer + "-" + labels for layer, labels in zip(filled, names, strict=True)]
     rest = pd.DataFrame(whole.drop(columns="geometry"))
-    rest.insert(0, name, pd.Series(np.arange(1, len(whole) + 1).astype(str), dtype="str"))
+    rest.insert(0, name, pd.concat(named, ignore_index=True) if named else pd.Series([], dtype="str"))
     return gpd.GeoDataFrame(rest, geometry=whole.geometry.array, crs=crs)
 
 
@@ -848,7 +907,7 @@ def _problems(done: Iterable[Given]) -> pd.DataFrame:
                 problem_rows(
                     label_of(given.source.file, given.source.layer),
                     [""],
-                    _CODES.get(type(given.fault), "unusable_layer"),
+                    fault_code(given.fault),
                     "error",
                     str(given.fault),
                     "Mend that, or take the layer out of the district file; all else was built without it.",
@@ -859,7 +918,13 @@ def _problems(done: Iterable[Given]) -> pd.DataFrame:
     return pd.concat(frames, ignore_index=True)
 
 
-def _counts(given: Given) -> dict[str, object]:
+def fault_code(fault: LayerError) -> str:
+    """The code of the problem row of a layer that cannot be used."""
+    return _CODES.get(type(fault), "unusable_layer")
+
+
+def counts_of(given: Given) -> dict[str, object]:
+    """A layer's line of the counts table; one that cannot be used is refused whole."""
     if given.layer is not None:
         return given.layer.counts()
     label = label_of(given.source.file, given.source.layer)

@@ -50,6 +50,10 @@ def _no_marks() -> pd.DataFrame:
 class Inputs:
     """Everything read for one district; geometry in `working_crs`, 2D, valid.
 
+    The index of streets, sections, fire walls, expansion joints, fires and walls names their features: by the
+    row in the file from 1, as 7, or 7.2 for the second part of that row; drawn ones as drawn-7. Such a name
+    does not change when other rows come and go.
+
     footprints
         `building_id`, `basis`, `date`, the columns of `tables.ATTRIBUTES` found in the layer,
         `geometry` (Polygon or MultiPolygon).
@@ -60,7 +64,8 @@ class Inputs:
     stations
         `name`, `geometry` (Point).
     obstacles
-        `obstacle_id`, `kind`, `voltage_kv`, `height_ft` (of parapets), `basis`, `note`, `geometry`.
+        `obstacle_id` (its layer's name and that of the row), `kind`, `voltage_kv`, `height_ft` (of parapets),
+        `basis`, `note`, `geometry`.
     ground
         `ground_id`, `kind`, `basis`, `note`, `geometry` (Polygon or LineString).
     sections

@@ -13,7 +13,6 @@ import json
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
 import geopandas as gpd
 import numpy as np

@@ -18,6 +18,7 @@ from roofplat.inventory._shared import (
     IntArray,
     best_of_each,
     combine_problems,
+    file_order,
     find_keys,
     shares,
     texts,
@@ -67,8 +68,10 @@ def place_obstacles(
     shapes = np.asarray(placed.geometry.array, dtype=object).copy()
     parapet = np.flatnonzero((placed["kind"] == "parapet").to_numpy(dtype=bool))
     if parapet.size and len(footprints):
-        # One scale for all is near enough for a reach of a few feet.
-        reach = rules.number("join.parapet_reach_ft") / float(np.sqrt(np.median(ft2_per_unit2)))
+        # The scale at the nearest building is near enough for a reach of a few feet.
+        outlines = np.asarray(footprints.geometry.array, dtype=object)
+        scale = np.sqrt(ft2_per_unit2[shapely.STRtree(outlines).nearest(shapes[parapet])])
+        reach = rules.number("join.parapet_reach_ft") / scale
         shapes[parapet] = shapely.buffer(shapes[parapet], reach, cap_style="flat", join_style="mitre")
     thing, building, _ = _under(shapes, footprints)
     under = np.full(len(placed), None, dtype=object)
@@ -129,7 +132,8 @@ def place_fires(
     chosen, _ = best_of_each(row, [np.zeros(row.size)], _id_rank(ids)[building])
     row, building = row[chosen], building[chosen]
     # Of several spots in one building the first of the layer is taken.
-    first, _ = best_of_each(building, [np.zeros(row.size)], pd.Series(fires.index[row]).rank().to_numpy())
+    order = file_order(pd.Series(label, dtype="str"))
+    first, _ = best_of_each(building, [np.zeros(row.size)], order[row])
     taken = row[first]
     extra = np.setdiff1d(row, taken)
     lost = np.setdiff1d(np.arange(len(fires)), row)

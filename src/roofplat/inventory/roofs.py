@@ -155,7 +155,7 @@ def divide_roofs(
     lines = np.concatenate(
         [np.asarray(layer.geometry.array, dtype=object) for layer in (fire_walls, expansion_joints)]
     )
-    parent, geometry, split, at_work = _cut_by_lines(geometry, lines, ft2_per_unit2, rules)
+    parent, geometry, split, at_work = _cut_by_lines(geometry, lines, ft2_per_unit2[building], rules)
     walls, joints = at_work[: len(fire_walls)], at_work[len(fire_walls) :]
     problems.append(_idle_lines("fire_walls", "Fire wall", fire_walls, walls))
     problems.append(_idle_lines("expansion_joints", "Expansion joint", expansion_joints, joints))
@@ -486,7 +486,7 @@ def _settle_overlaps(
 def _cut_by_lines(
     pieces: GeometryArray, drawn_lines: GeometryArray, ft2_per_unit2: FloatArray, rules: Rulebook
 ) -> tuple[IntArray, GeometryArray, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-    """Cut pieces along the lines that cross them from wall to wall.
+    """Cut pieces along the lines that cross them from wall to wall; `ft2_per_unit2` is that of each piece.
 
     Returns the piece each part comes from, the parts, whether they were cut, and for each line
     whether it cuts anything.
@@ -496,10 +496,9 @@ def _cut_by_lines(
     if not drawn_lines.size or not pieces.size:
         return everyone, pieces, untouched, np.zeros(drawn_lines.size, dtype=bool)
     tree = shapely.STRtree(pieces)
-    # One scale for a line is near enough to reach over a gap of a foot or two.
-    ft_per_unit = float(np.sqrt(np.median(ft2_per_unit2)))
-    gap = rules.number("outline.fire_wall_gap_ft") / ft_per_unit
-    noise = _NOISE_FT / ft_per_unit
+    # The scale at the nearest roof is near enough to reach over a gap of a foot or two.
+    ft_per_unit = np.sqrt(ft2_per_unit2)
+    gap = rules.number("outline.fire_wall_gap_ft") / ft_per_unit[tree.nearest(drawn_lines)]
     lines = _lengthen(drawn_lines, gap)
     line, piece = tree.query(lines, predicate="intersects")
     # A line along the outline divides nothing.
@@ -520,10 +519,11 @@ def _cut_by_lines(
     parts = np.bincount(owner, minlength=targets.size)
     divided = parts > 1
 
-    loose = np.asarray(shapely.buffer(shapely.union(bridges, dangles), noise), dtype=object)
+    noise = _NOISE_FT / ft_per_unit
+    loose = np.asarray(shapely.buffer(shapely.union(bridges, dangles), noise[targets]), dtype=object)
     slot = np.searchsorted(targets, piece)
     inside = shapely.intersection(lines[line], pieces[piece])
-    at_work = shapely.length(shapely.difference(inside, loose[slot])) > 4 * noise
+    at_work = shapely.length(shapely.difference(inside, loose[slot])) > 4 * noise[piece]
     used = np.isin(np.arange(lines.size), line[at_work & divided[slot]])
 
     cut = divided[owner]
@@ -562,7 +562,7 @@ def _undivided(
 ) -> FloatArray:
     """Ground area of the part of its building, cut by fire walls only, that holds most of a section."""
     part, owner = polygon_parts(outlines)
-    parent, part, _, _ = _cut_by_lines(part, fire_walls, ft2_per_unit2, rules)
+    parent, part, _, _ = _cut_by_lines(part, fire_walls, ft2_per_unit2[owner], rules)
     owner = owner[parent]
     part_ft2 = shapely.area(part) * ft2_per_unit2[owner]
     # Most buildings are one part, and nothing is to be looked up.
@@ -578,7 +578,7 @@ def _undivided(
     return np.asarray(undivided_ft2, dtype=float)
 
 
-def _lengthen(lines: GeometryArray, by: float) -> GeometryArray:
+def _lengthen(lines: GeometryArray, by: FloatArray) -> GeometryArray:
     """Move both ends of open lines outward along their last runs."""
     open_line = ~shapely.is_closed(lines) & (shapely.get_num_points(lines) >= 2)
     moved = lines.copy()
@@ -592,7 +592,7 @@ def _lengthen(lines: GeometryArray, by: float) -> GeometryArray:
     for end, inner in ((first, first + 1), (last, last - 1)):
         run = coordinates[end] - coordinates[inner]
         length = np.hypot(run[:, 0], run[:, 1])
-        step = np.divide(by, length, out=np.zeros_like(length), where=length > 0)
+        step = np.divide(by[open_line], length, out=np.zeros_like(length), where=length > 0)
         result[end] = coordinates[end] + run * step[:, None]
     moved[open_line] = shapely.set_coordinates(moved[open_line], result)
     return moved

@@ -21,6 +21,7 @@ from pyproj import CRS
 
 from roofplat.district import AttributeSource
 from roofplat.intake import AttributeRecords, Inputs
+from roofplat.intake.gather import part_names
 from roofplat.intake.values import Typed, booleans, typed
 from roofplat.record.drawn import standing
 from roofplat.record.feed import marks_of
@@ -252,8 +253,11 @@ def _features(
             columns[field] = found.cells
         columns |= {"basis": rows["basis"], "note": rows["note"]}
     frame = gpd.GeoDataFrame(columns, index=rows.index, geometry=rows.geometry.array, crs=rows.crs)
-    parts: gpd.GeoDataFrame = frame.explode(index_parts=False, ignore_index=True)
-    return parts
+    parts: gpd.GeoDataFrame = frame.explode(index_parts=False)
+    names = part_names(_DRAWN + "-" + labels.astype("str").take(parts.index.to_numpy()))
+    if "obstacle_id" in parts:
+        parts["obstacle_id"] = names.array
+    return parts.set_axis(names, axis=0)
 
 
 def _properties(text: str) -> Mapping[str, Any]:
@@ -305,9 +309,9 @@ def _uncovered(
     cut = layer.set_geometry(gpd.array.from_shapely(rest, crs=layer.crs))[
         left | ~np.isin(np.arange(len(layer)), touched)
     ]
-    parts: gpd.GeoDataFrame = cut.explode(index_parts=False, ignore_index=True)
+    parts: gpd.GeoDataFrame = cut.explode(index_parts=False)
     solid = shapely.get_type_id(np.asarray(parts.geometry.array)) == shapely.GeometryType.POLYGON
-    return parts[solid & (parts.geometry.area.to_numpy() > 0)].reset_index(drop=True)
+    return parts[solid & (parts.geometry.area.to_numpy() > 0)]
 
 
 def _below(layer: gpd.GeoDataFrame, drawn: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -317,7 +321,7 @@ def _below(layer: gpd.GeoDataFrame, drawn: gpd.GeoDataFrame) -> gpd.GeoDataFrame
     if layer.empty:
         columns = [*layer.columns.drop("geometry"), *drawn.columns.difference(layer.columns, sort=False)]
         return drawn.reindex(columns=[*columns, "geometry"])
-    return gpd.GeoDataFrame(pd.concat([layer, drawn], ignore_index=True), crs=layer.crs)
+    return gpd.GeoDataFrame(pd.concat([layer, drawn]), crs=layer.crs)
 
 
 def _stacked(first: pd.DataFrame, *others: pd.DataFrame) -> pd.DataFrame:

@@ -1,0 +1,201 @@
+"""Give each tile the raw rows that it reads.
+
+In: a layer's raw rows in the order of the file, and which tile takes which of them.
+Out: one Parquet file a tile, and its checksum.
+
+Rows are first parted among a few groups of tiles that follow each other, then each group is held at once:
+so neither the layer nor a file for each tile has to be open.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import shapely
+
+from roofplat.intake.columns import feature_names
+from roofplat.intake.raw import GEOMETRY
+from roofplat.pipeline.tiles.narrow import Narrow, raw_batches
+
+__all__ = ["FEATURE", "HOME", "ID", "NAME", "ROW", "Places", "spread"]
+
+ROW, FEATURE, ID, NAME, HOME = "__row__", "__feature__", "__id__", "__name__", "__home__"
+"""Columns beside the raw ones: row in the file from 1, what problems call it, its id as the layer's ids were
+read, its id as it was made unique, whether it is at home."""
+_GROUP_ROWS = 200_000
+_SEEN_ROWS = 65_536
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Which tile takes which rows of a layer.
+
+    row
+        Rows, from 0, shape (k,).
+    tile
+        Positions of tiles, shape (k,).
+    home
+        Whether the row is at home there; every row is in one tile only, shape (k,).
+    whole
+        Every tile takes all rows; the other fields are empty.
+    names
+        Ids made unique, by row; rows that keep theirs are not in it.
+    """
+
+    row: npt.NDArray[np.int64]
+    tile: npt.NDArray[np.int64]
+    home: npt.NDArray[np.bool_]
+    whole: bool = False
+    names: pd.Series[Any] | None = None
+
+
+def spread(layer: Narrow, places: Places, tiles: list[str], folder: Path) -> dict[str, str]:
+    """Write the rows of a layer tile by tile.
+
+    Parameters
+    ----------
+    layer
+        From `hold_layer`, boxes in the working CRS.
+    places
+        Which tile takes which rows.
+    tiles
+        Their names.
+    folder
+        Files are `<folder>/<role>/<tile>.parquet`, `all.parquet` of a layer that every tile reads whole, and
+        `<folder>/schemas/<role>.parquet` without any row.
+
+    Returns
+    -------
+    dict
+        Tile to SHA-256 of its rows; `""` of a layer that every tile reads whole. Tiles without rows have no
+        file.
+    """
+    if layer.fault is not None or layer.found is None:
+        return {}
+    again = None if layer.ids is None else layer.ids.duplicated(keep=False)
+    room = folder / layer.role
+    room.mkdir(parents=True)
+    (folder / "schemas").mkdir(exist_ok=True)
+    if places.whole:
+        rows = np.arange(layer.count)
+        parts = [_told(batch, layer, again, first) for first, batch in _numbered(layer)]
+        table = pa.concat_tables(parts).append_column(HOME, pa.array(np.ones(rows.size, dtype=bool)))
+        _write(table.slice(0, 0), layer, folder / "schemas" / f"{layer.role}.parquet")
+        return {"": _write(table, layer, room / "all.parquet")}
+    order = np.lexsort((places.tile, places.row))
+    row, tile, home = places.row[order], places.tile[order], places.home[order]
+    size = np.bincount(tile, minlength=len(tiles))
+    group = (np.cumsum(size) - size) // _GROUP_ROWS
+    streams = _Streams(room)
+    schema = None
+    for first, batch in _numbered(layer):
+        start, stop = np.searchsorted(row, [first, first + batch.num_rows])
+        told = _told(batch, layer, again, first)
+        schema = told.schema if schema is None else schema
+        of = group[tile[start:stop]]
+        for one in np.unique(of):
+            spots = np.flatnonzero(of == one) + start
+            part = told.take(pa.array(row[spots] - first))
+            part = part.append_column(HOME, pa.array(home[spots]))
+            streams.put(int(one), part.append_column("__tile__", pa.array(tile[spots])))
+    if schema is None:
+        return {}
+    nothing = pa.schema([*schema, pa.field(HOME, pa.bool_())], metadata=schema.metadata).empty_table()
+    _write(nothing, layer, folder / "schemas" / f"{layer.role}.parquet")
+    digests: dict[str, str] = {}
+    for whole in streams.take():
+        of = whole.column("__tile__").to_numpy()
+        whole = whole.drop_columns(["__tile__"])
+        by_tile = np.argsort(of, kind="stable")
+        edges = np.flatnonzero(np.diff(of[by_tile], prepend=-1))
+        for start, stop in zip(edges, [*edges[1:], by_tile.size], strict=True):
+            name = tiles[int(of[by_tile[start]])]
+            digests[name] = _write(
+                whole.take(pa.array(by_tile[start:stop])).combine_chunks(), layer, room / f"{name}.parquet"
+            )
+    return digests
+
+
+class _Streams:
+    """Files of the groups of tiles while they are filled; what fits in memory never gets to one."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._held: dict[int, list[pa.Table]] = {}
+        self._writers: dict[int, Any] = {}
+        self._rows = 0
+
+    def put(self, group: int, table: pa.Table) -> None:
+        self._held.setdefault(group, []).append(table)
+        self._rows += table.num_rows
+        if self._rows > _GROUP_ROWS:
+            for one, parts in self._held.items():
+                if one not in self._writers:
+                    self._writers[one] = pa.ipc.new_stream(str(self._folder / f"{one}.arrows"), table.schema)
+                for part in parts:
+                    self._writers[one].write_table(part)
+            self._held, self._rows = {}, 0
+
+    def take(self) -> Any:
+        for writer in self._writers.values():
+            writer.close()
+        for group in sorted(self._held.keys() | self._writers.keys()):
+            parts = []
+            if group in self._writers:
+                path = self._folder / f"{group}.arrows"
+                with pa.OSFile(str(path)) as file, pa.ipc.open_stream(file) as reader:
+                    parts.append(reader.read_all())
+                path.unlink()
+            yield pa.concat_tables([*parts, *self._held.pop(group, [])])
+
+
+def _numbered(layer: Narrow) -> Any:
+    first = 0
+    for batch in raw_batches(layer):
+        yield first, batch
+        first += batch.num_rows
+
+
+def _told(batch: pa.Table, layer: Narrow, again: pd.Series[Any] | None, first: int) -> pa.Table:
+    """Raw rows with their number, name and ids beside them."""
+    number = np.arange(first + 1, first + 1 + batch.num_rows)
+    table = batch.append_column(ROW, pa.array(number))
+    text = pa.large_string()
+    if layer.ids is None or again is None:
+        features = np.array([f"row {one}" for one in number], dtype=object)
+        return table.append_column(FEATURE, pa.array(features, type=text))
+    here = slice(first, first + batch.num_rows)
+    ids = layer.ids.iloc[here].reset_index(drop=True)
+    features = feature_names(ids, again.iloc[here].reset_index(drop=True), number)
+    table = table.append_column(FEATURE, pa.array(features, type=text))
+    return table.append_column(ID, pa.array(ids.astype(object).where(ids.notna(), None), type=text))
+
+
+def _write(table: pa.Table, layer: Narrow, path: Path) -> str:
+    """Write rows as Parquet, GeoParquet 1.1 where they have shapes, and return the sum of the file."""
+    metadata = dict(table.schema.metadata or {})
+    if GEOMETRY in table.column_names and layer.crs is not None:
+        binary = table.column(GEOMETRY).to_numpy()
+        bounds = shapely.bounds(shapely.from_wkb(binary, on_invalid="ignore"))
+        finite = bounds[np.isfinite(bounds).all(axis=1)]
+        column: dict[str, Any] = {
+            "encoding": "WKB",
+            "geometry_types": [],
+            "crs": json.loads(layer.crs.to_json()),
+        }
+        if len(finite):
+            column["bbox"] = [*finite[:, :2].min(axis=0).tolist(), *finite[:, 2:].max(axis=0).tolist()]
+        geo = {"version": "1.1.0", "primary_column": GEOMETRY, "columns": {GEOMETRY: column}}
+        metadata[b"geo"] = json.dumps(geo).encode("utf-8")
+    table = table.replace_schema_metadata(metadata or None)
+    pq.write_table(table, path, compression="zstd", compression_level=1, row_group_size=_SEEN_ROWS)
+    return hashlib.sha256(path.read_bytes()).hexdigest()
