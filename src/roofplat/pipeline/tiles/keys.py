@@ -53,7 +53,9 @@ _ASSETS = (*_CODE, ".js", ".css", ".j2", ".html", ".svg", ".json")
 # Groups of rules that none of the rooms reads which work on a tile.
 _LATER_RULES = ("days.", "changes.")
 # Settings that a tile does not depend on: what they name is read from elsewhere, or later.
-_LATER_SETTINGS = ("folder", "inspect", "name", "out", "record", "rules", "scale", "service", "sheets")
+_LATER_SETTINGS = (
+    *("folder", "inspect", "name", "out", "record", "region", "rules", "scale", "service", "sheets"),
+)
 
 
 @dataclass(frozen=True, slots=True)
