@@ -20,7 +20,7 @@ from roofplat.framing import Framing, frame_roofs
 from roofplat.framing.facets import ROOF_LINES, walls_of_edges
 from roofplat.framing.outline import Outlines, outlines_of, polygons_of
 from roofplat.framing.planes import Pitched, lay_out_planes, said_of
-from roofplat.framing.rafters import outlines_of_planes, plane_frames, rafter_counts, rafters
+from roofplat.framing.rafters import Rafters, outlines_of_planes, plane_frames, rafter_counts, rafters
 from roofplat.framing.regular import regular_walls
 from roofplat.framing.walls import Walls, straight_walls
 from roofplat.tables import ROOF_SHAPES
@@ -485,7 +485,7 @@ def test_a_monopitch_over_a_u_has_members_in_two_pieces(shapes: ModuleType) -> N
     framing = framed(shapes, shapes.letter_u(), roof_shape=["monopitch"], downslope_deg=[90.0])
     laid = rafters(framing.pitched, framing.frames.outlines, np.array([2.0]))
     # 79 ft from the first line to the last: 39 lines, of which those above 40 ft are cut.
-    pieces = np.unique(np.round(laid.north0, 3), return_counts=True)[1]
+    pieces = np.unique(np.round(_ends_ft(laid)[1], 3), return_counts=True)[1]
     assert pieces.size == 39
     assert set(pieces) == {1, 2}
 
@@ -631,8 +631,9 @@ def test_rafters_of_a_gable_by_hand(shapes: ModuleType) -> None:
     framing = framed(shapes, HOUSE, rafter_spacing_ft=[2.0])
     laid = rafters(framing.pitched, framing.frames.outlines, np.array([2.0]))
     assert np.bincount(laid.plane).tolist() == [19, 19]
-    assert_allclose(np.hypot(laid.east1 - laid.east0, laid.north1 - laid.north0), 15.0, atol=NEAR)
-    assert_allclose(np.abs(laid.east0), 0.0, atol=NEAR)
+    east0, north0, east1, north1 = _ends_ft(laid)
+    assert_allclose(np.hypot(east1 - east0, north1 - north0), 15.0, atol=NEAR)
+    assert_allclose(np.abs(east0), 0.0, atol=NEAR)
     assert laid.at_ridge.all()
     rows = framing.members.set_index("kind")
     assert rows["count"].to_dict() == {"ridge": 1, "rafter": 38}
@@ -746,6 +747,11 @@ def _keeps_to_planes(shapes: ModuleType, pitched: Pitched, walls: Walls) -> None
     assert (np.minimum(off, off_straight - allowed) < 0.05).all()
 
 
+def _ends_ft(laid: Rafters) -> tuple[Any, Any, Any, Any]:
+    """East and north of the upper end of every member, and of its lower one."""
+    return laid.ends_ft(slice(0, laid.sine.size))
+
+
 def _strings(ends: Any) -> Any:
     return shapely.linestrings(
         np.stack([ends.east0, ends.north0, ends.east1, ends.north1], axis=1).reshape(-1, 2, 2)
@@ -794,11 +800,12 @@ def test_laws_of_planes(shapes: ModuleType, roofs: list[Any]) -> None:
 
     # Members lie in their planes and run straight down.
     laid = rafters(pitched, outlines, np.full(len(plans), 2.0))
-    runs = _strings(laid)
+    ends = np.stack(_ends_ft(laid), axis=1)
+    runs = shapely.linestrings(ends.reshape(-1, 2, 2))
     length = shapely.length(runs)
     covered = shapely.length(shapely.intersection(runs, shapely.buffer(made[laid.plane], 1e-6)))
     assert_allclose(covered, length, atol=1e-5)
-    toward = np.degrees(np.arctan2(laid.east1 - laid.east0, laid.north1 - laid.north0))
+    toward = np.degrees(np.arctan2(*(ends[:, 2:] - ends[:, :2]).T))
     off = (toward - planes.downslope_deg[laid.plane] + 180) % 360 - 180
     assert np.abs(off[length > 0.1]).max(initial=0) < 1e-6
 
@@ -812,7 +819,8 @@ def test_rafters_meet_the_ridge_of_a_gable_at_right_angles(
     (east,), (north,) = pitched.lines.east1 - pitched.lines.east0, pitched.lines.north1 - pitched.lines.north0
     assert np.hypot(east, north) == pytest.approx(long, abs=0.001)
     laid = rafters(pitched, outlines, np.array([2.0]))
-    down = np.stack([laid.east1 - laid.east0, laid.north1 - laid.north0], axis=1)
+    ends = np.stack(_ends_ft(laid), axis=1)
+    down = ends[:, 2:] - ends[:, :2]
     cosine = down @ np.array([east, north]) / (np.hypot(*down.T) * long)
     assert np.abs(cosine).max() < 1e-5
     assert laid.at_ridge.all()

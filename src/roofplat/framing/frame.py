@@ -7,7 +7,7 @@ Out: `Framing`: the tables `sections`, `walls` and `members`, problems, and the 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -51,7 +51,7 @@ from roofplat.wkb import segments
 
 __all__ = ["Framing", "frame_roofs"]
 
-_CHUNK = 4000
+_CHUNK = 2_000
 # A wall that faces up a single slope within this angle is its high wall.
 _UPHILL_DEG = 45.0
 
@@ -215,12 +215,17 @@ def frame_roofs(
     )
     called = kinds.ask(_name_of("rafter"))
     rafter_count = rafter_counts(pitched, down_slope, called == "truss")
-    members = [
-        *_grid_members(kinds, frames, axis.basis, spacings),
+    grids = _grids(frames, spacings)
+    # Room for every line, if it crossed every wall; what is not filled takes no memory.
+    most = sum(int((grid.count * (np.diff(outlines.start) // 2)).sum()) for grid in grids.values())
+    ends = np.empty((most + pitched.lines.section.size + down_slope.across_ft.size, 4))
+    members = _grid_members(grids, kinds, frames, axis.basis, spacings, ends)
+    members += [
         *pitched_members(
             pitched,
             outlines,
             down_slope,
+            ends[sum(int(part.pieces.sum()) for part in members) :],
             count=rafter_count,
             name=called,
             spacing_ft=spacings.rafter_ft,
@@ -233,7 +238,7 @@ def frame_roofs(
         ),
         wall_rows=_walls_table(ids, crs, frames, walls, side, kind, kind_basis, surroundings),
         plane_rows=planes_table(pitched, outlines, ids, crs),
-        member_rows=members_table(members, ids, crs),
+        member_rows=members_table(members, ends, ids, crs),
         problems=join_problems([unfit, pitched_problems(pitched, ids["section_id"])]),
         frames=frames,
         wall_runs=walls,
@@ -397,35 +402,48 @@ def _walls_table(
     return late_table("walls", frame, segments(x0, y0, x1, y1), crs)
 
 
+def _grids(frames: SectionFrames, spacings: Spacings) -> dict[str, Grid]:
+    """The lines that are members, by what they are called in `Family.members`."""
+    joists = spacings.framing == "joists"
+    return {
+        "beam": _only(frames.beams, ~joists),
+        "purlin": _only(frames.purlins, ~joists),
+        "rafter": _joist_grid(frames, spacings),
+    }
+
+
 def _grid_members(
+    grids: Mapping[str, Grid],
     kinds: Kinds,
     frames: SectionFrames,
     axis_basis: npt.NDArray[np.str_],
     spacings: Spacings,
+    room: FloatArray,
 ) -> list[MemberRows]:
-    """All beams of each section, or all its purlins, as one multi-line; kind after kind."""
-    joists = spacings.framing == "joists"
+    """All beams of each section, or all its purlins, as one multi-line; kind after kind.
+
+    The room is filled from the front with the ends of all lines, row after row.
+    """
+    spacing = {"beam": spacings.beam_ft, "purlin": spacings.purlin_ft, "rafter": spacings.rafter_ft}
     basis = _weaker(axis_basis, spacings.basis)
     tables = []
-    for part, grid, spacing in (
-        ("beam", _only(frames.beams, ~joists), spacings.beam_ft),
-        ("purlin", _only(frames.purlins, ~joists), spacings.purlin_ft),
-        ("rafter", _joist_grid(frames, spacings), spacings.rafter_ft),
-    ):
-        along: Literal["u", "v"] = "v" if part == "purlin" else "u"
-        # Without sections there is still one chunk to join, of none.
-        parts = [*chunks(frames.count, _CHUNK)] or [slice(0, 0)]
-        lines = [_member_lines(frames, grid, rows, along) for rows in parts]
-        owners = np.concatenate([line[0] for line in lines])
+    filled = 0
+    for part, grid in grids.items():
+        pieces = np.zeros(frames.count, dtype=np.int64)
+        for rows in chunks(frames.count, _CHUNK):
+            counts, ends = _member_lines(frames, grid, rows, "v" if part == "purlin" else "u")
+            pieces[rows] = counts
+            room[filled : filled + len(ends)] = ends
+            filled += len(ends)
+        owners = np.flatnonzero(pieces)
         tables.append(
             MemberRows(
                 section=owners,
                 kind=kind_numbers(kinds.ask(_name_of(part)))[owners],
                 count=grid.count[owners],
-                spacing_ft=spacing[owners],
+                spacing_ft=spacing[part][owners],
                 basis=basis[owners],
-                pieces=np.concatenate([line[1] for line in lines]),
-                ends=np.concatenate([line[2] for line in lines]),
+                pieces=pieces[owners],
             )
         )
     return tables
@@ -442,17 +460,15 @@ def _only(grid: Grid, rows: npt.NDArray[np.bool_]) -> Grid:
 
 def _member_lines(
     frames: SectionFrames, grid: Grid, rows: slice, along: Literal["u", "v"]
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """Sections of a chunk that have lines of a grid, how many pieces, and the ends of all pieces."""
+) -> tuple[IntArray, FloatArray]:
+    """How many pieces of a grid's lines each section of a chunk has, and the ends of all pieces."""
     part = frames.rows(rows)
     runs = scan(part, Grid(grid.first[rows], grid.spacing[rows], grid.count[rows]), along)
     ends = np.empty((runs.section.size, 4))
     for place, at in ((0, runs.low), (2, runs.high)):
         u, v = (at, runs.position) if along == "u" else (runs.position, at)
         ends[:, place], ends[:, place + 1] = part.crs(u, v, runs.section)
-    pieces = np.bincount(runs.section, minlength=part.count)
-    owners = np.flatnonzero(pieces)
-    return owners + rows.start, pieces[owners], ends
+    return np.bincount(runs.section, minlength=part.count), ends
 
 
 def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: IntArray) -> IntArray:

@@ -24,7 +24,7 @@ __all__ = ["MemberRows", "kind_numbers", "members_table"]
 
 @dataclass(frozen=True, slots=True)
 class MemberRows:
-    """All members of one kind in k sections; shape (k,) each, but for the ends.
+    """All members of one kind in k sections; shape (k,) each.
 
     section
         Owner.
@@ -36,8 +36,6 @@ class MemberRows:
         Number in `tables.AXIS_BASES`, which begin with `tables.BASES`.
     pieces
         Lines that are drawn of them, at least one.
-    ends
-        Their ends in the working CRS, row after row: x and y of the one, then of the other, shape (m, 4).
     """
 
     section: IntArray
@@ -46,7 +44,6 @@ class MemberRows:
     spacing_ft: FloatArray
     basis: IntArray
     pieces: IntArray
-    ends: FloatArray
 
 
 def kind_numbers(names: npt.NDArray[np.object_]) -> IntArray:
@@ -61,13 +58,16 @@ def kind_numbers(names: npt.NDArray[np.object_]) -> IntArray:
     return np.array([*(MEMBER_KINDS.index(name) for name in called), -1], dtype=np.int64)[code]
 
 
-def members_table(parts: Sequence[MemberRows], ids: pd.DataFrame, crs: object) -> LateTable:
+def members_table(parts: Sequence[MemberRows], ends: FloatArray, ids: pd.DataFrame, crs: object) -> LateTable:
     """Write the members down.
 
     Parameters
     ----------
     parts
         Kind after kind.
+    ends
+        Ends of all lines in the working CRS, row after row: x and y of the one, then of the other. At least
+        as many as there are lines, shape (m, 4).
     ids
         `building_id` and `section_id` of n sections.
     crs
@@ -90,5 +90,5 @@ def members_table(parts: Sequence[MemberRows], ids: pd.DataFrame, crs: object) -
         "spacing_ft": joined("spacing_ft"),
         "basis": words(AXIS_BASES, joined("basis")),
     }
-    shapes = multilines_of(joined("ends"), offsets(joined("pieces")))
-    return late_table("members", columns, shapes, crs)
+    start = offsets(joined("pieces"))
+    return late_table("members", columns, multilines_of(ends[: start[-1]], start), crs)

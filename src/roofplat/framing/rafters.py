@@ -18,7 +18,7 @@ from roofplat.framing.member_rows import MemberRows, kind_numbers
 from roofplat.framing.members import SectionFrames, scan, section_frames
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import ROOF_LINES, Pitched, Planes
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets, stack, sums
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets
 from roofplat.late import LateTable, late_table
 from roofplat.tables import BASES, MEMBER_KINDS, words
 from roofplat.wkb import polygons
@@ -40,24 +40,44 @@ _LEVEL_SHARE = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Rafters:
-    """Members down the slope, sorted by plane, place across it, and height.
+    """k members down the slope, sorted by plane, place across it, and height.
 
-    plane
-        Index into `Planes`, shape (k,).
-    east0, north0
-        Upper end, on the section's local plane.
-    east1, north1
-        Lower end.
+    start
+        First member of each plane and the end, shape (p + 1,).
+    across_ft
+        v of each in its plane's own coordinates, shape (k,): see `plane_frames`.
+    upper_ft, lower_ft
+        u of its ends.
     at_ridge
         True where the upper end leans on a ridge.
+    sine, cosine
+        Of the direction down each plane, shape (p,).
     """
 
-    plane: IntArray
-    east0: FloatArray
-    north0: FloatArray
-    east1: FloatArray
-    north1: FloatArray
+    start: IntArray
+    across_ft: FloatArray
+    upper_ft: FloatArray
+    lower_ft: FloatArray
     at_ridge: npt.NDArray[np.bool_]
+    sine: FloatArray
+    cosine: FloatArray
+
+    @property
+    def plane(self) -> IntArray:
+        """Index into `Planes`, shape (k,)."""
+        return np.repeat(np.arange(self.sine.size), np.diff(self.start))
+
+    def ends_ft(self, planes: slice) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """East and north of the upper end and of the lower one, of the members of some planes.
+
+        On the local plane of the section.
+        """
+        low, high = self.start[planes.start], self.start[planes.stop]
+        counts = np.diff(self.start[planes.start : planes.stop + 1])
+        sine, cosine = np.repeat(self.sine[planes], counts), np.repeat(self.cosine[planes], counts)
+        across, upper, lower = (values[low:high] for values in (self.across_ft, self.upper_ft, self.lower_ft))
+        east, north = across * cosine, across * sine
+        return upper * sine - east, upper * cosine + north, lower * sine - east, lower * cosine + north
 
 
 def outlines_of_planes(planes: Planes, outlines: Outlines) -> Outlines:
@@ -140,29 +160,34 @@ def rafters(pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray) -> Raf
     Rafters
         A plane that is not convex may carry two pieces on one line.
     """
-    if pitched.planes.count == 0:
-        empty = np.empty(0)
-        return Rafters(empty.astype(np.int64), empty, empty, empty, empty, empty.astype(bool))
     frames = plane_frames(pitched, outlines, spacing_ft)
-    return stack([_rafters(frames, rows) for rows in chunks(frames.count, _CHUNK)])
-
-
-def _rafters(frames: SectionFrames, rows: slice) -> Rafters:
-    part = frames.rows(rows)
-    runs = scan(part, part.beams, "u")
-    sine, cosine = part.sine[runs.section], part.cosine[runs.section]
-    beside_east, beside_north = runs.position * cosine, runs.position * sine
-    climb = np.abs(part.u1 - part.u0)
-    level = climb < _LEVEL_SHARE * np.hypot(climb, part.v1 - part.v0)
+    # A line that crosses every side of its plane; what is not filled takes no memory.
+    most = int((frames.beams.count * (np.diff(frames.outlines.start) // 2)).sum())
+    across, upper, lower = np.empty((3, most))
+    at_ridge = np.empty(most, dtype=bool)
+    climb = np.abs(frames.u1 - frames.u0)
+    level = climb < _LEVEL_SHARE * np.hypot(climb, frames.v1 - frames.v0)
     # Above the eave a level edge is a ridge, or the high edge of a roof of one plane.
-    above = np.minimum(part.u0, part.u1) < part.u_high[part.outlines.section] - _LEVEL_SHARE
+    above = np.minimum(frames.u0, frames.u1) < frames.u_high[frames.outlines.section] - _LEVEL_SHARE
+    ridge = level & above
+    counts = np.zeros(frames.count, dtype=np.int64)
+    filled = 0
+    for rows in chunks(frames.count, _CHUNK):
+        part = frames.rows(rows)
+        runs = scan(part, part.beams, "u")
+        here = slice(filled, filled + runs.section.size)
+        across[here], upper[here], lower[here] = runs.position, runs.low, runs.high
+        at_ridge[here] = ridge[runs.low_edge + frames.outlines.start[rows.start]]
+        counts[rows] = np.bincount(runs.section, minlength=part.count)
+        filled = here.stop
     return Rafters(
-        plane=runs.section + rows.start,
-        east0=runs.low * sine - beside_east,
-        north0=runs.low * cosine + beside_north,
-        east1=runs.high * sine - beside_east,
-        north1=runs.high * cosine + beside_north,
-        at_ridge=(above & level)[runs.low_edge],
+        start=offsets(counts),
+        across_ft=across[:filled],
+        upper_ft=upper[:filled],
+        lower_ft=lower[:filled],
+        at_ridge=at_ridge[:filled],
+        sine=frames.sine,
+        cosine=frames.cosine,
     )
 
 
@@ -185,10 +210,13 @@ def rafter_counts(pitched: Pitched, members: Rafters, trusses: npt.NDArray[np.bo
         Shape (n,).
     """
     count = pitched.found.size
-    section = pitched.planes.section[members.plane]
-    lines = np.bincount(section, minlength=count)
+    first = members.start[pitched.planes.start]
+    lines = np.diff(first)
     has_ridge = np.bincount(pitched.lines.section[pitched.lines.kind == 0], minlength=count) > 0
-    at_ridge = sums(members.at_ridge.astype(float), section, count).astype(np.int64)
+    at_ridge = np.zeros(count, dtype=np.int64)
+    some = np.flatnonzero(lines)
+    if some.size:
+        at_ridge[some] = np.add.reduceat(members.at_ridge, first[some], dtype=np.int64)
     return lines - np.where(trusses & has_ridge, at_ridge // 2, 0)
 
 
@@ -232,6 +260,7 @@ def pitched_members(
     pitched: Pitched,
     outlines: Outlines,
     members: Rafters,
+    room: FloatArray,
     *,
     count: IntArray,
     name: npt.NDArray[np.object_],
@@ -248,8 +277,10 @@ def pitched_members(
         The sections.
     members
         Members down the slope.
+    room
+        Is filled from the front with the ends of all lines, row after row, as `members_table` wants them.
     count
-        How many, of `rafter_counts`, shape (n,).
+        How many members go down the slope, of `rafter_counts`, shape (n,).
     name
         What the family calls the members down the slope, shape (n,).
     spacing_ft, spacing_basis
@@ -262,41 +293,39 @@ def pitched_members(
     """
     tables = []
     lines, planes = pitched.lines, pitched.planes
+    filled = 0
     for kind, line in enumerate(ROOF_LINES):
-        rows = lines.kind == kind
+        rows = np.flatnonzero(lines.kind == kind)
         ends = (lines.east0[rows], lines.north0[rows], lines.east1[rows], lines.north1[rows])
-        owner, pieces, drawn = _multi_lines(outlines, lines.section[rows], ends)
+        section = lines.section[rows]
+        room[filled : filled + rows.size] = outlines.planes.crs_ends(ends, section)
+        filled += rows.size
+        pieces = np.bincount(section, minlength=outlines.count)
+        owner = np.flatnonzero(pieces)
         tables.append(
             MemberRows(
                 section=owner,
                 kind=np.full(owner.size, MEMBER_KINDS.index(line)),
-                count=pieces,
+                count=pieces[owner],
                 spacing_ft=np.full(owner.size, np.nan),
                 basis=pitched.layout_basis[owner],
-                pieces=pieces,
-                ends=drawn,
+                pieces=pieces[owner],
             )
         )
-    ends = (members.east0, members.north0, members.east1, members.north1)
-    owner, pieces, drawn = _multi_lines(outlines, planes.section[members.plane], ends)
+    for some in chunks(planes.count, _CHUNK):
+        section = np.repeat(planes.section[some], np.diff(members.start[some.start : some.stop + 1]))
+        room[filled : filled + section.size] = outlines.planes.crs_ends(members.ends_ft(some), section)
+        filled += section.size
+    pieces = np.diff(members.start[planes.start])
+    owner = np.flatnonzero(pieces)
     tables.append(
         MemberRows(
             section=owner,
-            kind=kind_numbers(name[owner]),
+            kind=kind_numbers(name)[owner],
             count=count[owner],
             spacing_ft=spacing_ft[owner],
             basis=np.maximum(pitched.layout_basis, spacing_basis)[owner],
-            pieces=pieces,
-            ends=drawn,
+            pieces=pieces[owner],
         )
     )
     return tables
-
-
-def _multi_lines(
-    outlines: Outlines, section: IntArray, ends: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """Sections that have lines, how many each has, and the ends of all lines in the working CRS."""
-    pieces = np.bincount(section, minlength=outlines.count)
-    owner = np.flatnonzero(pieces)
-    return owner, pieces[owner], outlines.planes.crs_ends(ends, section)

@@ -29,7 +29,6 @@ FloatArray = npt.NDArray[np.float64]
 # Half the step of the central difference: 0.00001 degree is about one metre, small against the
 # curvature of any projection and large against the rounding of coordinates.
 _STEP_DEG = 1e-5
-_AT_ONCE = 2**14
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,13 +141,10 @@ class LocalPlanes:
         ndarray of float
             x and y of the one end, then of the other, shape (m, 4).
         """
+        east0, north0, east1, north1 = ends_ft
         ends = np.empty((plane.size, 4))
-        # In pieces that the processor's cache holds: there are millions of members.
-        for first in range(0, plane.size, _AT_ONCE):
-            some = slice(first, first + _AT_ONCE)
-            east0, north0, east1, north1 = (values[some] for values in ends_ft)
-            ends[some, 0], ends[some, 1] = self.crs(east0, north0, plane[some])
-            ends[some, 2], ends[some, 3] = self.crs(east1, north1, plane[some])
+        ends[:, 0], ends[:, 1] = self.crs(east0, north0, plane)
+        ends[:, 2], ends[:, 3] = self.crs(east1, north1, plane)
         return ends
 
     def area_ft2_per_unit2(self) -> FloatArray:
