@@ -831,7 +831,8 @@ def part_names(owner: pd.Series[Any]) -> pd.Index:
     name = owner.reset_index(drop=True)
     part = pd.Series(np.arange(len(name)), index=name.index)
     part = part - part.where((name != name.shift()).to_numpy(dtype=bool)).ffill().astype("int64") + 1
-    return pd.Index(name.where(part == 1, name + "." + part.astype("str")), dtype="str")
+    names: pd.Index = pd.Index(name.where(part == 1, name + "." + part.astype("str")), dtype="str")
+    return names
 
 
 def layer_names(opened: Sequence[Given]) -> list[str]:

@@ -114,7 +114,8 @@ def meeting(boxes: FloatArray, window: FloatArray) -> npt.NDArray[np.bool_]:
 
     Examples
     --------
-    >>> meeting(np.array([[0.0, 0.0, 1.0, 1.0], [3.0, 0.0, 4.0, 1.0]]), np.array([1.0, 0.0, 2.0, 9.0])).tolist()
+    >>> boxes = np.array([[0.0, 0.0, 1.0, 1.0], [3.0, 0.0, 4.0, 1.0]])
+    >>> meeting(boxes, np.array([1.0, 0.0, 2.0, 9.0])).tolist()
     [True, False]
     """
     return np.asarray(

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
@@ -152,9 +151,9 @@ def cut_district(
             "tiles": [{**asdict(tile), "digest": digests[tile.name]} for tile in tiles],
         }
         shutil.rmtree(folder / "sources", ignore_errors=True)
-        os.replace(fresh, folder / "sources")
+        fresh.replace(folder / "sources")
         (folder / f"{_FILE}.new").write_text(json.dumps(written), "utf-8")
-        os.replace(folder / f"{_FILE}.new", folder / _FILE)
+        (folder / f"{_FILE}.new").replace(folder / _FILE)
     finally:
         shutil.rmtree(held, ignore_errors=True)
         shutil.rmtree(fresh, ignore_errors=True)
@@ -232,9 +231,7 @@ def _check(outline: Narrow, others: list[Narrow]) -> None:
     if outline.fault is not None:
         raise outline.fault
     label = _label(outline)
-    here, *boxes = (
-        (None, None) if layer.crs is None or layer.fault else _bulk(layer) for layer in (outline, *others)
-    )
+    here, *boxes = (_bulk(layer) for layer in (outline, *others))
     turned, verdicts = compare_boxes(here, boxes)
     if turned:
         raise swapped_error(label, "the other layers")
@@ -249,6 +246,8 @@ def _check(outline: Narrow, others: list[Narrow]) -> None:
 
 
 def _bulk(layer: Narrow) -> Any:
+    if layer.crs is None or layer.fault is not None:
+        return None, None
     boxes = layer.boxes[layer.kept]
     return bulk_of(boxes, _crs(layer)), bulk_of(boxes, _crs(layer), swapped=True)
 

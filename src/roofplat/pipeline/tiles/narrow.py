@@ -48,7 +48,7 @@ class Narrow:
     source
         Its line of the district file.
     found, crs, form
-        What was seen of it, the CRS of its coordinates, how its rows become a frame; as far as it can be read.
+        What was seen of it, the CRS of its coordinates, how its rows become a frame.
     fault, read
         Why it cannot be used, and how many rows are lost with it.
     remarks

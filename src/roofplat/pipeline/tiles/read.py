@@ -33,6 +33,7 @@ from roofplat.intake.gather import (
     make_inputs,
     plain_sources,
 )
+from roofplat.intake.layer import Severity
 from roofplat.intake.look import Look
 from roofplat.intake.raw import GEOMETRY, RawForm, raw_frame
 from roofplat.intake.read import points_of_table, start_layer
@@ -137,6 +138,7 @@ def read_tile(
     home = pd.Index(names[footprints.kept & footprints.home].astype("str"))
     problems = _problems(by_role, told["layers"], first=first)
     counts = _counts(by_role, first=first)
+    del as_of
     return TileInputs(replace(inputs, problems=problems, counts=counts), home, own, problems, counts)
 
 
@@ -159,7 +161,7 @@ def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path,
     if told["crs"] is not None:
         crs = CRS.from_json(told["crs"])
     found = Look(source.file, told["name"], (told["name"],), told["driver"], None, crs, len(frame), {})
-    refusal = "error" if isinstance(source, FootprintSource) else "warning"
+    refusal: Severity = "error" if isinstance(source, FootprintSource) else "warning"
     layer = replace(
         start_layer(found, frame, shapes, refusal),
         label=told["label"],
