@@ -101,6 +101,15 @@ def test_makers_take_columns_of_coordinates() -> None:
     assert segments_wkb(x0, y0, x1, y1).equals(segments(x0, y0, x1, y1).wkb())
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_portions_are_together_the_whole(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    wanted = _objects(KINDS[kind])
+    monkeypatch.setattr(wkb, "_POINTS_AT_ONCE", 3)
+    column = shapes_of(wanted).wkb_chunks()
+    assert column.to_pylist() == shapely.to_wkb(wanted).tolist()
+    assert shapes_of(wanted).run(0, 0).wkb_chunks().length() == 0
+
+
 def test_other_points_keep_their_lists() -> None:
     wanted = _objects(KINDS["polygons"])
     shapes = shapes_of(wanted)

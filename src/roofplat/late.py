@@ -57,7 +57,7 @@ class LateTable:
         """The same rows as `arrow_of` makes of the frame, byte for byte, without a geometry object."""
         return _with_wkb(
             _columns_to_arrow(self.columns),
-            self.shapes.wkb(),
+            self.shapes.wkb_chunks(),
             sorted(self.shapes.kinds()),
             self.shapes.extent().tolist(),
             self.crs,
@@ -183,7 +183,11 @@ def _columns_to_arrow(columns: Mapping[str, Any]) -> pa.Table:
 
 
 def _with_wkb(
-    plain: pa.Table, wkb: pa.Array, kinds: Sequence[str], extent: Sequence[float], crs: object
+    plain: pa.Table,
+    wkb: pa.Array | pa.ChunkedArray,
+    kinds: Sequence[str],
+    extent: Sequence[float],
+    crs: object,
 ) -> pa.Table:
     known = {"crs": json.loads(_projjson(CRS.from_user_input(crs).to_wkt()))} if crs is not None else {}
     described = {"ARROW:extension:name": "geoarrow.wkb", "ARROW:extension:metadata": json.dumps(known)}
