@@ -132,10 +132,10 @@ def read_tile(
     by_role = dict(zip(opened, done, strict=True))
     own = _home_rows(by_role, inputs, district)
     footprints = by_role["footprints"].layer
-    if footprints is None or footprints.ids is None or footprints.home is None:
-        raise TypeError("Footprints of a tile have ids and are at home or not.")
-    names = footprints.ids if footprints.names is None else footprints.names
-    home = pd.Index(names[footprints.kept & footprints.home].astype("str"))
+    if footprints is None or footprints.home is None:
+        raise TypeError("Footprints of a tile are at home or not.")
+    # Ids as they came out: of two that are alike in the file the later has another one.
+    home = pd.Index(inputs.footprints["building_id"][footprints.home[footprints.kept]])
     problems = _problems(by_role, told["layers"], first=first)
     counts = _counts(by_role, first=first)
     del as_of
