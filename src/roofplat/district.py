@@ -173,6 +173,12 @@ class Scale(_Settings):
 
     tile_buildings: Annotated[int, Field(ge=10, le=1_000_000)] = 5_000
     """Buildings of a tile at most; a district of more is built in tiles."""
+    workbook_rows: Annotated[int, Field(ge=1, le=1_000_000)] = 5_000
+    """Rows of a list in the workbook at most, from the first; the CSV list has them all."""
+    geojson_buildings: Annotated[int, Field(ge=0)] = 5_000
+    """A dispatch area of more buildings gets no GeoJSON file; its layers are in the GeoPackage."""
+    geopackage: bool = True
+    """Write the GeoPackage of all layers, the largest file of a build."""
     map_buildings: Annotated[int, Field(ge=1, le=10_000_000)] = 200_000
     """Buildings on a page of the map at most; of more, `map.html` shows the areas and links to their pages."""
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import shapely
 
-from roofplat.publish import NO_AREA, write_area_layers
+from roofplat.publish import NO_AREA, Parts, write_area_layers
 from roofplat.rules import load_rulebook
 
 from .conftest import HOSTILE, make_table
@@ -20,7 +20,7 @@ from .conftest import HOSTILE, make_table
 @pytest.fixture(scope="module")
 def files(tables: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("out") / "areas"
-    written = write_area_layers(tables, folder)
+    written = write_area_layers(Parts.of(tables), folder)
     assert {path.parent for path in written} == {folder}
     return {json.loads(path.read_text("utf-8"))["name"]: path for path in written}
 
@@ -86,7 +86,7 @@ def by_layer(path: Path) -> dict[str, list[dict[str, Any]]]:
 
 
 def test_roofs_of_other_families(mixed: dict[str, Any], tmp_path: Path) -> None:
-    east, west = map(by_layer, write_area_layers(mixed, tmp_path))
+    east, west = map(by_layer, write_area_layers(Parts.of(mixed), tmp_path))
     assert len(east["planes"]) == 4
     assert {row["kind"] for row in east["members"]} == {"ridge", "hip", "rafter", "truss"}
     assert [row["pushes_out"] for row in east["collapse_zones"]] == [False, True]
@@ -104,11 +104,10 @@ def test_roofs_of_other_families(mixed: dict[str, Any], tmp_path: Path) -> None:
 
 def test_ground_of_no_area_goes_with_the_buildings_of_none(mixed: dict[str, Any], tmp_path: Path) -> None:
     buildings = mixed["buildings"].assign(dispatch_area=["East", "East", "West", None])
-    *_, none = write_area_layers({**mixed, "buildings": buildings}, tmp_path)
+    *_, none = write_area_layers(Parts.of({**mixed, "buildings": buildings}), tmp_path)
     assert [row["kind"] for row in by_layer(none)["ground"]] == ["water"]
-    (only,) = write_area_layers(
-        {"buildings": mixed["buildings"].assign(dispatch_area=None), "ground": mixed["ground"]}, tmp_path
-    )
+    nowhere = {"buildings": mixed["buildings"].assign(dispatch_area=None), "ground": mixed["ground"]}
+    (only,) = write_area_layers(Parts.of(nowhere), tmp_path)
     assert len(by_layer(only)["ground"]) == 3
 
 
@@ -184,19 +183,25 @@ def test_values_come_back_whatever_they_hold(files: dict[str, Path], without: An
     )
     odd = 'line\u2028separator\x85 and "quotes"\nand a line feed'
     row = {"building_id": odd, "area_ft2": 1.0, "roof_family": "unknown", "geometry": shapely.box(0, 0, 1, 1)}
-    (path,) = write_area_layers(
-        {"buildings": make_table("buildings", [row, {**row, "building_id": "b"}])}, tmp_path
-    )
+    both = make_table("buildings", [row, {**row, "building_id": "b"}])
+    (path,) = write_area_layers(Parts.of({"buildings": both}), tmp_path)
     assert [one["properties"]["building_id"] for one in collection(path)["features"]] == [odd, "b"]
 
 
 def test_rules_as_they_come_are_said_to_be_so(tables: dict[str, Any], tmp_path: Path) -> None:
-    for path in write_area_layers(tables, tmp_path, rules=load_rulebook()):
+    for path in write_area_layers(Parts.of(tables), tmp_path, rules=load_rulebook()):
         assert collection(path)["overridden_rules"] == []
 
 
 def test_an_area_that_bears_the_name_of_none_shares_its_file(tmp_path: Path) -> None:
     row = {"area_ft2": 1.0, "roof_family": "unknown", "geometry": shapely.box(0, 0, 1, 1)}
     rows = [{**row, "building_id": "a", "dispatch_area": NO_AREA}, {**row, "building_id": "b"}]
-    (path,) = write_area_layers({"buildings": make_table("buildings", rows)}, tmp_path)
+    (path,) = write_area_layers(Parts.of({"buildings": make_table("buildings", rows)}), tmp_path)
     assert [one["properties"]["building_id"] for one in collection(path)["features"]] == ["a", "b"]
+
+
+def test_an_area_of_too_many_buildings_has_no_file(mixed: dict[str, Any], tmp_path: Path) -> None:
+    buildings = mixed["buildings"].assign(dispatch_area=["East", "East", "West", "East"])
+    written = write_area_layers(Parts.of({**mixed, "buildings": buildings}), tmp_path, most_buildings=2)
+    assert [collection(path)["name"] for path in written] == ["West"]
+    assert [*tmp_path.iterdir()] == written

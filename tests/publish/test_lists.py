@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from roofplat.publish import solar_list, write_list
+from roofplat.publish import Parts, solar_list, write_list
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -54,7 +54,7 @@ def test_the_problem_list(tables: dict[str, Any], tmp_path: Path) -> None:
 
 def test_the_solar_list_begins_with_what_fails(mixed: dict[str, Any], tmp_path: Path) -> None:
     went = mixed["solar_access"].copy(deep=True)
-    found = rows(write_list(solar_list(mixed), tmp_path / "solar_access.csv"))
+    found = rows(write_list(solar_list(Parts.of(mixed)), tmp_path / "solar_access.csv"))
     assert [(row["rule"], row["passes"]) for row in found] == [
         ("solar.perimeter_ft", "False"),
         ("solar.smoke_way_ft", ""),
@@ -66,6 +66,6 @@ def test_the_solar_list_begins_with_what_fails(mixed: dict[str, Any], tmp_path: 
     assert found[1]["message"].startswith("'=Nobody")
     assert "geometry" not in found[0]
     assert mixed["solar_access"].equals(went)
-    nothing = solar_list({**mixed, "solar_access": mixed["solar_access"].iloc[:0]})
+    nothing = solar_list(Parts.of({**mixed, "solar_access": mixed["solar_access"].iloc[:0]}))
     assert nothing.empty
     assert list(nothing.columns) == list(found[0])

@@ -16,6 +16,7 @@ from roofplat.district import District
 from roofplat.errors import DistrictFileError
 from roofplat.ground import Ground
 from roofplat.publish import CAUTION, write_outputs
+from roofplat.publish.parts import Parts
 from roofplat.rules import load_rulebook
 
 from .conftest import AS_OF, HOSTILE
@@ -48,7 +49,7 @@ def district(tmp_path: Path) -> District:
 
 def build(tables: dict[str, Any], district: District, out: Path) -> list[Path]:
     return write_outputs(
-        tables,
+        Parts.of(tables),
         district=district,
         rules=load_rulebook({"ladder.tip_above_edge_ft": 4.0}),
         ground=Ground(0.3048, 4200.0),
@@ -223,7 +224,7 @@ def test_the_report_says_what_it_stands_on(report: Reader) -> None:
 
 def test_a_build_of_buildings_alone(tables: dict[str, Any], district: District, tmp_path: Path) -> None:
     written = write_outputs(
-        {"buildings": tables["buildings"]},
+        Parts.of({"buildings": tables["buildings"]}),
         district=district,
         rules=load_rulebook(),
         ground=Ground(0.3048),

@@ -1,6 +1,6 @@
 """The files of a build: layers, maps, lists, report and record.
 
-In: the tables of all rooms in the working CRS, the district, the rules, the scenario.
+In: the tables of all rooms in the working CRS, part after part; the district, the rules, the scenario.
 Out: `layers.gpkg`, `planner.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.xlsx`,
     `ranking.csv`, `survey_next.csv`, `family_odds.csv`, `problems.csv`, `solar_access.csv`, `report.html`,
     where wanted `sheets/*.pdf` and `sheets/areas/*.pdf`, and `build.json` in one folder, each whole or not
@@ -12,23 +12,24 @@ from __future__ import annotations
 import contextlib
 import datetime
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from pyproj import CRS
 
 from roofplat.district import District
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, clear_away, whole_file
 from roofplat.publish.geojson import write_area_layers
 from roofplat.publish.layers import write_layers
-from roofplat.publish.lists import solar_list, write_list
+from roofplat.publish.lists import list_of, solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.parts import Parts
 from roofplat.publish.record import read_outputs, write_record
 from roofplat.publish.report import write_report
-from roofplat.publish.stock import StockRows, stock_tables, write_stock
+from roofplat.publish.stock import StockRows, stock_tables, units_per_ft, write_stock
 from roofplat.publish.workbook import LIST_TABLES, write_workbook
 from roofplat.rules import Rulebook
 
@@ -36,10 +37,12 @@ __all__ = [
     "CAUTION",
     "NO_AREA",
     "OfflineMap",
+    "Parts",
     "StockRows",
     "Wind",
     "area_files",
     "solar_list",
+    "stock_tables",
     "whole_file",
     "write_area_layers",
     "write_layers",
@@ -56,12 +59,12 @@ __all__ = [
 _LISTS = (*LIST_TABLES, "problems")
 # What one build writes and the next may not: a stale one is removed.
 _COMES_AND_GOES = re.compile(
-    r"areas/[a-z0-9-]+\.(html|geojson)|sheets/[A-Za-z0-9_-]+\.pdf|sheets/areas/[a-z0-9-]+\.pdf"
+    r"layers\.gpkg|areas/[a-z0-9-]+\.(html|geojson)|sheets/[A-Za-z0-9_-]+\.pdf|sheets/areas/[a-z0-9-]+\.pdf"
 )
 
 
 def write_outputs(
-    tables: Mapping[str, pd.DataFrame],
+    parts: Parts,
     *,
     district: District,
     rules: Rulebook,
@@ -70,7 +73,7 @@ def write_outputs(
     as_of: datetime.date,
     out: Path,
     scenario: Mapping[str, Any],
-    stock: StockRows | None = None,
+    stock: Parts | None = None,
     sheets: bool = False,
     all_ids: Iterable[str] | None = None,
     workers: int = 1,
@@ -80,8 +83,8 @@ def write_outputs(
 
     Parameters
     ----------
-    tables
-        Frames by the names of `tables.TABLES`, `buildings` at least, and `streets`, `areas`,
+    parts
+        Tables by the names of `tables.TABLES`, `buildings` at least, and `streets`, `areas`,
         `stations` with `name` and `geometry`; all in one working CRS.
     district, rules, ground
         What the build was asked for.
@@ -94,7 +97,8 @@ def write_outputs(
     scenario
         `wind_from_deg` (degrees from true north) and `wind_basis`; an empty one shows no wind.
     stock
-        What single buildings are planned by, of the whole district; without it there is no `planner.gpkg`.
+        What single buildings are planned by, of the whole district, as `write_stock` takes it; without it
+        there is no `planner.gpkg`.
     sheets
         Write a sheet of every building, and a set of each dispatch area.
     all_ids, workers, report
@@ -119,12 +123,13 @@ def write_outputs(
     earlier = read_outputs(record)
     for folder in (out, out / "areas", out / "sheets", out / "sheets" / "areas"):
         clear_away(folder)
-    parts = Parts.of(tables)
-    written = [write_layers(parts, out / "layers.gpkg", rules=rules)]
+    written = []
+    if district.scale.geopackage:
+        written.append(write_layers(parts, out / "layers.gpkg", rules=rules))
     if stock is not None and wind is not None:
         written.append(
             write_stock(
-                Parts.of(stock_tables(stock)),
+                stock,
                 out / "planner.gpkg",
                 district=district,
                 rules=rules,
@@ -132,15 +137,13 @@ def write_outputs(
                 wind_from_deg=wind.from_deg,
                 wind_basis=wind.basis,
                 as_of=as_of,
-                layers=written[0],
+                layers=written[0] if written else None,
             )
         )
     files: dict[str, str] = {}
     printed_files: list[Path] = []
     if sheets:
         # Here and not above: a build without sheets does not wait for what prints them.
-        from roofplat.publish.sheet import write_area_sets, write_sheets
-
         printed: dict[str, Any] = {
             "district": district.name,
             "rules": rules,
@@ -149,12 +152,10 @@ def write_outputs(
             "out": out,
             "report": report,
         }
-        files = write_sheets(tables, ground=ground, all_ids=all_ids, workers=workers, **printed)
-        printed_files = [out / file for file in files.values()]
-        printed_files += write_area_sets(tables, files, **printed)
+        files, printed_files = _print(parts, ground, all_ids, workers, printed)
     # The maps come after the sheets: a card offers the sheet that is there.
     written += write_maps(
-        tables,
+        parts,
         title=district.name,
         rules=rules,
         ground=ground,
@@ -163,12 +164,16 @@ def write_outputs(
         sheets={building: Path(file).name for building, file in files.items()},
         ranked=None if all_ids is None else len(all_ids),
     )
-    written += write_area_layers(tables, out / "areas", rules=rules)
-    written += [write_list(tables[name], out / f"{name}.csv") for name in _LISTS if name in tables]
-    if "ranking" in tables:
+    written += write_area_layers(
+        parts, out / "areas", rules=rules, most_buildings=district.scale.geojson_buildings
+    )
+    written += [
+        write_list(list_of(parts, name), out / f"{name}.csv") for name in _LISTS if name in parts.names
+    ]
+    if "ranking" in parts.names:
         written.append(
             write_workbook(
-                tables,
+                {name: list_of(parts, name) for name in LIST_TABLES if name in parts.names},
                 title=district.name,
                 rules=rules,
                 as_of=as_of,
@@ -176,8 +181,8 @@ def write_outputs(
                 paper=district.sheets.paper,
             )
         )
-    if "solar_access" in tables:
-        written.append(write_list(solar_list(tables), out / "solar_access.csv"))
+    if "solar_access" in parts.names:
+        written.append(write_list(solar_list(parts), out / "solar_access.csv"))
     shared: dict[str, Any] = {
         "district": district,
         "rules": rules,
@@ -186,12 +191,46 @@ def write_outputs(
         "as_of": as_of,
         "wind": wind,
     }
-    written.append(write_report(tables, **shared, path=out / "report.html"))
+    written.append(write_report(parts, **shared, path=out / "report.html"))
     written += printed_files
     names = [path.relative_to(out).as_posix() for path in written]
-    written.append(write_record(tables, **shared, outputs=names, path=record))
+    written.append(write_record(parts, **shared, outputs=names, path=record))
     for name in earlier:
         if name not in names and _COMES_AND_GOES.fullmatch(name):
             with contextlib.suppress(OSError):
                 (out / name).unlink()
     return written
+
+
+def _print(
+    parts: Parts, ground: Ground, all_ids: Sequence[str] | None, workers: int, printed: Mapping[str, Any]
+) -> tuple[dict[str, str], list[Path]]:
+    """Write the sheets of one part after the other, then the sets of one dispatch area after the other."""
+    # Here and not above: a build without sheets does not wait for what prints them.
+    from roofplat.publish.sheet import write_area_sets, write_sheets
+    from roofplat.publish.sheet.building import LEAST_REACH_FT
+
+    if all_ids is None:
+        all_ids = parts.narrow("buildings", ["building_id"])["building_id"].tolist()
+    if len(parts) == 1:
+        tables = parts.part(0)
+        files = write_sheets(tables, ground=ground, all_ids=all_ids, workers=workers, **printed)
+        return files, [*_paths(files, printed), *write_area_sets(tables, files, **printed)]
+    reach = LEAST_REACH_FT * units_per_ft(parts.extent("buildings"), CRS.from_user_input(parts.crs), ground)
+    files = {}
+    holding: dict[str, list[int]] = {}
+    for number in range(len(parts)):
+        own = parts.part(number, ["buildings"])["buildings"]
+        ids = own["building_id"].tolist()
+        for area in own["dispatch_area"].fillna(NO_AREA).unique():
+            holding.setdefault(area, []).append(number)
+        told = {"ids": ids, "all_ids": all_ids, "workers": workers, "ground": ground, **printed}
+        files |= write_sheets(parts.together([number], reach), **told)
+    sets: list[Path] = []
+    for area in sorted(holding):
+        sets += write_area_sets(parts.together(holding[area], reach), files, areas=[area], **printed)
+    return files, [*_paths(files, printed), *sets]
+
+
+def _paths(files: Mapping[str, str], printed: Mapping[str, Any]) -> list[Path]:
+    return [printed["out"] / file for file in files.values()]

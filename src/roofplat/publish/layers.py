@@ -45,6 +45,7 @@ __all__ = [
     "contents_of",
     "fixed_clock",
     "in_parts",
+    "layer_names",
     "layers_of",
     "stored_kind",
     "stored_rows",
@@ -249,9 +250,7 @@ def layers_of(parts: Parts) -> dict[str, Layer]:
     >>> list(made), made["facts"].schema.names[-1]
     (['buildings', 'facts'], 'dispatch_area')
     """
-    names = [
-        name for name in (*(name for name in TABLES if name not in _INNER), *PLACES) if name in parts.names
-    ]
+    names = layer_names(parts)
     plain = {name: Layer(parts.schema(name), partial(parts.tables, name)) for name in names}
     if "buildings" not in names:
         return plain
@@ -273,6 +272,17 @@ def layers_of(parts: Parts) -> dict[str, Layer]:
             layer = Layer(schema, partial(with_area, name))
         made[name] = layer
     return made
+
+
+def layer_names(parts: Parts) -> list[str]:
+    """Names of the tables that readers get, in the order of the layers.
+
+    Examples
+    --------
+    >>> layer_names(Parts.of({"facts": pd.DataFrame(), "buildings": pd.DataFrame(), "roofs": pd.DataFrame()}))
+    ['buildings', 'facts']
+    """
+    return [name for name in (*TABLES, *PLACES) if name in parts.names and name not in _INNER]
 
 
 def _after_columns(schema: pa.Schema) -> int:

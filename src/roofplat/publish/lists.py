@@ -7,15 +7,15 @@ Out: a CSV file, UTF-8, whose text cells no spreadsheet takes for a formula.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
 
 from roofplat.publish.files import whole_file
+from roofplat.publish.parts import GEOMETRY, Parts
 
-__all__ = ["LIKE_A_FORMULA", "solar_list", "write_list"]
+__all__ = ["LIKE_A_FORMULA", "list_of", "solar_list", "write_list"]
 
 # Lines end as RFC 4180 has it; a bare carriage return inside a cell is then quoted as well.
 _LINE_END = "\r\n"
@@ -28,12 +28,31 @@ Wide forms of the signs count in some languages, and blanks before a sign may be
 """
 
 
-def solar_list(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def list_of(parts: Parts, name: str) -> pd.DataFrame:
+    """A table of the whole district without its geometry; the ranking by rank, wherever buildings lie.
+
+    Parameters
+    ----------
+    parts
+        The tables.
+    name
+        One of them.
+
+    Returns
+    -------
+    DataFrame
+    """
+    columns = [column for column in parts.schema(name).names if column != GEOMETRY]
+    rows = parts.narrow(name, columns)
+    return rows.sort_values("rank", kind="stable", ignore_index=True) if name == "ranking" else rows
+
+
+def solar_list(parts: Parts) -> pd.DataFrame:
     """Put the solar access audit in the order of a desk: what fails first, then what nobody can tell.
 
     Parameters
     ----------
-    tables
+    parts
         `buildings` and `solar_access`.
 
     Returns
@@ -42,11 +61,12 @@ def solar_list(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
         The rows of `solar_access` with `name`, `address` and `dispatch_area` of the building after
         its id; within each part in the order of the table.
     """
-    audit = pd.DataFrame(tables["solar_access"]).drop(columns="geometry", errors="ignore")
+    audit = list_of(parts, "solar_access")
     order = audit["passes"].astype("Int64").map({0: 0, 1: 2}).fillna(1)
     audit = audit.iloc[order.argsort(kind="stable").to_numpy()]
-    buildings = pd.DataFrame(tables["buildings"]).set_index("building_id")
-    for place, name in enumerate(("name", "address", "dispatch_area"), start=1):
+    told = ["name", "address", "dispatch_area"]
+    buildings = parts.narrow("buildings", ["building_id", *told]).set_index("building_id")
+    for place, name in enumerate(told, start=1):
         audit.insert(place, name, audit["building_id"].map(buildings[name]))
     return audit.reset_index(drop=True)
 

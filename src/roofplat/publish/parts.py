@@ -39,8 +39,11 @@ _KEY = "key.txt"
 _BUILDING = "building_id"
 # Tables whose rows may belong to no building, and then lie in an area by their place.
 _ANYWHERE = ("ground", "obstacles")
+# Tables of which a sheet shows what lies near, whosever it is.
+_NEAR = ("buildings", "obstacles", "ground", "streets")
 # Fast, and small enough: GeoParquet inside is read once and thrown away when the district changes.
 _COMPRESSION, _LEVEL = "zstd", 1
+_Box = tuple[float, float, float, float]
 _ARROW_TYPES: Mapping[str, pa.DataType] = {
     "str": pa.large_string(),
     "category": pa.dictionary(pa.int32(), pa.large_string()),
@@ -188,6 +191,43 @@ class Parts:
             found[name] = once.of_buildings(own)
         return found
 
+    def together(self, numbers: Sequence[int], reach: float) -> dict[str, Any]:
+        """Some parts as one, with the buildings and other things of all other parts that lie near them.
+
+        Parameters
+        ----------
+        numbers
+            Which, from 0.
+        reach
+            How far things may lie away at the least, in units of the working CRS; else as far as the
+            longest building is long.
+
+        Returns
+        -------
+        dict
+            Frames by name. Of `buildings` and of layers that belong to no building there are those of other
+            parts, too, where these come so near.
+        """
+        frames = [self.part(number) for number in numbers]
+        made = {name: _joined([frame[name] for frame in frames]) for name in frames[0]}
+        made |= {name: frames[0][name] for name, once in self._once.items() if once.index is None}
+        boxes = np.array([part.box("buildings") or [np.nan] * 4 for part in self._parts], dtype=float)
+        edges = made["buildings"].geometry.bounds.to_numpy()
+        reach = max(float(np.max(edges[:, 2:] - edges[:, :2], initial=0.0)), reach)
+        grown = shapely.box(*(boxes[list(numbers)] + reach * np.array([-1.0, -1.0, 1.0, 1.0])).T)
+        for name in _NEAR:
+            if name not in made or name in self._once:
+                continue
+            others = [
+                self._parts[number].frame(name, self.crs)
+                for number in range(len(self._parts))
+                if number not in numbers
+                and (box := self._parts[number].box(name)) is not None
+                and shapely.intersects(grown, shapely.box(*box)).any()
+            ]
+            made[name] = _joined([made[name], *others])
+        return made
+
     def whole(self, names: Iterable[str] | None = None) -> dict[str, Any]:
         """Some tables of the whole district, in memory: for what is small, and for tests.
 
@@ -334,6 +374,10 @@ class Parts:
         if name in self._once:
             return len(self._once[name].table)
         return sum(part.count(name) for part in self._parts)
+
+    def rows(self, number: int, name: str) -> int:
+        """How many rows of a table one part has."""
+        return len(self._once[name].table) if name in self._once else self._parts[number].count(name)
 
     def areas_of_parts(self) -> list[set[str]]:
         """The dispatch areas that the buildings of each part lie in; of no area are none."""
@@ -522,7 +566,7 @@ class _Memory:
         del name, extent
         return True
 
-    def box(self, name: str) -> Sequence[float] | None:
+    def box(self, name: str) -> _Box | None:
         return _box(self.held[name])
 
 
@@ -580,9 +624,9 @@ class _Tile:
         edges = self.sizes.get(name, {}).get("box")
         return edges is not None and bool(shapely.box(*edges).intersects(extent))
 
-    def box(self, name: str) -> Sequence[float] | None:
-        found: Sequence[float] | None = self.sizes[name].get("box")
-        return found
+    def box(self, name: str) -> _Box | None:
+        edges = self.sizes[name].get("box")
+        return None if edges is None else tuple(edges)
 
     def _file(self, name: str) -> Path:
         return self.folder / f"{name}.parquet"
@@ -663,10 +707,10 @@ def _cast(cells: pa.ChunkedArray, wanted: pa.DataType) -> pa.ChunkedArray:
     return pa.chunked_array(chunks, type=wanted)
 
 
-def _box(table: Any) -> Sequence[float] | None:
+def _box(table: Any) -> _Box | None:
     if isinstance(table, LateTable):
         table = table.frame()
-    return [float(edge) for edge in table.total_bounds] if len(table) else None
+    return tuple(table.total_bounds.tolist()) if len(table) else None
 
 
 def _is_text(kind: pa.DataType) -> bool:

@@ -24,7 +24,9 @@ import shapely
 from roofplat.district import District, LayerSource
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, write_whole
+from roofplat.publish.layers import layer_names
 from roofplat.publish.map import Wind
+from roofplat.publish.parts import Parts
 from roofplat.rules import Rulebook
 
 __all__ = ["input_sums", "read_outputs", "write_record"]
@@ -46,7 +48,7 @@ _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
 
 def write_record(
-    tables: Mapping[str, pd.DataFrame],
+    parts: Parts,
     *,
     district: District,
     rules: Rulebook,
@@ -61,7 +63,7 @@ def write_record(
 
     Parameters
     ----------
-    tables
+    parts
         The tables of the build, for their sizes.
     district
         Its input files are read once more for their SHA-256 sums.
@@ -90,7 +92,7 @@ def write_record(
     DistrictFileError
         The file cannot be written.
     """
-    crs = tables["buildings"].crs
+    crs = parts.crs
     record = {
         "as_of": as_of.isoformat(),
         "caution": CAUTION,
@@ -100,7 +102,7 @@ def write_record(
         "inputs": input_sums(district),
         "outputs": sorted(outputs),
         "rules_overridden": {rule.id: {"value": rule.value, "unit": rule.unit} for rule in rules.overridden},
-        "tables": {name: len(frame) for name, frame in tables.items()},
+        "tables": {name: parts.count(name) for name in layer_names(parts)},
         "versions": {
             **{name: importlib.metadata.version(name) for name in _LIBRARIES},
             "GDAL": ".".join(map(str, pyogrio.__gdal_version__)),

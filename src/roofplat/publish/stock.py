@@ -56,6 +56,7 @@ __all__ = [
     "stock_tables",
     "strange_building",
     "street_reach_ft",
+    "units_per_ft",
     "write_stock",
     "yards_of",
 ]
@@ -255,7 +256,7 @@ def write_stock(
         "paper": district.sheets.paper,
         "region": district.region,
         "rules": {rule.id: rule.value for rule in rules.overridden},
-        "units_per_ft": _units_per_ft(parts.extent("roofs"), crs, ground),
+        "units_per_ft": units_per_ft(parts.extent("roofs"), crs, ground),
         "wind_basis": wind_basis,
         "wind_from_deg": wind_from_deg,
     }
@@ -798,10 +799,22 @@ def _off_outline(setting: StockSetting) -> float:
     return _OFF_OUTLINE_FT * setting.units_per_ft
 
 
-def _units_per_ft(extent: npt.NDArray[np.float64], crs: CRS, ground: Ground) -> float:
+def units_per_ft(extent: npt.NDArray[np.float64], crs: CRS, ground: Ground) -> float:
     """The most units of the working CRS that a foot has in a box, in any direction.
 
-    It is looked for on a grid of places, corners among them: a projection stretches most at an edge.
+    Parameters
+    ----------
+    extent
+        Least x and y, greatest x and y; NaN where there is no box.
+    crs
+        The working CRS.
+    ground
+        What a foot is.
+
+    Returns
+    -------
+    float
+        Looked for on a grid of places, corners among them: a projection stretches most at an edge.
     """
     if np.isnan(extent).any():
         return 1.0

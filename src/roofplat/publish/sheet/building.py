@@ -24,13 +24,13 @@ from roofplat.errors import DistrictFileError
 from roofplat.ground import Ground, LocalPlanes, local_planes
 from roofplat.tables import TABLES, empty
 
-__all__ = ["PLACES", "Leaf", "split_buildings"]
+__all__ = ["LEAST_REACH_FT", "PLACES", "Leaf", "split_buildings"]
 
 PLACES = ("streets", "areas", "stations")
 """Layers that belong to no building and have a name and a geometry."""
 
-# What is kept around a building: its own size, and at least this. No sheet shows more.
-_LEAST_REACH_FT = 150.0
+LEAST_REACH_FT = 150.0
+"""What is kept around a building: its own size, and at least this. No sheet shows more."""
 _Ints = npt.NDArray[np.int64]
 
 
@@ -177,7 +177,7 @@ def _first_rows(held: pd.Series, wanted: pd.Index) -> _Ints:
 def _reach(west: Any, south: Any, east: Any, north: Any, planes: LocalPlanes) -> npt.NDArray[np.float64]:
     """Corners, in the working CRS, of what may show on each building's sheet, shape (n, 4)."""
     units = np.abs(planes.to_crs).sum(axis=2).max(axis=1)
-    more = np.maximum(np.maximum(east - west, north - south), _LEAST_REACH_FT * units)
+    more = np.maximum(np.maximum(east - west, north - south), LEAST_REACH_FT * units)
     return np.column_stack([west - more, south - more, east + more, north + more])
 
 
