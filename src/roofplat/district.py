@@ -179,6 +179,8 @@ class Scale(_Settings):
     """A dispatch area of more buildings gets no GeoJSON file; its layers are in the GeoPackage."""
     geopackage: bool = True
     """Write the GeoPackage of all layers, the largest file of a build."""
+    worker_patience_s: Annotated[float, Field(ge=1, le=86_400)] = 60.0
+    """Seconds that a build waits for a worker where its cluster has none."""
     map_buildings: Annotated[int, Field(ge=1, le=10_000_000)] = 200_000
     """Buildings on a page of the map at most; of more, `map.html` shows the areas and links to their pages."""
 
