@@ -122,50 +122,49 @@ def lay_out_bays(
 
     # One spare cell ends each row: a stroke's end mark may fall behind the last bay.
     stroke_start = offsets(rows * (columns + 1))
-    strokes = np.zeros(stroke_start[-1] + 1, dtype=np.int32)
-    parity = np.zeros(stroke_start[-1] + 1, dtype=np.int32)
+    board = _Board(frames.purlins, u_border, first_u, stroke_start, columns)
     owner = frames.outlines.section
-    kept = wanted[owner]
+    kept = np.flatnonzero(wanted[owner])
     owner = owner[kept]
     u0, v0, u1, v1 = frames.u0[kept], frames.v0[kept], frames.u1[kept], frames.v1[kept]
-    first = _cell(frames.beams, np.minimum(v0, v1), owner)
-    last = _cell(frames.beams, np.maximum(v0, v1), owner)
-    edge, step = expand(last - first + 1)
-    line = first[edge] + step
-    owner = owner[edge]
-    band_low = _line(frames.beams, frames.v_low, frames.v_high, owner, line)
-    band_high = _line(frames.beams, frames.v_low, frames.v_high, owner, line + 1)
-    u0, v0, u1, v1 = u0[edge], v0[edge], u1[edge], v1[edge]
+    v_least, v_most = np.minimum(v0, v1), np.maximum(v0, v1)
     rise = v1 - v0
     level = np.abs(rise) < 1e-9
     slope = np.where(level, 0.0, (u1 - u0) / np.where(level, 1.0, rise))
-    # Walls are bearing lines too: no edge comes nearer to a cut than a beam may.
-    clipped_low = np.clip(np.minimum(v0, v1), band_low + _EDGE_FT, band_high - _EDGE_FT)
-    clipped_high = np.clip(np.maximum(v0, v1), band_low + _EDGE_FT, band_high - _EDGE_FT)
-    touches = (np.maximum(v0, v1) >= band_low + _EDGE_FT) & (np.minimum(v0, v1) <= band_high - _EDGE_FT)
-    at_low = np.where(level, u0, u0 + (clipped_low - v0) * slope)
-    at_high = np.where(level, u1, u0 + (clipped_high - v0) * slope)
+    first = _cell(frames.beams, v_least, owner)
+    last = _cell(frames.beams, v_most, owner)
+    # Where joists lie far apart a wall at the bay's own end is near enough.
+    clearance = np.maximum(hanger - side_clear_ft[owner], 0.0) + _EDGE_FT
+    edge, step = expand(last - first + 1)
+    line = first[edge] + step
+    owner = owner[edge]
+    at_band = first_v[owner] + line
+    band_low, band_high = v_border[at_band], v_border[at_band + 1]
+    inner_low, inner_high = band_low + _EDGE_FT, band_high - _EDGE_FT
     row_start = stroke_start[owner] + line * (columns[owner] + 1)
-    _mark(
-        strokes,
-        frames,
+    u0, v0, v1, level, slope = u0[edge], v0[edge], v1[edge], level[edge], slope[edge]
+    v_least, v_most = v_least[edge], v_most[edge]
+    # Walls are bearing lines too: no edge comes nearer to a cut than a beam may.
+    touches = np.flatnonzero((v_most >= inner_low) & (v_least <= inner_high))
+    low, high = inner_low[touches], inner_high[touches]
+    clipped_low, clipped_high = np.clip(v_least[touches], low, high), np.clip(v_most[touches], low, high)
+    begin, run, flat = u0[touches], slope[touches], level[touches]
+    at_low = np.where(flat, begin, begin + (clipped_low - v0[touches]) * run)
+    at_high = np.where(flat, u1[edge[touches]], begin + (clipped_high - v0[touches]) * run)
+    of_edges = board.strokes(
         owner[touches],
         row_start[touches],
-        np.minimum(at_low, at_high)[touches],
-        np.maximum(at_low, at_high)[touches],
-        # Where joists lie far apart a wall at the bay's own end is near enough.
-        (np.maximum(hanger - side_clear_ft[owner], 0.0) + _EDGE_FT)[touches],
+        np.minimum(at_low, at_high),
+        np.maximum(at_low, at_high),
+        clearance[edge[touches]],
     )
     middle = (band_low + band_high) / 2
-    straddles = (v0 <= middle) != (v1 <= middle)
-    crossing = (u0 + (middle - v0) * slope)[straddles]
+    straddles = np.flatnonzero((v0 <= middle) != (v1 <= middle))
+    crossing = u0[straddles] + (middle - v0)[straddles] * slope[straddles]
     owner_of = owner[straddles]
     cell = _cell(frames.purlins, crossing, owner_of)
-    centre = (
-        _line(frames.purlins, frames.u_low, frames.u_high, owner_of, cell)
-        + _line(frames.purlins, frames.u_low, frames.u_high, owner_of, cell + 1)
-    ) / 2
-    np.add.at(parity, row_start[straddles] + cell + (crossing >= centre), 1)
+    low, high = board.borders(owner_of, cell)
+    parity = np.bincount(row_start[straddles] + cell + (crossing >= (low + high) / 2), minlength=board.size)
 
     near = obstacles.grown(rules.number("obstacle.clear_ft"))
     near = take(near, wanted[near.section])
@@ -174,23 +173,22 @@ def lay_out_bays(
     box, step = expand(last - first + 1)
     line = first[box] + step
     owner = near.section[box]
-    band_low = _line(frames.beams, frames.v_low, frames.v_high, owner, line) + side_clear_ft[owner]
-    band_high = _line(frames.beams, frames.v_low, frames.v_high, owner, line + 1) - side_clear_ft[owner]
-    touches = (near.v_high[box] > band_low) & (near.v_low[box] < band_high)
-    row_start = stroke_start[owner] + line * (columns[owner] + 1)
-    _mark(
-        strokes,
-        frames,
-        owner[touches],
-        row_start[touches],
-        near.u_low[box][touches],
-        near.u_high[box][touches],
-        np.full(int(touches.sum()), hanger),
+    at_band = first_v[owner] + line
+    band_low = v_border[at_band] + side_clear_ft[owner]
+    band_high = v_border[at_band + 1] - side_clear_ft[owner]
+    touches = np.flatnonzero((near.v_high[box] > band_low) & (near.v_low[box] < band_high))
+    box, owner = box[touches], owner[touches]
+    of_boxes = board.strokes(
+        owner,
+        stroke_start[owner] + line[touches] * (columns[owner] + 1),
+        near.u_low[box],
+        near.u_high[box],
+        np.full(touches.size, hanger),
     )
 
     place = stroke_start[section] + row * (columns[section] + 1) + column
-    untouched = np.cumsum(strokes)[place] == 0
-    centre_inside = np.cumsum(parity)[place] % 2 == 1
+    # The running sums of both at once: cells that nothing touches, with their centres inside.
+    good = (np.cumsum(of_edges + of_boxes) == 0) & (np.cumsum(parity) % 2 == 1)
     across = v_high - v_low
     big_enough = (u_high - u_low - 2 * hanger >= least) & (across - 2 * side_clear_ft[section] >= least)
     big_enough &= ~whole_only[section] | (across >= frames.beams.spacing[section] - _EDGE_FT)
@@ -204,10 +202,45 @@ def lay_out_bays(
         u_high=u_high,
         v_low=v_low,
         v_high=v_high,
-        clear=untouched & centre_inside & big_enough,
+        clear=good[place] & big_enough,
         end_clear_ft=hanger,
         side_clear_ft=side_clear_ft,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Board:
+    """The cells that strokes are drawn on: those of each row of bays, and a spare one behind them."""
+
+    grid: Grid
+    border: FloatArray
+    first: IntArray
+    start: IntArray
+    columns: IntArray
+
+    @property
+    def size(self) -> int:
+        """Number of cells."""
+        return int(self.start[-1]) + 1
+
+    def borders(self, section: IntArray, cell: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Where some cells begin and end."""
+        place = self.first[section] + cell
+        return self.border[place], self.border[place + 1]
+
+    def strokes(
+        self, section: IntArray, row_start: IntArray, low: FloatArray, high: FloatArray, clearance: FloatArray
+    ) -> IntArray:
+        """What makes 1 of the running sum over cells whose inner width a range touches."""
+        first = _cell(self.grid, low, section)
+        first = first + (low > self.borders(section, first)[1] - clearance)
+        last = _cell(self.grid, high, section)
+        last = last - (high < self.borders(section, last)[0] + clearance)
+        hit = np.flatnonzero(first <= last)
+        start = row_start[hit]
+        marks: IntArray = np.bincount(start + first[hit], minlength=self.size)
+        marks -= np.bincount(start + last[hit] + 1, minlength=self.size)
+        return marks
 
 
 def _borders(grid: Grid, low: FloatArray, high: FloatArray, bays: IntArray) -> tuple[FloatArray, IntArray]:
@@ -233,24 +266,3 @@ def _cell(grid: Grid, at: FloatArray, section: npt.NDArray[Any]) -> IntArray:
     number = np.floor((at - grid.first[section]) / grid.spacing[section]).astype(np.int64) + 1
     result: IntArray = np.clip(number, 0, grid.count[section])
     return result
-
-
-def _mark(
-    strokes: npt.NDArray[np.int32],
-    frames: SectionFrames,
-    section: IntArray,
-    row_start: IntArray,
-    low: FloatArray,
-    high: FloatArray,
-    clearance: FloatArray,
-) -> None:
-    """Add 1 to the running sum over the cells whose inner width a range touches."""
-    first = _cell(frames.purlins, low, section)
-    end_of_first = _line(frames.purlins, frames.u_low, frames.u_high, section, first + 1) - clearance
-    first = first + (low > end_of_first)
-    last = _cell(frames.purlins, high, section)
-    start_of_last = _line(frames.purlins, frames.u_low, frames.u_high, section, last) + clearance
-    last = last - (high < start_of_last)
-    hit = first <= last
-    np.add.at(strokes, (row_start + first)[hit], 1)
-    np.subtract.at(strokes, (row_start + last + 1)[hit], 1)

@@ -38,14 +38,13 @@ def first_bay(bays: Bays, fire_u: FloatArray, fire_v: FloatArray) -> IntArray:
         Shape (n,), an index into `bays`. Among equals (to 0.01 ft) the lowest row across the
         beams, then the lowest column along them.
     """
-    u = (bays.u_low + bays.u_high) / 2
-    v = (bays.v_low + bays.v_high) / 2
-    distance = np.hypot(u - fire_u[bays.section], v - fire_v[bays.section])
-    return first_of_equals(
-        [(np.where(bays.clear, distance, np.inf), _EQUAL), (bays.row, 0), (bays.column, 0)],
-        bays.section,
-        fire_u.size,
+    clear = np.flatnonzero(bays.clear)
+    section = bays.section[clear]
+    distance = _distance(bays, clear, fire_u[section], fire_v[section])
+    best = first_of_equals(
+        [(distance, _EQUAL), (bays.row[clear], 0), (bays.column[clear], 0)], section, fire_u.size
     )
+    return np.where(best >= 0, np.append(clear, -1)[best], -1)
 
 
 def next_bays(
@@ -106,31 +105,29 @@ def next_bays(
         rows = (bays.start[going + 1] - bays.start[going])[:, None] // np.maximum(columns, 1)
         exists = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
         index = np.where(exists, bays.start[going][:, None] + row * columns + column, 0)
-        to_tip = _distance(bays, index, tip_u[going][:, None], tip_v[going][:, None])
-        tip_before = _distance(bays, bay, tip_u[going], tip_v[going])[:, None]
-        centre_u = (bays.u_low + bays.u_high)[bay][:, None] / 2
-        centre_v = (bays.v_low + bays.v_high)[bay][:, None] / 2
-        away = _distance(bays, index, centre_u, centre_v)
-        good = (
-            exists
-            & bays.clear[index]
-            & (to_tip < tip_before - _EQUAL_FT)
-            & ~_near(bays, index, tip_u[going], tip_v[going], ladder_clear_ft)
-            & ~_near(bays, index, other_u[going], other_v[going], ladder_clear_ft)
+        # Of the neighbours those that are left after each question, as the next costs more.
+        left = np.flatnonzero(exists & bays.clear[index])
+        owner, index = left // _STEPS.shape[0], index.ravel()[left]
+        to_tip = _distance(bays, index, tip_u[going[owner]], tip_v[going[owner]])
+        tip_before = _distance(bays, bay, tip_u[going], tip_v[going])
+        nearer = np.flatnonzero(to_tip < tip_before[owner] - _EQUAL_FT)
+        owner, index, to_tip = owner[nearer], index[nearer], to_tip[nearer]
+        by = going[owner]
+        far = np.flatnonzero(
+            ~_near(bays, index, tip_u[by], tip_v[by], ladder_clear_ft)
+            & ~_near(bays, index, other_u[by], other_v[by], ladder_clear_ft)
         )
-        owner = np.repeat(np.arange(going.size), _STEPS.shape[0])
+        owner, index, to_tip = owner[far], index[far], to_tip[far]
+        centre_u = (bays.u_low[bay] + bays.u_high[bay]) / 2
+        centre_v = (bays.v_low[bay] + bays.v_high[bay]) / 2
+        away = _distance(bays, index, centre_u[owner], centre_v[owner])
         best = first_of_equals(
-            [
-                (np.where(good, away, np.inf).ravel(), _EQUAL),
-                (to_tip.ravel(), _EQUAL),
-                (row.ravel(), 0),
-                (column.ravel(), 0),
-            ],
+            [(away, _EQUAL), (to_tip, _EQUAL), (bays.row[index], 0), (bays.column[index], 0)],
             owner,
             going.size,
         )
-        found = best >= 0
-        picked = index.ravel()[best[found]]
+        found = np.flatnonzero(best >= 0)
+        picked = index[best[found]]
         chosen[going[found], number] = picked
         area[going[found]] += _area(bays, picked, longest_ft)
     return chosen
@@ -154,19 +151,20 @@ def clear_of_footholds(bays: Bays, u: FloatArray, v: FloatArray, ladder_clear_ft
     """
     if not np.isfinite(u).any():
         return bays
-    every = np.arange(bays.section.size)[:, None]
-    near = _near(bays, every, u[bays.section], v[bays.section], ladder_clear_ft)[:, 0]
-    return replace(bays, clear=bays.clear & ~near)
+    every = np.flatnonzero(bays.clear)
+    section = bays.section[every]
+    clear = bays.clear.copy()
+    clear[every[_near(bays, every, u[section], v[section], ladder_clear_ft)]] = False
+    return replace(bays, clear=clear)
 
 
 def _near(
     bays: Bays, bay: IntArray, u: FloatArray, v: FloatArray, ladder_clear_ft: float
 ) -> npt.NDArray[np.bool_]:
-    """Whether the openings in bays, shape (k, m), come too close to points, shape (k,)."""
-    at_u, at_v = u[:, None], v[:, None]
+    """Whether the openings in bays, shape (k,), come too close to points, shape (k,)."""
     u_low, u_high, v_low, v_high = bays.rectangle(bay)
-    gap_u = np.maximum(u_low - at_u, at_u - u_high)
-    gap_v = np.maximum(v_low - at_v, at_v - v_high)
+    gap_u = np.maximum(u_low - u, u - u_high)
+    gap_v = np.maximum(v_low - v, v - v_high)
     # Where there is no point the gap is no number, and nothing is near.
     return np.asarray(np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0)) < ladder_clear_ft)
 

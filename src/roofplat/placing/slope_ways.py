@@ -18,8 +18,9 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from roofplat.framing.members import Grid, SectionFrames, scan
+from roofplat.framing.order import by_owner, stable_order
 from roofplat.framing.planes import ROOF_LINES, RoofLines
-from roofplat.framing.ragged import FloatArray, IntArray, lists_of, pair_up, stack, take
+from roofplat.framing.ragged import FloatArray, IntArray, lists_of, offsets, stack, take
 from roofplat.framing.walls import Walls
 from roofplat.placing.paths import TIE, Ways, blocked, no_ways, trace
 from roofplat.placing.scene import Boxes
@@ -113,47 +114,55 @@ def find_slope_ways(
         for tips in (wanted[~again], wanted[again])
     ]
     joined = stack(parts)
-    joined = take(joined, np.argsort(joined.section, kind="stable"))
+    joined = take(joined, stable_order(joined.section))
 
     # Nodes: the ends of all lines, and the tips.
     ends = joined.section.size
     u = np.concatenate([joined.u0, joined.u1, tip_u[wanted]])
     v = np.concatenate([joined.v0, joined.v1, tip_v[wanted]])
     section = np.concatenate([joined.section, joined.section, tip_section[wanted]])
-    node, line = pair_up(section, joined.section, count)
+    node, line = _close_pairs(joined, u, v, tip_section[wanted], count)
     du, dv = joined.u1 - joined.u0, joined.v1 - joined.v0
     length = np.hypot(du, dv)
+    du, dv, length_ft = du[line], dv[line], length[line]
     off_u, off_v = u[node] - joined.u0[line], v[node] - joined.v0[line]
-    at = (off_u * du[line] + off_v * dv[line]) / length[line]
-    gap = np.abs(off_u * dv[line] - off_v * du[line]) / length[line]
-    on = (gap <= _MEET_FT) & (at >= -_MEET_FT) & (at <= length[line] + _MEET_FT)
+    at = (off_u * du + off_v * dv) / length_ft
+    gap = np.abs(off_u * dv - off_v * du) / length_ft
+    on = np.flatnonzero((gap <= _MEET_FT) & (at >= -_MEET_FT) & (at <= length_ft + _MEET_FT))
     node, line, at = node[on], line[on], at[on]
-    # A tip's height is that of the line it stands on; a node's own is that of its end.
+    # A tip's height is that of the line it stands on, the last of them; a node's own is that of its end.
     height = np.concatenate([joined.height0, joined.height1, np.zeros(wanted.size)])
-    share = np.clip(at / length[line], 0.0, 1.0)
-    on_line = joined.height0[line] + share * (joined.height1 - joined.height0)[line]
-    of_tip = node >= 2 * ends
-    height[node[of_tip]] = on_line[of_tip]
+    of_tip = np.flatnonzero(node >= 2 * ends)
+    of_tip = of_tip[np.argsort(line[of_tip])]
+    under = line[of_tip]
+    share = np.clip(at[of_tip] / length[under], 0.0, 1.0)
+    height[node[of_tip]] = joined.height0[under] + share * (joined.height1 - joined.height0)[under]
 
-    order = np.lexsort((at, line))
+    order = by_owner(line, at, ends)
     node, line = node[order], line[order]
-    same = line[1:] == line[:-1]
-    tail, head, line = node[:-1][same], node[1:][same], line[1:][same]
+    same = np.flatnonzero(line[1:] == line[:-1])
+    tail, head, line = node[same], node[same + 1], line[same]
     clear = obstacles.grown(rules.number("obstacle.path_clear_ft"))
     clear = take(clear, active[clear.section])
-    free = ~blocked(u, v, section, tail, head, clear, count)
+    free = np.flatnonzero(~blocked(u, v, section, tail, head, clear, count))
     tail, head, line = tail[free], head[free], line[free]
-    level = np.hypot(u[tail] - u[head], v[tail] - v[head])
+    u_tail, v_tail, u_head, v_head = u[tail], v[tail], u[head], v[head]
+    level = np.hypot(u_tail - u_head, v_tail - v_head)
     along = np.hypot(level, height[tail] - height[head])
-    tie = TIE * (u[tail] + u[head] + 0.1 * (v[tail] + v[head]))
+    tie = TIE * (u_tail + u_head + 0.1 * (v_tail + v_head))
     weight = along * (joined.cost[line] + tie) + 1e-9
     # Two lines can join the same nodes, as a hip and a member do; the cheaper one counts.
     key = np.minimum(tail, head) * u.size + np.maximum(tail, head)
-    cheapest = np.lexsort((weight, key))
-    kept = cheapest[np.r_[True, np.diff(key[cheapest]) != 0]] if key.size else cheapest
-    tail, head, weight = tail[kept], head[kept], weight[kept]
+    order = np.argsort(key)
+    key = key[order]
+    first = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if key.size else order
+    tail, head = np.divmod(key[first], u.size)
+    weight = np.minimum.reduceat(weight[order], first) if key.size else weight
     both = (np.concatenate([tail, head]), np.concatenate([head, tail]))
-    graph = coo_matrix((np.concatenate([weight, weight]), both), shape=(u.size, u.size)).tocsr()
+    entries = coo_matrix((np.concatenate([weight, weight]), both), shape=(u.size, u.size))
+    # No two entries share a place, so there is nothing to add up.
+    entries.has_canonical_format = True
+    graph = entries.tocsr()
     # Of the members beside a bay the upper end is the target.
     sources = np.flatnonzero(joined.target)
     if not sources.size:
@@ -162,6 +171,40 @@ def find_slope_ways(
     foot = 2 * ends + np.arange(wanted.size)
     gap_ft = np.zeros(wanted.size)
     return trace(u, v, distance, before, foot, wanted, gap_ft, tip_u, tip_v, tip_section.size, height)
+
+
+def _close_pairs(
+    lines: _Lines, u: FloatArray, v: FloatArray, tip_section: IntArray, count: int
+) -> tuple[IntArray, IntArray]:
+    """Nodes and the lines of their section that they may lie on; those that do are all among them.
+
+    Sections of as many lines are looked at as one block, every node with every line: the distance times the
+    length of the line is then a product of matrices.
+    """
+    number = np.bincount(lines.section, minlength=count)
+    first = offsets(number)
+    du, dv = lines.u1 - lines.u0, lines.v1 - lines.v0
+    across = np.stack([dv, -du, du * lines.v0 - dv * lines.u0], axis=1)
+    # Somewhat more than what is asked for, because of the last bits.
+    within = np.hypot(du, dv) * (_MEET_FT * 1.001)
+    ends = lines.section.size
+    # At most two tips a section, one after the other; where there is none, a node far away.
+    tip = np.full((count, 2), 2 * ends + tip_section.size)
+    again = np.r_[False, tip_section[1:] == tip_section[:-1]]
+    tip[tip_section, again.astype(np.int64)] = 2 * ends + np.arange(tip_section.size)
+    place = np.ones((u.size + 1, 3))
+    place[:-1, 0], place[:-1, 1], place[-1, :2] = u, v, np.nan
+    nodes, found = [], []
+    for size in np.unique(number[number > 0]):
+        section = np.flatnonzero(number == size)
+        line = first[section][:, None] + np.arange(size)
+        node = np.concatenate([line, ends + line, tip[section]], axis=1)
+        gap = np.abs(np.matmul(across[line], place[node].transpose(0, 2, 1)))
+        near = np.flatnonzero(gap <= within[line][:, :, None])
+        line_at, node_at = np.divmod(near, node.shape[1])
+        found.append(line.ravel()[line_at])
+        nodes.append(node[line_at // size, node_at])
+    return np.concatenate(nodes), np.concatenate(found)
 
 
 def _wall_lines(

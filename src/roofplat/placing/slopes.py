@@ -195,20 +195,14 @@ def slope_bays(
     every = np.arange(plane_section.size)
     foothold = planes.uv(foothold_east[plane_section], foothold_north[plane_section], every)
     bays = clear_of_footholds(bays, *foothold, rules.number("ladder.opening_clear_ft"))
-    owner = plane_section[bays.section]
-    fire_u, fire_v = planes.uv(fire_east[owner], fire_north[owner], bays.section)
-    away = np.hypot((bays.u_low + bays.u_high) / 2 - fire_u, (bays.v_low + bays.v_high) / 2 - fire_v)
-    first = first_of_equals(
-        [
-            (np.where(bays.clear, away, np.inf), 2),
-            (off_lee[bays.section], 1),
-            (bays.section, 0),
-            (bays.row, 0),
-        ],
-        owner,
-        count,
-    )
-    return SlopeBays(planes, plane_section, bays, first)
+    clear = np.flatnonzero(bays.clear)
+    plane = bays.section[clear]
+    owner = plane_section[plane]
+    fire_u, fire_v = planes.uv(fire_east[owner], fire_north[owner], plane)
+    bay_u, bay_v = (bays.u_low[clear] + bays.u_high[clear]) / 2, (bays.v_low[clear] + bays.v_high[clear]) / 2
+    away = np.hypot(bay_u - fire_u, bay_v - fire_v)
+    first = first_of_equals([(away, 2), (off_lee[plane], 1), (plane, 0), (bays.row[clear], 0)], owner, count)
+    return SlopeBays(planes, plane_section, bays, np.where(first >= 0, np.append(clear, -1)[first], -1))
 
 
 def under_tips(slopes: SlopeBays, plane: IntArray, tip_east: FloatArray, tip_north: FloatArray) -> SlopeBays:

@@ -25,6 +25,7 @@ from pyproj import CRS
 from roofplat import tables
 from roofplat.framing.ragged import IntArray
 from roofplat.ground import Ground, LocalPlanes, local_planes
+from roofplat.late import LateTable
 from roofplat.placing.solar_houses import audit_houses
 from roofplat.placing.solar_others import across_sections, audit_others
 from roofplat.placing.solar_shared import (
@@ -40,6 +41,8 @@ from roofplat.placing.solar_shared import (
     findings,
     in_feet,
     objects,
+    rows_of,
+    rows_with,
     sentences_of,
     unions,
 )
@@ -58,8 +61,8 @@ def audit_solar(
     sections: gpd.GeoDataFrame,
     buildings: gpd.GeoDataFrame,
     obstacles: gpd.GeoDataFrame,
-    planes: gpd.GeoDataFrame,
-    members: gpd.GeoDataFrame,
+    planes: gpd.GeoDataFrame | LateTable,
+    members: gpd.GeoDataFrame | LateTable,
     rules: Rulebook,
     ground: Ground,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
@@ -72,7 +75,8 @@ def audit_solar(
         outline; hatches, skylights and smoke vents count too.
     planes, members
         Tables of those names, for pitched roofs; of the members the ridges, hips and valleys are
-        read. May be empty.
+        read. May be empty, and as frames or with their geometry as coordinates: geometry objects are made
+        of the rows alone that an array lies on.
     rules
         `solar.*` and `obstacle.point_radius_ft`.
     ground
@@ -121,6 +125,11 @@ def audit_solar(
         )
     ]  # fmt: skip
     panels = solar[drawn].reset_index(drop=True)
+    # Few buildings carry arrays: from here on there are no others.
+    names = panels["building_id"].unique()
+    sections, buildings, things = (
+        rows_of(table, rows_with(table, "building_id", names)) for table in (sections, buildings, obstacles)
+    )
     section, off = _section_of(panels, sections)
     problems.append(
         problem_rows(
@@ -139,14 +148,15 @@ def audit_solar(
         return tables.empty("solar_access", sections.crs), pd.concat(problems, ignore_index=True)
 
     used, section = np.unique(section[~off], return_inverse=True)
-    roofs = _roofs(sections, used, buildings, planes, rules, crs, ground)
+    section_ids = sections["section_id"].iloc[used]
+    own_planes = rows_of(planes, rows_with(planes, "section_id", section_ids))
+    roofs = _roofs(sections, used, buildings, own_planes, rules, crs, ground)
     arrays = _arrays(panels[~off].reset_index(drop=True), section, roofs.planes, rules)
-    things = obstacles[obstacles["building_id"].notna()]
 
-    problems += _not_audited(arrays, roofs, planes, rules)
+    problems += _not_audited(arrays, roofs, own_planes, rules)
     found = [
         *audit_others(arrays, roofs, things, rules),
-        *audit_houses(arrays, roofs, planes, members, rules),
+        *audit_houses(arrays, roofs, own_planes, members, rules),
     ]
     rows = pd.concat(found, ignore_index=True) if found else findings(np.empty(0, np.int64))
     rows = rows.sort_values("row", kind="stable", ignore_index=True)

@@ -17,6 +17,7 @@ import pandas as pd
 import shapely
 
 from roofplat.framing.ragged import FloatArray, IntArray, offsets, pair_up, sums
+from roofplat.late import LateTable
 from roofplat.placing.solar_shared import (
     INCHES_PER_FOOT,
     SLIVER_FT2,
@@ -31,6 +32,8 @@ from roofplat.placing.solar_shared import (
     in_feet,
     moved,
     pick,
+    rows_of,
+    rows_with,
     sentences_of,
     told_ft,
     told_plain,
@@ -48,7 +51,7 @@ def audit_houses(
     arrays: SolarArrays,
     roofs: SolarRoofs,
     planes: gpd.GeoDataFrame,
-    members: gpd.GeoDataFrame,
+    members: gpd.GeoDataFrame | LateTable,
     rules: Rulebook,
 ) -> list[pd.DataFrame]:
     """Check the arrays on houses steeper than the low-slope limit.
@@ -91,10 +94,13 @@ def audit_houses(
     basis = arrays.basis.copy()
     np.maximum.at(basis, array, flats.basis[plane])
     pieces = _Pieces(array, plane, piece)
+    loaded = roofs.table["section_id"].iloc[np.unique(flats.section[plane])]
+    drawn_lines = rows_with(members, "kind", ["ridge", "hip", "valley"])
+    lines = rows_of(members, np.intersect1d(rows_with(members, "section_id", loaded), drawn_lines))
     return [
         _ways_up(row, pieces, flats, basis, roofs, arrays, rules),
-        _setbacks(row, pieces, flats, basis, roofs, arrays, members, rules, "ridge"),
-        _setbacks(row, pieces, flats, basis, roofs, arrays, members, rules, "hip or valley"),
+        _setbacks(row, pieces, flats, basis, roofs, arrays, lines, rules, "ridge"),
+        _setbacks(row, pieces, flats, basis, roofs, arrays, lines, rules, "hip or valley"),
     ]
 
 
@@ -209,25 +215,31 @@ def _setbacks(
     basis: IntArray,
     roofs: SolarRoofs,
     arrays: SolarArrays,
-    members: gpd.GeoDataFrame,
+    lines: gpd.GeoDataFrame,
     rules: Rulebook,
     what: str,
 ) -> pd.DataFrame:
     """Distance from each array to a ridge, or to a hip or valley with panels on both sides."""
     ridge = what == "ridge"
-    lines = members[members["kind"].isin(["ridge"] if ridge else ["hip", "valley"])]
+    lines = rows_of(lines, rows_with(lines, "kind", ["ridge"] if ridge else ["hip", "valley"]))
     line, owner = shapely.get_parts(lines.geometry.to_numpy(), return_index=True)
     section = pd.Index(roofs.table["section_id"]).get_indexer(pd.Index(lines["section_id"]))[owner]
-    line, section = line[section >= 0], section[section >= 0]
     line = in_feet(line, roofs.planes, section)
     which, plane = pair_up(section, flats.section, roofs.outline.size)
-    border = shapely.intersection(line[which], shapely.buffer(flats.shape[plane], _TOUCH_FT))
+    # Only of planes with panels on them anything is asked.
+    with_panels = np.unique(pieces.plane)
+    loaded = np.isin(plane, with_panels)
+    which, plane = which[loaded], plane[loaded]
+    # A line that comes nowhere near a plane has no part on its border, and to ask that costs little.
+    near = shapely.dwithin(line[which], flats.shape[plane], 1.01 * _TOUCH_FT)
+    which, plane = which[near], plane[near]
+    wide = shapely.buffer(flats.shape[with_panels], _TOUCH_FT)
+    border = shapely.intersection(line[which], wide[np.searchsorted(with_panels, plane)])
     # Longer than what the margin alone catches of a line that ends at the plane's corner.
     along = shapely.length(border) > 4 * _TOUCH_FT
     which, plane, border = which[along], plane[along], border[along]
     if not ridge:
-        loaded = np.isin(plane, pieces.plane)
-        both = np.bincount(which[loaded], minlength=line.size) > 1
+        both = np.bincount(which, minlength=line.size) > 1
         kept = both[which]
         which, plane, border = which[kept], plane[kept], border[kept]
     order = np.argsort(plane, kind="stable")

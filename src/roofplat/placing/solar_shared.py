@@ -14,12 +14,15 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from roofplat.framing.ragged import FloatArray, IntArray, pair_up
 from roofplat.ground import LocalPlanes
+from roofplat.late import LateTable
 from roofplat.rules import Rulebook
 from roofplat.tables import BASES
 
@@ -43,6 +46,8 @@ __all__ = [
     "objects",
     "on_same_building",
     "pick",
+    "rows_of",
+    "rows_with",
     "sentences_of",
     "told_ft",
     "told_plain",
@@ -373,6 +378,27 @@ def pick(texts: Sequence[str], number: IntArray) -> npt.NDArray[np.object_]:
 def objects(values: pd.Series) -> npt.NDArray[np.object_]:
     """Return a column as an array of objects."""
     return values.to_numpy(dtype=object)
+
+
+def rows_with(table: pd.DataFrame | LateTable, column: str, values: Any) -> IntArray:
+    """Find the rows of a table that hold one of some texts in a column, ascending.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"kind": pd.array(["hip", "ridge", "hip"], dtype="str")})
+    >>> rows_with(table, "kind", ["hip"]).tolist()
+    [0, 2]
+    """
+    column_values = table.columns[column] if isinstance(table, LateTable) else table[column].array
+    wanted = pa.array(pd.array(values, dtype="str"), pa.large_string())
+    return np.flatnonzero(pc.is_in(pa.array(column_values, pa.large_string()), value_set=wanted))
+
+
+def rows_of(table: gpd.GeoDataFrame | LateTable, rows: IntArray) -> gpd.GeoDataFrame:
+    """Take rows of a table as a frame, counted from 0."""
+    if isinstance(table, LateTable):
+        return table.take(rows).frame()
+    return table.iloc[rows].reset_index(drop=True)
 
 
 def told_ft(values: FloatArray) -> npt.NDArray[np.object_]:
