@@ -294,6 +294,9 @@ def take(columns: Columns, rows: npt.NDArray[Any] | slice) -> Columns:
     The same class.
     """
     kind: Any = type(columns)
+    if isinstance(rows, np.ndarray) and rows.dtype == bool:
+        # Indices are found once; a mask would be gone through for every column.
+        rows = np.flatnonzero(rows)
     picked: Columns = kind(*[getattr(columns, name)[rows] for name in _names_of(kind)])
     return picked
 
