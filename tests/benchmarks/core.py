@@ -40,6 +40,7 @@ import pyogrio
 
 from roofplat.framing import frame_roofs
 from roofplat.ground import Ground
+from roofplat.late import arrow_of
 from roofplat.placing import place_plans
 from roofplat.rules import load_rulebook
 from tests.benchmarks.frame import from_child, tell, with_json
@@ -48,8 +49,6 @@ from tests.oracle import plan_by_loop
 
 # What is wanted at 100,000 buildings on one worker: in numpy, and with numba.
 WANTED = {"buildings_per_s": 35_000.0, "times_floor": 5.0, "times_floor with numba": 3.0, "growth": 11.0}
-_FRAMED = ("walls", "members", "planes")
-_PLACED = ("sections", "ladders", "paths", "checks", "openings", "cuts", "trenches", "collapse_zones")
 
 
 def measure(count: int, pitched: float) -> dict[str, Any]:
@@ -99,21 +98,18 @@ def _plan(
     )
     clock, start = time.perf_counter(), time.process_time()
     framing = frame_roofs(roofs, streets, rules, ground)
-    tables = {name: arrow_of(framing, name) for name in _FRAMED}
-    framed = time.process_time()
+    framed = {"walls": framing.wall_rows, "members": framing.member_rows, "planes": framing.plane_rows}
+    tables = {name: rows.arrow() for name, rows in framed.items()}
+    between = time.process_time()
     plan = place_plans(framing, roofs, obstacles, fires, rules, wind_from_deg=250.0, wind_basis="assumed")
-    tables |= {name: arrow_of(plan, name) for name in _PLACED}
+    tables["sections"] = arrow_of(plan.sections)
+    tables |= {name: rows.arrow() for name, rows in plan.late.items()}
     end = time.process_time()
     return tables, {
-        "framing_s": framed - start,
-        "placing_s": end - framed,
+        "framing_s": between - start,
+        "placing_s": end - between,
         "clock_s": time.perf_counter() - clock,
     }
-
-
-def arrow_of(made: Any, name: str) -> pa.Table:
-    """A table of a framing or a plan as Arrow with geometry as well-known binary."""
-    return pa.table(getattr(made, name).to_arrow(geometry_encoding="WKB", index=False))
 
 
 def _digest(tables: dict[str, pa.Table]) -> str:
