@@ -16,6 +16,7 @@ import pytest
 from roofplat.district import District
 from roofplat.ground import Ground
 from roofplat.publish import Wind, write_report
+from roofplat.publish.parts import Parts
 from roofplat.publish.report import _CLASSES, _DUE, _HATCHED, _KNOWN, _ROOFS, _STATES, _SURVEYS
 from roofplat.rules import load_rulebook
 
@@ -91,7 +92,7 @@ class Page(HTMLParser):
 
 def write(tables: dict[str, Any], path: Path) -> Path:
     return write_report(
-        tables,
+        Parts.of(tables),
         district=District.model_validate(
             {
                 "name": f"Invented {HOSTILE}",

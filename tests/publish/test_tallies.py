@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from roofplat.publish.parts import Parts
 from roofplat.publish.tallies import (
     among,
     area_names,
@@ -102,11 +103,11 @@ def test_surveys_age_from_never_to_what_counts_in_full() -> None:
 
 
 def test_a_basis_is_counted_where_there_is_one(tables: dict[str, Any], mixed: dict[str, Any]) -> None:
-    found = rows(known_by_basis(tables))
+    found = rows(known_by_basis(Parts.of(tables)))
     assert found["Roof family"] == {"surveyed": 1, "recorded": 1, "inferred": 1, "assumed": 1}
     assert found["Height"] == {"surveyed": 1, "assumed": 1, "not stated": 2}
     assert "Planes" not in found  # there is none
-    assert rows(known_by_basis(mixed))["Slope"] == {"assumed": 1, "not stated": 3}
+    assert rows(known_by_basis(Parts.of(mixed)))["Slope"] == {"assumed": 1, "not stated": 3}
 
 
 def test_scores_from_high_to_low() -> None:

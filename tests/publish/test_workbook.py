@@ -346,15 +346,26 @@ def test_empty_lists_are_heads_alone(tmp_path: Path) -> None:
         assert sorted(cell.value for cell in page[1]) == sorted(TABLES[name].columns)
 
 
+@pytest.mark.parametrize("by", ["the format", "the district"])
 def test_rows_beyond_the_last_of_a_sheet_are_told_of(
-    lists: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    by: str, lists: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(workbook, "_MOST_ROWS", 5)
-    book = openpyxl.load_workbook(write(lists, tmp_path / "ranking.xlsx"))
-    assert book["Ranking"].max_row == 5
+    file = tmp_path / "ranking.xlsx"
+    if by == "the format":
+        monkeypatch.setattr(workbook, "_MOST_ROWS", 7)
+    most = {"most_rows": 4 if by == "the district" else None}
+    write_workbook(lists, title="x", rules=load_rulebook(), as_of=AS_OF, path=file, **most)
+    book = openpyxl.load_workbook(file)
+    sheet = book["Ranking"]
+    told = f"These are the first 4 of {len(TEXTS)} rows; the CSV list of the same build has them all."
+    # The line stands apart: what is sorted and filtered ends with the last row.
+    assert [cell.value for cell in sheet["A"]] == ["rank", 1, 2, 3, 4, None, told]
+    assert sheet.auto_filter.ref.endswith("5")
+    assert sheet.print_area.endswith("$7")
     said = [row[0].value for row in book["Definitions"].iter_rows() if row[0].value]
-    assert any(f"The sheet Ranking ends after 4 of {len(TEXTS)} rows" in line for line in said)
-    assert not any("The sheet Survey next" in line for line in said)
+    assert f"Sheet Ranking: {told}" in said
+    assert not any(line.startswith("Sheet Survey next") for line in said)
+    assert book["Survey next"].max_row == 2
 
 
 def test_a_workbook_that_cannot_be_written_is_one_sentence(lists: dict[str, Any], tmp_path: Path) -> None:

@@ -167,18 +167,18 @@ def write_outputs(
     written += write_area_layers(
         parts, out / "areas", rules=rules, most_buildings=district.scale.geojson_buildings
     )
-    written += [
-        write_list(list_of(parts, name), out / f"{name}.csv") for name in _LISTS if name in parts.names
-    ]
+    lists = {name: list_of(parts, name) for name in _LISTS if name in parts.names}
+    written += [write_list(rows, out / f"{name}.csv") for name, rows in lists.items()]
     if "ranking" in parts.names:
         written.append(
             write_workbook(
-                {name: list_of(parts, name) for name in LIST_TABLES if name in parts.names},
+                lists,
                 title=district.name,
                 rules=rules,
                 as_of=as_of,
                 path=out / "ranking.xlsx",
                 paper=district.sheets.paper,
+                most_rows=district.scale.workbook_rows,
             )
         )
     if "solar_access" in parts.names:

@@ -1,6 +1,7 @@
 """The report of one build: what came in, what was made of it, what is assumed, what to do first.
 
-In: the tables, the counts of the intake and the joins, the rules in force.
+In: the tables of a build, of which a few columns are read; the counts of the intake and the joins, the
+    rules in force.
 Out: `report.html`, one page that prints well and asks no network for anything.
 """
 
@@ -20,6 +21,7 @@ from roofplat.publish.charts import Look, bar_plot, interval_plot, row_labels
 from roofplat.publish.files import CAUTION, NO_AREA, asset, write_whole
 from roofplat.publish.map import Wind
 from roofplat.publish.page import fill, html_page
+from roofplat.publish.parts import Parts
 from roofplat.publish.tallies import (
     GAPS,
     NOT_KNOWN,
@@ -60,6 +62,26 @@ _SCENARIO = (
     ("sections", "fire_basis", "Fire spot of the scenario, by planned section"),
     ("sections", "wind_basis", "Wind of the scenario, by planned section"),
 )
+# What is read of each table; no geometry. Of others rows and bases are counted, part after part.
+_READ: Mapping[str, tuple[str, ...]] = {
+    "buildings": ("building_id", "name", "address", "dispatch_area", "roof_family", "family_basis",
+                  "year_built", "height_basis", "area_ft2", "surveyed_on", "look_again", "inspected_on",
+                  "stratum", "odds"),
+    "sections": ("building_id", "roof_family", "axis_basis", "spacing_basis", "cut_method", "cut_method_why",
+                 "fire_basis", "wind_basis"),
+    "ladders": ("building_id", "rank", "side", "apparatus", "support_ft", "highest_ft", "in_collapse_zone",
+                "height_basis", "reasons"),
+    "openings": ("section_id", "short_ft2"),
+    "collapse_zones": ("building_id", "distance_ft", "pushes_out"),
+    "solar_access": ("building_id", "section_id", "array", "rule", "wanted_ft", "measured_ft", "passes",
+                     "basis", "message"),
+    "ranking": ("building_id", "name", "address", "dispatch_area", "score", "rank", "rank_low", "rank_high",
+                "reasons", "class", "class_basis", "next_due", "due_state", "overdue_days"),
+    "survey_next": ("building_id", "name", "address", "dispatch_area", "order", "rank", "rank_low",
+                    "rank_high", "reason"),
+    "family_odds": ("stratum", "roof_family", "chance", "low", "high", "surveyed"),
+    "problems": ("layer", "code", "severity", "message", "action"),
+}  # fmt: skip
 # White is what nobody knows, hatched is what nobody has seen; the rest goes from dark to light.
 _HATCHED = Look("#ffffff", "////")
 _ROOFS = {
@@ -84,7 +106,7 @@ _STATES = (*_DUE, Look("#ffffff"))
 
 
 def write_report(
-    tables: Mapping[str, pd.DataFrame],
+    parts: Parts,
     *,
     district: District,
     rules: Rulebook,
@@ -98,10 +120,10 @@ def write_report(
 
     Parameters
     ----------
-    tables
+    parts
         The tables of the build; `buildings` at least.
     district
-        For its name.
+        For its name, and how much of the ranking the workbook holds.
     rules
         The rules in force.
     ground
@@ -125,8 +147,11 @@ def write_report(
     DistrictFileError
         The file cannot be written.
     """
-    buildings = pd.DataFrame(tables["buildings"])
-    ranking = pd.DataFrame(tables["ranking"]) if "ranking" in tables else None
+    tables = {name: parts.narrow(name, columns) for name, columns in _READ.items() if name in parts.names}
+    buildings = tables["buildings"]
+    ranking = tables.get("ranking")
+    if ranking is not None:
+        ranking = tables["ranking"] = ranking.sort_values("rank", kind="stable", ignore_index=True)
     body = fill(
         "report.html.j2",
         name=district.name,
@@ -135,9 +160,9 @@ def write_report(
         no_area=NO_AREA,
         ground=ground.statement,
         wind=wind.words if wind else "No wind is stated.",
-        numbers=_numbers(tables),
+        numbers=_numbers(tables, parts),
         counts=[(title, _grid(frame)) for title, frame in counts.items() if len(frame)],
-        figures=_figures(tables, rules, as_of),
+        figures=_figures(tables, known_by_basis(parts), rules, as_of),
         families=_families(buildings, rules),
         scenario=_scenario(tables),
         ranks=_ranks(ranking, rules),
@@ -153,6 +178,7 @@ def write_report(
         solar=_solar(tables, rules),
         unknown=f"{(buildings['roof_family'] == 'unknown').sum():,}",
         top=_top(tables),
+        workbook=_of_workbook(ranking, district),
         unseen=f"{buildings['surveyed_on'].isna().sum():,}",
     )
     return write_whole(
@@ -160,7 +186,7 @@ def write_report(
     )
 
 
-def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
+def _numbers(tables: Mapping[str, pd.DataFrame], parts: Parts) -> list[tuple[str, str]]:
     buildings = tables["buildings"]
     seen = buildings["surveyed_on"].notna()
     found = [
@@ -197,8 +223,8 @@ def _numbers(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
         failed = failed[(failed["passes"] == False).fillna(False)]  # noqa: E712  three values
         arrays = failed.drop_duplicates(["section_id", "array"])
         found.append(("Solar arrays that fail an access rule", f"{len(arrays):,}"))
-    if "trenches" in tables:
-        found.append(("Trenches", f"{len(tables['trenches']):,}"))
+    if "trenches" in parts.names:
+        found.append(("Trenches", f"{parts.count('trenches'):,}"))
     if "ranking" in tables:
         late = tables["ranking"]["due_state"] == "overdue"
         found.append(("Inspections overdue", f"{late.sum():,}"))
@@ -233,15 +259,14 @@ def _with_commas(cell: Any) -> Any:
 
 
 def _figures(
-    tables: Mapping[str, pd.DataFrame], rules: Rulebook, as_of: datetime.date
+    tables: Mapping[str, pd.DataFrame], known: pd.DataFrame, rules: Rulebook, as_of: datetime.date
 ) -> list[dict[str, Any]]:
     """Make the plots, each with the table of its numbers, in the order of the page."""
-    buildings = pd.DataFrame(tables["buildings"])
+    buildings = tables["buildings"]
     roofs = roofs_by_area(buildings, rules)
     decades = roofs_by_decade(buildings, rules, as_of=as_of)
     kinds = [kind for kind in roofs if kind != "either" or roofs[kind].any()]
     surveys = surveys_by_area(buildings, rules, as_of=as_of)
-    known = known_by_basis(tables)
     known = known[[basis for basis in known if basis != "drawn" or known[basis].any()]]
     looks = [_ROOFS[str(kind)] for kind in kinds]
     figures = [
@@ -286,7 +311,7 @@ def _figures(
         ),
     ]
     if "ranking" in tables:
-        ranking = pd.DataFrame(tables["ranking"])
+        ranking = tables["ranking"]
         figures += [
             _figure(
                 "scores",
@@ -422,7 +447,7 @@ def _odds(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]
         "interval": f"{100 * rules.number('odds.interval_share'):.4g}%",
         "prior": f"{rules.number('odds.prior_roofs'):.4g}",
     }
-    strata = odds_by_stratum(tables["family_odds"], pd.DataFrame(tables["buildings"]), rules)
+    strata = odds_by_stratum(tables["family_odds"], tables["buildings"], rules)
     number, strata = len(strata), strata.head(_TOP)
     strata = strata.assign(
         lightweight=strata["lightweight"].map(_of_all),
@@ -450,7 +475,7 @@ def _visits(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, An
     """List the roofs whose survey is worth most, in that order."""
     if "survey_next" not in tables:
         return dict(_NONE)
-    visits = pd.DataFrame(tables["survey_next"]).sort_values("order", kind="stable")
+    visits = tables["survey_next"].sort_values("order", kind="stable")
     number, visits = len(visits), visits.head(_TOP)
     own = visits["building_id"]
     odds = own.map(_by_id(tables, own)["odds"])
@@ -550,9 +575,9 @@ def _planned(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> list[dict[s
     """Count for each family and area the sections with and without an opening, and say why without."""
     if "sections" not in tables:
         return []
-    sections = pd.DataFrame(tables["sections"])
+    sections = tables["sections"]
     opened = sections["cut_method"].notna() & (sections["cut_method"] != "do_not_cut")
-    buildings = pd.DataFrame(tables["buildings"]).drop_duplicates("building_id")
+    buildings = tables["buildings"].drop_duplicates("building_id")
     place = pd.Index(buildings["building_id"].astype(object)).get_indexer(
         sections["building_id"].astype(object)
     )
@@ -601,12 +626,12 @@ def _pushing(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, A
     """List buildings of families that push walls out, and whether a ladder base stands in the zone."""
     if "collapse_zones" not in tables:
         return dict(_NONE)
-    zones = pd.DataFrame(tables["collapse_zones"])
+    zones = tables["collapse_zones"]
     zones = zones[zones["pushes_out"]]
     number, zones = len(zones), zones.head(_MOST_ROWS)
     inside: pd.Series = pd.Series(dtype="str")
     if "ladders" in tables:
-        ladders = pd.DataFrame(tables["ladders"])
+        ladders = tables["ladders"]
         ladders = ladders[ladders["in_collapse_zone"].fillna(False).astype(bool)]
         ladders = ladders[among(ladders["building_id"], zones["building_id"])]
         inside = ladders["rank"].astype("str").groupby(ladders["building_id"]).agg(", ".join)
@@ -629,7 +654,7 @@ def _out_of_reach(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     """List ladder spots that nothing reaches, with the height that defeats the best there is."""
     if "ladders" not in tables:
         return dict(_NONE)
-    ladders = pd.DataFrame(tables["ladders"])
+    ladders = tables["ladders"]
     ladders = ladders[ladders["apparatus"] == "out_of_reach"]
     number, ladders = len(ladders), ladders.head(_MOST_ROWS)
     own = ladders["building_id"]
@@ -651,7 +676,7 @@ def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any
     """Tell the solar access audit by rule, and list every finding that is not met."""
     if "solar_access" not in tables or tables["solar_access"].empty:
         return {"arrays": 0, "rules": [], **_NONE}
-    audit = pd.DataFrame(tables["solar_access"])
+    audit = tables["solar_access"]
     verdict = audit["passes"].astype("Int64").map({1: "met", 0: "failed"}).fillna("open")
     counts = pd.crosstab(audit["rule"], verdict).reindex(columns=["met", "failed", "open"], fill_value=0)
     failed = audit[verdict == "failed"]
@@ -689,7 +714,7 @@ _NONE: Mapping[str, Any] = {"rows": [], "number": 0, "more": 0}
 
 def _by_id(tables: Mapping[str, pd.DataFrame], wanted: pd.Series) -> pd.DataFrame:
     """The buildings that are wanted, by id."""
-    buildings = pd.DataFrame(tables["buildings"])
+    buildings = tables["buildings"]
     buildings = buildings[among(buildings["building_id"], wanted)]
     return buildings.drop_duplicates("building_id").set_index("building_id")
 
@@ -705,10 +730,16 @@ def _labels(families: pd.Series, rules: Rulebook) -> pd.Series:
     return families.map({key: entry.label for key, entry in rules.families.items()}).fillna(families)
 
 
+def _of_workbook(ranking: pd.DataFrame | None, district: District) -> str | None:
+    """How many rows of the ranking the workbook holds, where it does not hold all."""
+    rows = district.scale.workbook_rows
+    return f"{rows:,}" if ranking is not None and len(ranking) > rows else None
+
+
 def _top(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     if "ranking" not in tables:
         return []
-    return _ranked_rows(pd.DataFrame(tables["ranking"]).head(_TOP))
+    return _ranked_rows(tables["ranking"].head(_TOP))
 
 
 def _ranked_rows(ranking: pd.DataFrame) -> list[dict[str, Any]]:

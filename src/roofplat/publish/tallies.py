@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import itertools
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -18,6 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.publish.files import NO_AREA
+from roofplat.publish.parts import Parts
 from roofplat.publish.wording import DUE_WORDS
 from roofplat.rules import Rulebook
 from roofplat.tables import AXIS_BASES
@@ -102,10 +104,14 @@ def area_names(buildings: pd.DataFrame) -> pd.Categorical[Any]:
     >>> list(area_names(frame).categories)
     ['North', 'South', 'No dispatch area']
     """
-    own = buildings["dispatch_area"].astype("str")
-    names = sorted(set(own.dropna()) - {NO_AREA})
-    lacking = [NO_AREA] if own.isna().any() or (own == NO_AREA).any() else []
-    return pd.Categorical(own.fillna(NO_AREA), categories=[*names, *lacking])
+    codes, met = pd.factorize(buildings["dispatch_area"].astype("str"))
+    # One place more than there are names: who has no area has the code -1.
+    words = [*met.tolist(), NO_AREA]
+    names = sorted({words[code] for code in np.unique(codes)} - {NO_AREA})
+    lacking = [NO_AREA] if (codes < 0).any() or NO_AREA in met else []
+    places = {word: place for place, word in enumerate([*names, *lacking])}
+    found = np.array([places.get(word, -1) for word in words])
+    return pd.Categorical.from_codes(found[codes], categories=pd.Index([*names, *lacking], dtype="str"))
 
 
 def roofs_by_area(buildings: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
@@ -156,13 +162,16 @@ def surveys_by_area(buildings: pd.DataFrame, rules: Rulebook, *, as_of: datetime
     return _tally(area_names(buildings), pd.Categorical.from_codes(place, dtype=pd.CategoricalDtype(words)))
 
 
-def known_by_basis(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def known_by_basis(parts: Parts) -> pd.DataFrame:
     """Count for each thing that is known (rows) on which basis; `not stated` is the last column."""
     rows = {}
     for table, column, label in _KNOWN:
-        if table in tables and column in tables[table] and len(tables[table]):
-            bases = pd.DataFrame(tables[table])[column]
-            rows[label] = [*(int((bases == basis).sum()) for basis in AXIS_BASES), int(bases.isna().sum())]
+        if table in parts.names and parts.count(table):
+            counts: Counter[str | None] = Counter()
+            for rows_of_part in parts.tables(table, [column]):
+                for found in rows_of_part.column(0).value_counts().to_pylist():
+                    counts[found["values"]] += found["counts"]
+            rows[label] = [*(counts[basis] for basis in AXIS_BASES), counts[None]]
     return pd.DataFrame.from_dict(rows, orient="index", columns=[*AXIS_BASES, NOT_STATED], dtype="int64")
 
 

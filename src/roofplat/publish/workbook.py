@@ -114,6 +114,8 @@ class _Sheet:
 
     stay, printed
         How many columns stay in sight, and how many are printed; all where that is None.
+    most
+        How many of the rows are shown, from the first.
     """
 
     title: str
@@ -121,6 +123,17 @@ class _Sheet:
     columns: Mapping[str, Column]
     stay: int = 1
     printed: int | None = None
+    most: int = _MOST_ROWS
+
+    @property
+    def ends(self) -> str | None:
+        """What the sheet does not hold; None where it holds all."""
+        if len(self.frame) <= self.most:
+            return None
+        return (
+            f"These are the first {self.most:,} of {len(self.frame):,} rows; the CSV list of the same build "
+            "has them all."
+        )
 
 
 def weight_rows(rules: Rulebook) -> pd.DataFrame:
@@ -170,6 +183,7 @@ def write_workbook(
     as_of: datetime.date,
     path: Path,
     paper: str = "letter",
+    most_rows: int | None = None,
 ) -> Path:
     """Write the ranking and what stands behind it as a workbook.
 
@@ -187,14 +201,17 @@ def write_workbook(
         The file to write.
     paper
         What it is printed on: `letter` or `a4`.
+    most_rows
+        Rows of a list at most, from the first; as many as a sheet can hold where nothing is said.
 
     Returns
     -------
     Path
         `path`. Every text is a text cell, whatever it begins with; one that begins with = + - or @ also
         carries the mark that keeps it a text when the cell is edited. Characters that the format cannot
-        hold become U+FFFD. A text longer than a cell is cut and says so; rows beyond the last of a sheet
-        are left to the CSV list, and the sheet Definitions says so. The same input gives the same bytes.
+        hold become U+FFFD. A text longer than a cell is cut and says so. Rows beyond the last are left to the
+        CSV list; a line below the list says so, and the sheet Definitions. The same input gives the same
+        bytes.
 
     Raises
     ------
@@ -210,6 +227,8 @@ def write_workbook(
     >>> write_workbook({"ranking": empty("ranking")}, **words, path=file).read_bytes()[:2]
     b'PK'
     """
+    # Below the rows stand an empty one and the line that says where the others are.
+    most = min(_MOST_ROWS - 3, _MOST_ROWS if most_rows is None else most_rows)
     sheets = [
         _Sheet(
             sheet,
@@ -217,6 +236,7 @@ def write_workbook(
             TABLES[name].columns,
             stay=_STAY[name],
             printed=len(_FIRST[name]) if name == "ranking" else None,
+            most=most,
         )
         for name, sheet in LIST_TABLES.items()
         if name in tables
@@ -280,6 +300,7 @@ class _Looks:
         self.late = book.add_format({"bold": True, "bg_color": "#FFE8CC"})
         self.strong = book.add_format({"bold": True, "text_wrap": True, "valign": "top"})
         self.line = book.add_format({"text_wrap": True, "valign": "top"})
+        self.below = book.add_format({"bold": True})
 
     def cell(self, kind: str, *, wrapped: bool = False, guarded: bool = False) -> Any:
         """A format by the kind of value; a guarded text stays one when somebody edits it."""
@@ -294,7 +315,7 @@ class _Looks:
 
 def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks) -> None:
     """One table: a header that stays and filters, then the rows."""
-    frame = sheet.frame.head(_MOST_ROWS - 1)
+    frame = sheet.frame.head(sheet.most)
     kinds = [_kind(name, sheet.columns[name]) for name in frame.columns]
     columns = [_values(frame[name], kind) for name, kind in zip(frame.columns, kinds, strict=True)]
     widths = [_width(str(name), column, kind) for name, column, kind in zip(
@@ -311,7 +332,8 @@ def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks) -> None:
         # What a column means is shown where its head is chosen.
         page.data_validation(0, place, 0, place, {"validate": "any", "input_message": hint[:_LONGEST_HINT]})
     last = (len(frame), len(frame.columns) - 1)
-    page.print_area(0, 0, last[0], last[1] if sheet.printed is None else sheet.printed - 1)
+    below = last[0] + (2 if sheet.ends else 0)
+    page.print_area(0, 0, below, last[1] if sheet.printed is None else sheet.printed - 1)
     page.repeat_rows(0)
     page.freeze_panes(1, sheet.stay)
     page.autofilter(0, 0, *last)
@@ -326,6 +348,9 @@ def _write_sheet(page: Any, sheet: _Sheet, looks: _Looks) -> None:
         for place, (write, value) in enumerate(zip(writers, values, strict=True)):
             if value is not None:
                 write(row, place, value)
+    if sheet.ends:
+        # Behind an empty row, so that it is no part of what is sorted and filtered.
+        page.write_string(below, 0, sheet.ends, looks.below)
 
 
 def _page_setup(page: Any, title: str, sheet: str, paper: str) -> None:
@@ -512,12 +537,7 @@ def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_
             f"The list holds {len(ranked):,} buildings, a part of the district; ranks are those of the whole "
             "district."
         )
-    lines += [
-        f"The sheet {sheet.title} ends after {_MOST_ROWS - 1:,} of {len(sheet.frame):,} rows: a sheet holds "
-        "no more. The CSV list of the same build has them all."
-        for sheet in sheets
-        if len(sheet.frame) >= _MOST_ROWS
-    ]
+    lines += [f"Sheet {sheet.title}: {sheet.ends}" for sheet in sheets if sheet.ends]
     changed = override_lines(rules)
     lines.append(f"Rules that the department has changed: {len(changed) or 'none'}.")
     return lines + [f"  {line}" for line in changed]
