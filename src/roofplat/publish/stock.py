@@ -33,7 +33,15 @@ from roofplat.errors import DistrictFileError, LayerError, RoofplatError
 from roofplat.ground import Ground, local_planes
 from roofplat.placing.approach import yards_among
 from roofplat.publish.files import CAUTION, whole_file
-from roofplat.publish.layers import Layer, contents_of, fixed_clock, write_indexes, write_layer, write_rows
+from roofplat.publish.layers import (
+    Layer,
+    contents_of,
+    fixed_clock,
+    unwatched,
+    write_indexes,
+    write_layer,
+    write_rows,
+)
 from roofplat.publish.parts import GEOMETRY, Parts
 from roofplat.record.store import well_known_binary
 from roofplat.rules import Rulebook, load_rulebook
@@ -261,7 +269,7 @@ def write_stock(
         "wind_from_deg": wind_from_deg,
     }
     metadata = {"caution": CAUTION}
-    with whole_file(path) as beside, fixed_clock():
+    with whole_file(path) as beside, fixed_clock(), unwatched():
         for name, layer in made.items():
             write_rows(
                 layer,
