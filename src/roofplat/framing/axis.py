@@ -17,8 +17,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from roofplat.fast import compiled
+from roofplat.framing.loops import peaks
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, chunks, sums
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, sums
 from roofplat.rules import Rulebook
 
 __all__ = ["AxisResult", "dominant_direction_deg", "extent_ft", "find_axis", "sounded_axis_deg"]
@@ -75,21 +77,10 @@ def _dominant_deg(
     tolerance = rules.number("axis.along_tolerance_deg")
     bins = round(90.0 / bin_deg)
     folded = azimuth_deg % 90.0
-    peak = np.empty(outlines.count)
     reach = max(1, int(tolerance / bin_deg) // 2)
-    for rows in chunks(outlines.count, _CHUNK):
-        edges = slice(outlines.start[rows.start], outlines.start[rows.stop])
-        count = rows.stop - rows.start
-        cell = np.minimum((folded[edges] / bin_deg).astype(np.int64), bins - 1)
-        flat = (outlines.section[edges] - rows.start) * bins + cell
-        histogram = np.bincount(flat, weights=length[edges], minlength=count * bins).reshape(count, bins)
-        # Round the corner of a right angle the directions begin anew.
-        around = np.concatenate([histogram[:, -reach:], histogram, histogram[:, :reach]], axis=1)
-        smooth = np.zeros_like(histogram)
-        for shift in range(2 * reach, -1, -1):
-            smooth += around[:, shift : shift + bins]
-        # Equal to six decimals are equal.
-        peak[rows] = (np.argmax(np.rint(smooth * 1e6), axis=1) + 0.5) * bin_deg
+    cell = np.minimum((folded / bin_deg).astype(np.int64), bins - 1)
+    loop = compiled(peaks) or _peaks
+    peak = (loop(outlines.start, cell, length, bins, reach) + 0.5) * bin_deg
     # Two rounds of the weighted mean of the edges near the peak: exact for a turned rectangle.
     for _ in range(2):
         off = _fold(folded - peak[outlines.section])
@@ -100,6 +91,34 @@ def _dominant_deg(
     direction = peak % 90.0
     # 89.9999999 and 0 are the same direction.
     return np.where(direction > 90.0 - 1e-7, 0.0, direction)
+
+
+def _peaks(start: IntArray, cell: IntArray, length: FloatArray, bins: int, reach: int) -> IntArray:
+    """The bin of each section around which most of its outline runs, shape (n,).
+
+    Parameters
+    ----------
+    start
+        First edge of each section and the end, shape (n + 1,).
+    cell, length
+        Bin and length of each edge, shape (m,).
+    bins, reach
+        How many bins make a right angle, and how many on either side count.
+    """
+    best = np.empty(start.size - 1, dtype=np.int64)
+    for rows in chunks(best.size, _CHUNK):
+        edges = slice(start[rows.start], start[rows.stop])
+        size = rows.stop - rows.start
+        flat = np.repeat(np.arange(size) * bins, np.diff(start[rows.start : rows.stop + 1])) + cell[edges]
+        histogram = np.bincount(flat, weights=length[edges], minlength=size * bins).reshape(size, bins)
+        # Round the corner of a right angle the directions begin anew.
+        around = np.concatenate([histogram[:, -reach:], histogram, histogram[:, :reach]], axis=1)
+        smooth = np.zeros_like(histogram)
+        for shift in range(2 * reach, -1, -1):
+            smooth += around[:, shift : shift + bins]
+        # Equal to six decimals are equal.
+        best[rows] = np.argmax(np.rint(smooth * 1e6), axis=1)
+    return best
 
 
 def extent_ft(outlines: Outlines, azimuth_deg: FloatArray) -> tuple[FloatArray, FloatArray]:

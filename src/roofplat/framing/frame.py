@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from roofplat.fast import prepare
 from roofplat.framing.axis import AxisResult, find_axis
 from roofplat.framing.member_rows import MemberRows, kind_numbers, members_table
 from roofplat.framing.members import Grid, SectionFrames, fill_in, scan, section_frames
@@ -144,6 +145,7 @@ def frame_roofs(
         Of the n sections.
     """
     count, crs = len(roofs), roofs.crs
+    prepare(count)
     own = roofs.geometry.to_numpy()
     # Columns of a frame without geometry are reached in half the time.
     known = pd.DataFrame(roofs).reset_index(drop=True)

@@ -18,6 +18,8 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from roofplat.fast import compiled
+from roofplat.framing.loops import clip_lines
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
 
@@ -313,6 +315,10 @@ def scan(frames: SectionFrames, grid: Grid, along: Literal["u", "v"]) -> Runs:
         a0, b0, a1, b1 = frames.u0, frames.v0, frames.u1, frames.v1
     else:
         a0, b0, a1, b1 = frames.v0, frames.u0, frames.v1, frames.u1
+    loop = compiled(clip_lines)
+    if loop is not None:
+        grid_columns = grid.first, grid.spacing, grid.count
+        return Runs(*loop(frames.outlines.section, a0, b0, a1, b1, *grid_columns, _LEAST_PIECE_FT))
     # Many sections have no lines of a kind at all.
     edge = np.flatnonzero((grid.count > 0)[frames.outlines.section])
     owner, b0, b1 = frames.outlines.section[edge], b0[edge], b1[edge]

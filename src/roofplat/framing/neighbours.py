@@ -16,6 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from roofplat.fast import compiled
+from roofplat.framing.loops import look_from_walls
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, lists_of, marked, stack, sums, take
 from roofplat.framing.walls import Walls
@@ -201,7 +203,7 @@ def _collect_views(
     """What the walls of the first sections look at, and which of these touch or overlap another one."""
     planes = outlines.planes
     units_per_ft = np.sqrt(1.0 / planes.area_ft2_per_unit2())
-    outer = shapely.bounds(polygons).T
+    outer = np.ascontiguousarray(shapely.bounds(polygons).T)
     # Wall corners in the working CRS: a neighbour's wall is read on the plane of the one who looks.
     x0, y0 = planes.crs(walls.east0, walls.north0, walls.section)
     x1, y1 = planes.crs(walls.east1, walls.north1, walls.section)
@@ -214,6 +216,8 @@ def _collect_views(
     nobody, nothing = np.empty(0, dtype=np.int64), np.empty(0)
     meets_another = np.zeros(outlines.count, dtype=bool)
     parts = [Views(nobody, np.empty(0, dtype=bool), nothing, nothing, nothing, nothing)]
+    loop = compiled(look_from_walls)
+    flat = None if loop is None else _flat(walls, outlines, corners, facing)
     for rows in chunks(lookers, _CHUNK):
         # By boxes, a little wider than wanted: the exact distance is taken in feet below.
         reach = search * 1.01 * units_per_ft[rows] * np.array([[-1], [-1], [1], [1]])
@@ -223,6 +227,11 @@ def _collect_views(
         one, other = _meeting(outer, looker[another], outer, seen[another])
         meets_another[one[shapely.intersects(polygons[one], polygons[other])]] = True
         keep = another | reflex[looker]
+        if loop is not None and flat is not None:
+            pairs = looker[keep], seen[keep], walls.start
+            wall_of, edge, ends = loop(*pairs, fronts, outer, lines, *flat, gap, search, margin)
+            parts.append(Views(wall_of, walls.section[wall_of] == walls.section[edge], *ends))
+            continue
         # Every wall of the looker with the sections it sees, then with their walls: at each step
         # only what the box in front of the wall meets.
         for some in _portions(looker[keep], seen[keep], walls.start):
@@ -234,6 +243,19 @@ def _collect_views(
                 parts.append(_view(walls, outlines, corners, facing, wall_of, edge, gap, search, margin))
     joined = stack(parts)
     return take(joined, np.argsort(joined.wall, kind="stable")), meets_another
+
+
+def _flat(
+    walls: Walls,
+    outlines: Outlines,
+    corners: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    facing: tuple[FloatArray, FloatArray],
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """What `look_from_walls` reads of walls and planes, as `_view` does."""
+    planes = outlines.planes
+    to_feet = planes.to_feet.reshape(-1, 4).T
+    plane = np.concatenate([[planes.origin_x, planes.origin_y], to_feet])
+    return np.stack(corners), np.stack(facing), plane, walls.east0, walls.north0, walls.length_ft
 
 
 def _view(
