@@ -163,6 +163,7 @@ def write_outputs(
         out=out,
         sheets={building: Path(file).name for building, file in files.items()},
         ranked=None if all_ids is None else len(all_ids),
+        most_buildings=district.scale.map_buildings,
     )
     written += write_area_layers(
         parts, out / "areas", rules=rules, most_buildings=district.scale.geojson_buildings

@@ -13,7 +13,8 @@ from markupsafe import Markup
 from roofplat.errors import LayerError
 from roofplat.publish.files import CAUTION, asset
 from roofplat.publish.map import SCRIPTS
-from roofplat.publish.page import StrangePageError, added_to, fill
+from roofplat.publish.map_overview import is_overview
+from roofplat.publish.page import StrangePageError, added_to, fill, policy_of
 from roofplat.publish.wording import METHOD_WORDS
 
 __all__ = ["live_page"]
@@ -36,6 +37,9 @@ _ICON = Markup(
 
 def live_page(map_html: bytes) -> bytes:
     """Add what asks and shows "what if" to the page of a district's map.
+
+    Of a district too big for one page `map.html` shows its areas, and is served as it is: it says so in one
+    sentence and links to the maps of the areas.
 
     Parameters
     ----------
@@ -62,8 +66,13 @@ def live_page(map_html: bytes) -> bytes:
     """
     parts = fill("live.html.j2", caution=CAUTION, methods=METHOD_WORDS)
     try:
+        text = map_html.decode("utf-8")
+        if is_overview(text):
+            # It raises where the page has no policy of ours.
+            policy_of(text)
+            return map_html
         page = added_to(
-            map_html.decode("utf-8"),
+            text,
             styles=[asset(name) for name in _STYLES],
             scripts=[asset(name) for name in _SCRIPTS],
             body=parts,

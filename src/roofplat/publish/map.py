@@ -24,16 +24,30 @@ from markupsafe import Markup, escape
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, asset, write_whole
 from roofplat.publish.map_data import MAP_FILE, PACKED_TABLES, pack_part
-from roofplat.publish.map_parts import PackedPart, block_texts, late_of, overview_text, page_of, places_of
+from roofplat.publish.map_overview import overview_page
+from roofplat.publish.map_parts import (
+    PackedPart,
+    Page,
+    Places,
+    block_texts,
+    family_class,
+    group_of,
+    late_of,
+    overview_text,
+    page_of,
+    places_of,
+)
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
 from roofplat.publish.parts import Parts
 from roofplat.publish.wording import DUE_WORDS, METHOD_WORDS, interval_words
 from roofplat.rules import Rulebook
 
-__all__ = ["OfflineMap", "Wind", "write_maps"]
+__all__ = ["MOST_BUILDINGS", "OfflineMap", "Wind", "write_maps"]
 
 MAX_ZOOM = 22
+MOST_BUILDINGS = 200_000
+"""Buildings on a page where nothing else is said."""
 SCRIPTS = (
     "map_data.js",
     "map_draw.js",
@@ -179,8 +193,12 @@ def write_maps(
     out: Path,
     sheets: Mapping[str, str] | None = None,
     ranked: int | None = None,
+    most_buildings: int = MOST_BUILDINGS,
 ) -> list[Path]:
     """Write the district's map and one for each dispatch area.
+
+    A page holds no more than `most_buildings`. Of more buildings `map.html` shows the areas and links to
+    their pages; an area of more is cut into parts with pages of their own, and its page links to them.
 
     Parameters
     ----------
@@ -202,11 +220,14 @@ def write_maps(
         For ids of buildings, the name of the sheet in the folder `sheets`; a card offers it.
     ranked
         How many buildings were ranked, where the tables hold a part of them; else those that they hold.
+    most_buildings
+        On a page.
 
     Returns
     -------
     list of Path
-        `map.html`, then `areas/<area>.html` in the order of the names.
+        `map.html`, then `areas/<area>.html` in the order of the names; behind an area that is cut, its parts
+        `areas/<area>-part-<number>.html`.
 
     Raises
     ------
@@ -224,19 +245,95 @@ def write_maps(
     frames = _frames(title, rules=rules, ground=ground, wind=wind)
     frames["ranked"] = (ranked or parts.count("ranking")) if "ranking" in parts.names else 0
     shell = _Shell.of(rules, ground)
+    leaves = _leaves(title, _area_names(parts, held), held, most_buildings)
     texts: dict[tuple[int, int], bytes] = {}
 
-    def write(path: Path, heading: str, area: str | None) -> Path:
-        page = page_of(held, area)
-        here = {**frames, "title": heading, "sheets": "sheets/" if area is None else "../sheets/"}
-        overview = overview_text(page, held, late, places, texts, frames=here, named=area)
-        return write_whole(path, shell.page(heading, overview, block_texts(page, held, texts)))
+    def page_of_leaf(leaf: _Leaf) -> Iterable[bytes]:
+        if leaf.parts:
+            return [_overview_of(leaf, held, places, rules, ground).encode("utf-8")]
+        # Texts that a second page has as well are kept for it.
+        kept = {} if leaves[0].parts else texts
+        here = {**frames, "title": leaf.heading, "sheets": "sheets/" if leaf.area is None else "../sheets/"}
+        overview = overview_text(leaf.page, held, late, places, kept, frames=here, named=leaf.area)
+        return shell.page(leaf.heading, overview, block_texts(leaf.page, held, kept))
 
-    written = [write(out / "map.html", title, None)]
-    names = _area_names(parts, held)
+    return [write_whole(out / leaf.file, page_of_leaf(leaf)) for leaf in leaves]
+
+
+@dataclass(frozen=True, slots=True)
+class _Leaf:
+    """One page: its file in the folder of the build, its heading, its blocks and the area that they are of.
+
+    piece
+        It has a part of the area.
+    parts
+        Pages that it links to, where it holds too many buildings to be a map itself.
+    """
+
+    file: str
+    heading: str
+    page: Page
+    area: str | None
+    piece: bool = False
+    parts: tuple[_Leaf, ...] = ()
+
+
+def _leaves(title: str, names: Sequence[str], packed: Sequence[PackedPart], most: int) -> list[_Leaf]:
+    """All pages of a build, the map first, an area's parts behind it."""
     stems = area_files(names)
-    written += [write(out / "areas" / f"{stems[name]}.html", f"{title}: {name}", name) for name in names]
-    return written
+    areas, leaves = [], []
+    for name in names:
+        page, stem = page_of(packed, name), stems[name]
+        cut = page.cut(packed, most) if page.buildings(packed) > most else []
+        parts = tuple(
+            _Leaf(
+                f"areas/{_free_stem(f'{stem}-part-{number}', set(stems.values()))}.html",
+                f"{title}: {name}, part {number} of {len(cut)}",
+                part,
+                name,
+                piece=True,
+            )
+            for number, part in enumerate(cut, start=1)
+        )
+        areas.append(_Leaf(f"areas/{stem}.html", f"{title}: {name}", page, name, parts=parts))
+        leaves += [areas[-1], *parts]
+    whole = page_of(packed)
+    linked = tuple(areas) if whole.buildings(packed) > most else ()
+    # Where there is but one area, a page that leads to it alone helps nobody.
+    linked = linked[0].parts if len(linked) == 1 else linked
+    return [_Leaf("map.html", title, whole, None, parts=linked), *leaves]
+
+
+def _overview_of(
+    leaf: _Leaf, packed: Sequence[PackedPart], places: Places, rules: Rulebook, ground: Ground
+) -> str:
+    """The page of links to other pages."""
+    groups = [
+        group_of(
+            part.page,
+            packed,
+            places,
+            rules,
+            name=part.heading.removeprefix(f"{leaf.heading}: ").removeprefix(f"{leaf.heading}, "),
+            link=part.file if leaf.area is None else part.file.rpartition("/")[2],
+            area=None if part.piece else part.area,
+        )
+        for part in leaf.parts
+    ]
+    return overview_page(
+        leaf.heading,
+        groups,
+        ground=ground.statement,
+        overridden=override_lines(rules),
+        back=None if leaf.area is None else ("the district", "../map.html"),
+    )
+
+
+def _free_stem(stem: str, taken: set[str]) -> str:
+    """A name that no area's page has."""
+    while stem in taken:
+        stem = f"{stem}-cut"
+    return stem
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +386,7 @@ def _frames(title: str, *, rules: Rulebook, ground: Ground, wind: Wind | None) -
             key: {
                 "label": family.label,
                 "caution": family.caution,
-                "class": _family_class(family.lightweight),
+                "class": family_class(rules, key),
             }
             for key, family in rules.families.items()
         },
@@ -306,7 +403,3 @@ def _area_names(parts: Parts, packed: Sequence[PackedPart]) -> list[str]:
 def _scenario_words(wind: Wind | None) -> str:
     words = "Standing plan, drawn before any fire: the fire spot is given or assumed."
     return words if wind is None else f"{words} {wind.words}."
-
-
-def _family_class(lightweight: bool | None) -> str:
-    return {True: "lightweight", False: "not lightweight", None: "unknown"}[lightweight]

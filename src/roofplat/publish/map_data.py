@@ -279,6 +279,8 @@ def pack_part(tables: Mapping[str, Any]) -> bytes:
             "buildings": np.diff(starts).tolist(),
             "boxes": np.hstack([least, most]).astype(np.int64).tolist(),
             "texts": [len(text) for text in texts],
+            "surveyed": _surveyed(_columns(buildings), order, starts),
+            "families": _families(_columns(buildings), order, starts),
         },
         "rows": rows,
         "sections": {name: len(section) for name, section in sections.items()},
@@ -391,6 +393,23 @@ def _blocks(columns: Mapping[str, Any], flat: FlatShapes) -> tuple[list[str], In
     number = np.arange(count) - offsets(sizes)[code[order]]
     starts = np.append(np.flatnonzero(number % BLOCK_BUILDINGS == 0), count)
     return [str(known[place]) for place in by_rank], starts, order, code[order][starts[:-1]].tolist()
+
+
+def _surveyed(columns: Mapping[str, Any], order: IntArray, starts: IntArray) -> list[int]:
+    """How many roofs of each block were surveyed."""
+    looked_at = _series(columns["surveyed_on"]).notna().to_numpy(dtype=bool)[order]
+    counts: list[int] = np.diff(np.append(0, np.cumsum(looked_at))[starts]).tolist()
+    return counts
+
+
+def _families(columns: Mapping[str, Any], order: IntArray, starts: IntArray) -> dict[str, list[int]]:
+    """How many buildings of each block are of each roof family."""
+    codes, names = pd.factorize(_series(columns["roof_family"]))
+    found = {}
+    for code, name in enumerate(names):
+        of_family = np.append(0, np.cumsum(codes[order] == code))
+        found[str(name)] = np.diff(of_family[starts]).tolist()
+    return found
 
 
 def _overview(buildings: Any, order: IntArray, flat: FlatShapes) -> pa.Table:

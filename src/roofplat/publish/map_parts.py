@@ -13,6 +13,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -31,10 +33,12 @@ from roofplat.publish.map_data import (
     flat_columns,
     shapes_from_arrow,
 )
+from roofplat.publish.map_overview import Group
 from roofplat.publish.map_place import STEPS_PER_DEGREE, steps_in
-from roofplat.publish.map_shapes import flatten_shapes
+from roofplat.publish.map_shapes import FlatShapes, flatten_shapes
 from roofplat.publish.packing import Each, pack_block, pack_blocks, write_blocks
 from roofplat.publish.parts import Parts
+from roofplat.rules import Rulebook
 
 __all__ = [
     "Late",
@@ -42,6 +46,8 @@ __all__ = [
     "Page",
     "Places",
     "block_texts",
+    "family_class",
+    "group_of",
     "late_of",
     "overview_text",
     "page_of",
@@ -228,6 +234,71 @@ class Page:
     """The blocks of a page: of each part that it has some of, its number and the numbers of the blocks."""
 
     blocks: Sequence[tuple[int, Sequence[int]]]
+
+    def buildings(self, packed: Sequence[PackedPart]) -> int:
+        """How many buildings it has."""
+        return sum(int(packed[number].counts()[list(blocks)].sum()) for number, blocks in self.blocks)
+
+    def cut(self, packed: Sequence[PackedPart], most: int) -> list[Page]:
+        """The same blocks as pages of so many buildings at most; a block stays whole, and pages are even."""
+        flat = [(number, block) for number, blocks in self.blocks for block in blocks]
+        counts = np.array([packed[number].counts()[block] for number, block in flat], dtype=np.int64)
+        pages: list[list[tuple[int, int]]] = []
+        # Even pages where they stay under what is allowed.
+        wanted = -(-int(counts.sum()) // max(1, -(-int(counts.sum()) // most)))
+        room = 0
+        for place, count in zip(flat, counts.tolist(), strict=True):
+            if not pages or room + count > max(wanted, 1):
+                pages.append([])
+                room = 0
+            pages[-1].append(place)
+            room += count
+        return [
+            Page(
+                [(number, [block for _, block in some]) for number, some in groupby(page, key=itemgetter(0))]
+            )
+            for page in pages
+        ]
+
+
+def group_of(
+    page: Page,
+    packed: Sequence[PackedPart],
+    places: Places,
+    rules: Rulebook,
+    *,
+    name: str,
+    link: str,
+    area: str | None,
+) -> Group:
+    """What an overview says of a page, and its outline: that of a dispatch area, or boxes of its parts."""
+    classes = dict.fromkeys(("lightweight", "not lightweight", "unknown"), 0)
+    surveyed, boxes = 0, []
+    for number, blocks in page.blocks:
+        told = packed[number].head["blocks"]
+        for family, counts in told["families"].items():
+            classes[family_class(rules, family)] += sum(counts[block] for block in blocks)
+        surveyed += sum(told["surveyed"][block] for block in blocks)
+        around = np.array([told["boxes"][block] for block in blocks], dtype=np.int64)
+        boxes.append(np.concatenate([around[:, :2].min(axis=0), around[:, 2:].max(axis=0)]))
+    outline = None
+    if area is not None:
+        areas = places.layers["areas"]
+        rows = np.flatnonzero(_words_equal(areas, area))
+        if len(rows) and areas.shapes is not None:
+            outline = areas.shapes.take(rows)
+    buildings = page.buildings(packed)
+    return Group(
+        name, link, buildings, surveyed, classes, _boxes_drawn(boxes) if outline is None else outline
+    )
+
+
+def family_class(rules: Rulebook, family: str) -> str:
+    """Whether a roof family is lightweight, in the words of the page."""
+    known = rules.families.get(family)
+    return {True: "lightweight", False: "not lightweight", None: "unknown"}[
+        None if known is None else known.lightweight
+    ]
 
 
 def late_of(parts: Parts, packed: Sequence[PackedPart], sheets: Mapping[str, str]) -> Late:
@@ -463,6 +534,16 @@ def _box_of(layer: FlatLayer) -> npt.NDArray[np.float64] | None:
 def _degrees(box: npt.NDArray[np.float64]) -> list[list[float]]:
     west, south, east, north = (box / STEPS_PER_DEGREE).tolist()
     return [[south, west], [north, east]]
+
+
+def _boxes_drawn(boxes: Sequence[IntArray]) -> FlatShapes:
+    """Boxes as one polygon each."""
+    count = len(boxes)
+    edges = np.array(boxes, dtype=np.int64).reshape(count, 4)
+    each = np.arange(count + 1)
+    return FlatShapes(
+        np.full(count, 2, dtype=np.int64), each, 4 * each, edges[:, [0, 1, 2, 1, 2, 3, 0, 3]].reshape(-1, 2)
+    )
 
 
 def _words_equal(layer: FlatLayer, word: str) -> npt.NDArray[np.bool_]:

@@ -407,5 +407,5 @@ var roofplatData = (function () {
     return made;
   }
 
-  return { TILE, District, Layer, element, unturned, worldX, worldY };
+  return { TILE, District, Layer, element, unpack, unturned, worldX, worldY };
 })();
