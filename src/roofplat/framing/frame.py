@@ -466,11 +466,25 @@ def _member_lines(
     """How many pieces of a grid's lines each section of a chunk has, and the ends of all pieces."""
     part = frames.rows(rows)
     runs = scan(part, Grid(grid.first[rows], grid.spacing[rows], grid.count[rows]), along)
-    ends = np.empty((runs.section.size, 4))
-    for place, at in ((0, runs.low), (2, runs.high)):
-        u, v = (at, runs.position) if along == "u" else (runs.position, at)
-        ends[:, place], ends[:, place + 1] = part.crs(u, v, runs.section)
-    return np.bincount(runs.section, minlength=part.count), ends
+    sine, cosine = part.sine[runs.section], part.cosine[runs.section]
+    at_sine, at_cosine = runs.position * sine, runs.position * cosine
+    # As `SectionFrames.east_north`, with what both ends have in common worked out once.
+    if along == "u":
+        ends = (
+            runs.low * sine - at_cosine,
+            runs.low * cosine + at_sine,
+            runs.high * sine - at_cosine,
+            runs.high * cosine + at_sine,
+        )
+    else:
+        ends = (
+            at_sine - runs.low * cosine,
+            at_cosine + runs.low * sine,
+            at_sine - runs.high * cosine,
+            at_cosine + runs.high * sine,
+        )
+    counts = np.bincount(runs.section, minlength=part.count)
+    return counts, part.outlines.planes.crs_ends(ends, runs.section)
 
 
 def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: IntArray) -> IntArray:

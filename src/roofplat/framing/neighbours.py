@@ -221,7 +221,8 @@ def _collect_views(
     for rows in chunks(lookers, _CHUNK):
         # By boxes, a little wider than wanted: the exact distance is taken in feet below.
         reach = search * 1.01 * units_per_ft[rows] * np.array([[-1], [-1], [1], [1]])
-        looker, seen = tree.query(shapely.box(*(outer[:, rows] + reach)))
+        # A tree sees of a shape its box alone, and a diagonal is made in half the time.
+        looker, seen = tree.query(shapely.linestrings((outer[:, rows] + reach).T.reshape(-1, 2, 2)))
         looker = looker + rows.start
         another = looker != seen
         one, other = _meeting(outer, looker[another], outer, seen[another])

@@ -259,7 +259,9 @@ def _nearest_line(
     faster than to ask the tree for the nearest; the tree is asked for the rest.
     """
     x, y = shapely.get_x(points), shapely.get_y(points)
-    point, line = tree.query(shapely.box(x - near, y - near, x + near, y + near))
+    # A tree sees of a shape its box alone, and a diagonal is made in half the time.
+    boxes = np.stack([x - near, y - near, x + near, y + near], axis=1)
+    point, line = tree.query(shapely.linestrings(boxes.reshape(-1, 2, 2)))
     by_point = np.argsort(point, kind="stable")
     point, line = point[by_point], line[by_point]
     distance = shapely.distance(points[point], lines[line])

@@ -141,10 +141,16 @@ class LocalPlanes:
         ndarray of float
             x and y of the one end, then of the other, shape (m, 4).
         """
-        east0, north0, east1, north1 = ends_ft
         ends = np.empty((plane.size, 4))
-        ends[:, 0], ends[:, 1] = self.crs(east0, north0, plane)
-        ends[:, 2], ends[:, 3] = self.crs(east1, north1, plane)
+        # What both ends have in common is looked up once.
+        for axis, origin in enumerate((self.origin_x, self.origin_y)):
+            by_east, by_north = self.to_crs[plane, axis, 0], self.to_crs[plane, axis, 1]
+            start = origin[plane]
+            for end in (0, 2):
+                along = by_east * ends_ft[end]
+                along += start
+                along += by_north * ends_ft[end + 1]
+                ends[:, end + axis] = along
         return ends
 
     def area_ft2_per_unit2(self) -> FloatArray:
