@@ -77,7 +77,10 @@ def finish(measured: pd.DataFrame, rules: Rulebook, *, region: str | None, as_of
     >>> len(found.ranking), len(found.survey_next)
     (0, 0)
     """
-    rows = measured.sort_values("building_id", kind="stable", ignore_index=True)
+    rows = measured
+    if not rows["building_id"].is_monotonic_increasing:
+        rows = rows.sort_values("building_id", kind="stable", ignore_index=True)
+    rows = rows.reset_index(drop=True)
     forms = rows["forms"].to_numpy(dtype=np.int64)
     late, family_odds = odds_of(rows, forms, region, rules)
     roofs = outlook_of(rows.assign(stratum=late["stratum"]), forms, family_odds, rules)

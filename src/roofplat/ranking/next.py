@@ -7,6 +7,7 @@ Out: `TABLES["survey_next"]`, best first.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from roofplat.errors import RuleError
-from roofplat.ranking.order import SCORE_DECIMALS, places_in, ranks, sort_keys
+from roofplat.ranking.order import SCORE_DECIMALS, KeyArray, places_in, ranks, sort_keys
 from roofplat.ranking.outlook import UNKNOWN, Outlook, family_surveyed, outlook, to_look_again
 from roofplat.ranking.score import weight_shares
 from roofplat.ranking.words import percent, text, thousands
@@ -29,6 +30,8 @@ Words = npt.NDArray[np.object_]
 
 # Places are a mean, and are compared to this many decimals.
 _PLACE_DECIMALS = 6
+# Buildings that are weighed at once.
+_BLOCK = 50_000
 
 
 def survey_next(tables: Mapping[str, Any], rules: Rulebook) -> pd.DataFrame:
@@ -102,20 +105,41 @@ def next_of(ranking: pd.DataFrame, buildings: pd.DataFrame, roofs: Outlook, rule
     ranking = pd.DataFrame(ranking).drop(columns="geometry", errors="ignore")
     ranking = ranking.sort_values("building_id", kind="stable", ignore_index=True)
     length = list_length(len(ranking), rules)
+    standing = _Standing.of(ranking["score"].to_numpy(dtype=float), length)
+    open_rows = np.flatnonzero(~family_surveyed(buildings))
+    found = []
+    for start in range(0, len(open_rows), _BLOCK) or (0,):
+        # Some buildings at a time: what each family would do takes room for every one of them.
+        rows = open_rows[start : start + _BLOCK]
+        found.append(
+            _weighed(ranking.iloc[rows], buildings.iloc[rows], roofs.of_rows(rows), standing, rows, rules)
+        )
+    listed = pd.concat(found, ignore_index=True)
+    # Rows are in order of building_id, and the sort is a stable one.
+    order = np.lexsort((-listed["places"], -listed["worth"]))
+    listed = listed.iloc[order].reset_index(drop=True)
+    return cast("pd.DataFrame", conform("survey_next", listed.assign(order=np.arange(1, len(listed) + 1))))
+
+
+def _weighed(
+    ranking: pd.DataFrame,
+    buildings: pd.DataFrame,
+    roofs: Outlook,
+    standing: _Standing,
+    rows: IntArray,
+    rules: Rulebook,
+) -> pd.DataFrame:
+    """What a survey of each of some buildings is worth, with its reason."""
     chances = roofs.chances
-    would = scores_by_family(ranking, roofs, rules)
-    gains, moved, changes = survey_effects(ranking["score"].to_numpy(dtype=float), would, length)
-    listed = ranking["rank"].to_numpy(dtype=np.int64) <= length
-    found = ranking.assign(
+    gains, moved, changes = standing.effects(scores_by_family(ranking, roofs, rules), rows)
+    listed = standing.rank[rows] <= standing.length
+    kept = ["building_id", "name", "address", "dispatch_area", "rank", "rank_low", "rank_high"]
+    return ranking[kept].assign(
         worth=np.round((chances * gains).sum(axis=1), SCORE_DECIMALS),
         chance_of_change=np.clip((chances * changes).sum(axis=1), 0.0, 1.0),
         places=np.round((chances * np.abs(moved)).sum(axis=1), _PLACE_DECIMALS),
-        reason=_reasons(buildings, chances, moved, changes, listed, length),
-    )[~family_surveyed(buildings)]
-    # Rows are in order of building_id, and the sort is a stable one.
-    order = np.lexsort((-found["places"], -found["worth"]))
-    found = found.iloc[order].reset_index(drop=True)
-    return cast("pd.DataFrame", conform("survey_next", found.assign(order=np.arange(1, len(found) + 1))))
+        reason=pd.array(_reasons(buildings, chances, moved, changes, listed, standing.length), dtype="str"),
+    )
 
 
 def survey_effects(
@@ -148,17 +172,40 @@ def survey_effects(
     >>> gains.round(9).tolist(), moved.tolist(), changes.tolist()
     ([[0.2], [0.1]], [[-1], [1]], [[True], [True]])
     """
-    own = sort_keys(score)
-    rank = ranks(own)
-    landing = places_in(np.sort(own), own[:, None], sort_keys(would, np.arange(len(own))[:, None]))
-    listed = rank <= length
-    first = -np.sort(-score)
-    # With every building on the list there is none to take a place on it.
-    highest_off = first[length] if len(first) > length else -np.inf
-    lowest_on = first[length - 1] if len(first) else np.inf
-    gains = np.where(listed[:, None], highest_off - would, would - lowest_on)
-    changes = (landing <= length) != listed[:, None]
-    return np.maximum(gains, 0.0), rank[:, None] - landing, changes
+    return _Standing.of(score, length).effects(would, np.arange(len(score)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """How the buildings stand: their keys in order of id and sorted, their ranks, the edge of the list."""
+
+    own: KeyArray
+    ordered: KeyArray
+    rank: IntArray
+    length: int
+    lowest_on: float
+    highest_off: float
+
+    @classmethod
+    def of(cls, score: FloatArray, length: int) -> _Standing:
+        own = sort_keys(score)
+        first = -np.sort(-score)
+        # With every building on the list there is none to take a place on it.
+        highest_off = float(first[length]) if len(first) > length else -np.inf
+        lowest_on = float(first[length - 1]) if len(first) else np.inf
+        return cls(own, np.sort(own), ranks(own), length, lowest_on, highest_off)
+
+    def effects(
+        self, would: FloatArray, rows: IntArray
+    ) -> tuple[FloatArray, IntArray, npt.NDArray[np.bool_]]:
+        """As `survey_effects`, of the buildings of some rows."""
+        keys = sort_keys(would, rows[:, None])
+        landing = places_in(self.ordered, self.own[rows][:, None], keys)
+        rank = self.rank[rows][:, None]
+        listed = rank <= self.length
+        gains = np.where(listed, self.highest_off - would, would - self.lowest_on)
+        changes = (landing <= self.length) != listed
+        return np.maximum(gains, 0.0), rank - landing, changes
 
 
 def list_length(count: int, rules: Rulebook) -> int:

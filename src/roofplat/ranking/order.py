@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["SCORE_DECIMALS", "places_in", "ranks", "sort_keys"]
+__all__ = ["SCORE_DECIMALS", "KeyArray", "places_in", "ranks", "sort_keys"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

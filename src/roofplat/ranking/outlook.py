@@ -7,7 +7,7 @@ Out: `Outlook`: chances by building and family, and two figures a family.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -54,6 +54,10 @@ class Outlook:
     def kind_of_each(self) -> IntArray:
         """Row of `by_kind` of each building, shape (n,)."""
         return np.arange(len(self.by_kind)) if self.kind is None else self.kind
+
+    def of_rows(self, rows: slice | IntArray) -> Outlook:
+        """The same of some of the buildings."""
+        return replace(self, kind=self.kind_of_each[rows])
 
     def mean(self, values: FloatArray) -> FloatArray:
         """The mean of a figure a family over the families of each building, shape (n,)."""

@@ -37,6 +37,8 @@ FACT_WORDS = ("roof family", "year built", "occupancy", "sprinklers")
 # Columns of buildings that are counted over the whole district.
 _LATE = ("p_lightweight", "stratum", "local_roofs")
 _REASONS = 3
+# Buildings whose reasons are put into words at once.
+_BLOCK = 50_000
 _DAYS_A_YEAR = 365.25  # mean Julian year
 
 
@@ -144,25 +146,37 @@ def rank_measured(
         As in `rank_buildings`.
     """
     weights = weight_shares(rules)
-    factors, words = _judged(measured, late, roofs, family_odds, rules, as_of)
+    factors = np.empty((len(measured), len(RANKING_FACTORS)))
+    reasons, unknown = [], []
+    for start in range(0, len(measured), _BLOCK) or (0,):
+        # Some buildings at a time: as texts of their own the words of all would take gigabytes.
+        block = slice(start, start + _BLOCK)
+        some, some_late = measured.iloc[block], late.iloc[block]
+        factors[block], words = _judged(some, some_late, roofs.of_rows(block), family_odds, rules, as_of)
+        reasons.append(pd.array(_reasons(factors[block] * weights, words), dtype="str"))
+        facts = _unknown_facts(some, some_late["stratum"], family_odds, rules)
+        unknown.append(pd.array(facts, dtype="str"))
     parts = factors * weights
     score = np.clip(np.round(parts.sum(axis=1), SCORE_DECIMALS), 0.0, 1.0)
     rank = ranks(sort_keys(score))
     low, high = rank_intervals(factors, weights, roofs, rank, rules)
 
     kept = ["building_id", "name", "address", "dispatch_area", "roof_family", "family_basis", "inspected_on"]
-    ranking = measured[kept].assign(
-        p_lightweight=factors[:, RANKING_FACTORS.index("lightweight")],
-        score=score,
-        rank=rank,
-        rank_low=low,
-        rank_high=high,
-        reasons=_reasons(parts, words),
-        unknown_facts=_unknown_facts(measured, late["stratum"], family_odds, rules),
+    due = inspections(measured, rules, as_of=as_of)
+    columns: dict[str, Any] = {
+        **{name: measured[name].array for name in kept},
+        **{str(name): due[name].array for name in due},
+        "p_lightweight": factors[:, RANKING_FACTORS.index("lightweight")],
+        "score": score,
+        "rank": rank,
+        "rank_low": low,
+        "rank_high": high,
+        "reasons": pd.concat([pd.Series(texts) for texts in reasons], ignore_index=True).array,
+        "unknown_facts": pd.concat([pd.Series(texts) for texts in unknown], ignore_index=True).array,
         **{name: factors[:, place] for place, name in enumerate(RANKING_FACTORS)},
         **{f"part_{name}": parts[:, place] for place, name in enumerate(RANKING_FACTORS)},
-    )
-    ranking = pd.concat([ranking, inspections(measured, rules, as_of=as_of)], axis=1)
+    }
+    ranking = pd.DataFrame(columns, copy=False)
     return cast("pd.DataFrame", conform("ranked", ranking.iloc[np.argsort(rank)]))
 
 
