@@ -44,10 +44,12 @@ __all__ = [
     "layer_names",
     "make_inputs",
     "open_layer",
+    "overhead_lines",
     "part_names",
     "plain_sources",
     "read_drawing",
     "read_inputs",
+    "settle_ids",
     "swapped_error",
 ]
 
@@ -514,10 +516,7 @@ def _footprints(
 ) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = _layer(given)
     layer, columns = house_columns(layer, given.source, rules)
-    layer = outlines(move(layer, working_crs))
-    layer = slivers(layer, rules.number("outline.sliver_ft2"), ground)
-    layer = duplicates(layer, rules.number("outline.duplicate_iou"))
-    layer, ids = _unique(layer)
+    layer, ids = _unique(_mended(layer, rules, working_crs, ground))
     frame = _frame(layer, {"building_id": ids, "basis": district.footprints.basis, "date": _date(columns)})
     attributes = columns.drop(columns="date", errors="ignore")[layer.kept].reset_index(drop=True)
     return layer, _with(frame, attributes)
@@ -606,6 +605,29 @@ def _obstacle_columns(
         layer, height_ft = typed_column(layer, source, parapets, "height_ft", rules, like="parapet_ft")
     voltage_kv = columns.get("voltage_kv", number)
     return layer, {"kind": kind, "voltage_kv": voltage_kv, "height_ft": height_ft, "note": note}
+
+
+def overhead_lines(layer: Layer, source: LayerSource, rules: Rulebook) -> BoolArray:
+    """Which features of a layer of obstacles are overhead lines, which belong to no building.
+
+    Parameters
+    ----------
+    layer, source
+        The layer as read, and its line of the district file.
+    rules
+        The settings in force.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape (n,); none where the layer cannot be used.
+    """
+    try:
+        layer, columns = house_columns(layer, source, rules, fields=("kind",))
+        _, kind, _ = _kinds(layer, source, columns, "obstacle", OBSTACLE_KINDS, _OBSTACLE_WORDS)
+    except LayerError:
+        return np.zeros(len(layer.rows), dtype=bool)
+    return (kind == "overhead_line").to_numpy(dtype=bool, na_value=False)
 
 
 def _wall_kinds(layer: Layer, source: LayerSource) -> tuple[Layer, dict[str, pd.Series[Any]]]:
@@ -728,6 +750,37 @@ def _record_dates(layer: Layer, source: AttributeSource, rules: Rulebook) -> tup
     dated = source.model_copy(update={"columns": {**source.columns, "date": found.column}})
     layer, columns = house_columns(layer, dated, rules, fields=("date",))
     return layer, columns["date"].fillna(fallback)
+
+
+def settle_ids(
+    given: Given, rules: Rulebook, working_crs: CRS, ground: Ground
+) -> tuple[BoolArray, pd.Series[Any]]:
+    """Which of some footprints are kept, and the ids that these have then.
+
+    Parameters
+    ----------
+    given
+        Footprints with all that touch or repeat them, in the order of the file, coordinates checked.
+    rules, working_crs, ground
+        The settings in force.
+
+    Returns
+    -------
+    kept
+        Shape (n,).
+    ids
+        Unique among those kept, shape (n,).
+    """
+    layer = _mended(_layer(given), rules, working_crs, ground)
+    layer, ids = _unique(layer)
+    return layer.kept, ids
+
+
+def _mended(layer: Layer, rules: Rulebook, working_crs: CRS, ground: Ground) -> Layer:
+    """Outlines moved, mended, and without slivers and repeats."""
+    layer = outlines(move(layer, working_crs))
+    layer = slivers(layer, rules.number("outline.sliver_ft2"), ground)
+    return duplicates(layer, rules.number("outline.duplicate_iou"))
 
 
 def _unique(layer: Layer) -> tuple[Layer, pd.Series[Any]]:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-__all__ = ["NONE", "find_keys", "nearest_keys"]
+__all__ = ["NONE", "clean_key_texts", "find_keys", "nearest_keys"]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -19,14 +19,14 @@ NONE = -1
 _CLOSE_COUNT, _CLOSE_SHARE = 3, 0.5
 
 
-def _clean_keys(keys: pd.Series) -> pd.Series:
+def clean_key_texts(keys: pd.Series) -> pd.Series:
     """Write keys one way: no outer or doubled blanks, one case, no `.0` left by a spreadsheet.
 
     Leading zeros stay: `007` and `7` may be two buildings.
 
     Examples
     --------
-    >>> _clean_keys(pd.Series([" B  12", "17.0", "007", ""])).tolist()
+    >>> clean_key_texts(pd.Series([" B  12", "17.0", "007", ""])).tolist()
     ['b 12', '17', '007', nan]
     """
     text = keys.astype("str").str.strip().str.casefold()
@@ -63,8 +63,8 @@ def find_keys(ids: pd.Series, keys: pd.Series) -> tuple[IntArray, npt.NDArray[np
     ambiguous = np.zeros(len(keys), dtype=bool)
     if not lost.size:
         return found, ambiguous
-    clean_ids = _clean_keys(ids)
-    clean = _clean_keys(keys.iloc[lost])
+    clean_ids = clean_key_texts(ids)
+    clean = clean_key_texts(keys.iloc[lost])
     shared = clean_ids.duplicated(keep=False) | clean_ids.isna()
     position = np.flatnonzero(~shared.to_numpy())
     by_clean = pd.Index(clean_ids[~shared]).get_indexer(pd.Index(clean))

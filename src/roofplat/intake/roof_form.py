@@ -20,7 +20,10 @@ from roofplat.intake.layer import Layer
 from roofplat.intake.values import limits
 from roofplat.rules import Rulebook
 
-__all__ = ["edge_heights", "ridge_directions"]
+__all__ = ["EDGE", "edge_heights", "edges_not_known", "ridge_directions"]
+
+EDGE = "edge_height_not_known"
+"""Code of the row that says of how many roofs the edge's height is not known; it begins with the number."""
 
 _PITCHED = ("gabled", "hipped", "monopitch", "sawtooth", "arched", "other")
 
@@ -75,13 +78,18 @@ def edge_heights(layer: Layer, columns: pd.DataFrame, rules: Rulebook) -> tuple[
     if "roof_shape" in columns:
         silent = columns["roof_shape"].isin(_PITCHED) & whole.notna() & roof.isna()
         if silent.any():
-            layer = layer.remark(
-                "edge_height_not_known",
-                f"{int(silent.sum())} roofs that are not flat have a height of the whole building and none "
-                "of the roof; the whole height stands for the edge's.",
-                "State the height of the roof, or of its edge.",
-            )
+            layer = layer.remark(*edges_not_known(int(silent.sum())))
     return layer, changed
+
+
+def edges_not_known(count: int) -> tuple[str, str, str]:
+    """What is said of a layer with so many heights of whole buildings: code, message, action."""
+    return (
+        EDGE,
+        f"{count} roofs that are not flat have a height of the whole building and none "
+        "of the roof; the whole height stands for the edge's.",
+        "State the height of the roof, or of its edge.",
+    )
 
 
 def ridge_directions(

@@ -78,8 +78,8 @@ class BoxIndex:
         Parameters
         ----------
         windows
-            Shape (m, 4). Looked at one by one where they are few or large, else all at once by what they
-            span: rows that only the span meets are found too.
+            Shape (m, 4). Those larger than a cell are looked at one by one, the others cell by cell by what
+            they span: rows that only the span meets are found too.
 
         Returns
         -------
@@ -89,12 +89,12 @@ class BoxIndex:
         if not len(windows):
             return np.empty(0, dtype=np.int64)
         size = np.maximum(windows[:, 2] - windows[:, 0], windows[:, 3] - windows[:, 1])
-        large = size > _LARGE_CELLS * self._cell
+        large = size > self._cell
         found = [self.meeting(window) for window in windows[large]]
         if not large.all():
             # Small windows by the cells that their middles lie in.
             small = windows[~large]
-            spot = np.floor((small[:, :2] + small[:, 2:]) / 2 / (_LARGE_CELLS * self._cell)).astype(np.int64)
+            spot = np.floor((small[:, :2] + small[:, 2:]) / 2 / (self._cell)).astype(np.int64)
             _, group = np.unique(spot, axis=0, return_inverse=True)
             group = group.reshape(-1)
             count = int(group.max()) + 1
@@ -103,10 +103,6 @@ class BoxIndex:
             np.maximum.at(spans[:, 2:], group, small[:, 2:])
             found += [self.meeting(window) for window in spans]
         return np.unique(np.concatenate(found))
-
-
-# Windows wider than this many cells are looked at one by one.
-_LARGE_CELLS = 8
 
 
 def meeting(boxes: FloatArray, window: FloatArray) -> npt.NDArray[np.bool_]:

@@ -35,10 +35,8 @@ from roofplat.pipeline.tiles.seen import see
 from roofplat.pipeline.tiles.spread import spread
 from roofplat.rules import Rulebook
 
-__all__ = ["WHOLE", "Cut", "Tile", "cut_district", "open_cut", "roles_of", "told_of"]
+__all__ = ["Cut", "Tile", "cut_district", "open_cut", "roles_of", "told_of"]
 
-WHOLE = ("areas", "stations")
-"""Layers of which every tile reads all rows."""
 _FILE = "cut.json"
 
 
@@ -116,7 +114,7 @@ def cut_district(
         layers = []
         for role, source in roles_of(district).items():
             report(f"Reading {source.file.name}")
-            layers.append(hold_layer(role, source, held))
+            layers.append(hold_layer(role, source, held, rules))
         outline, others = layers[0], layers[1:]
         _check(outline, others)
         extent = around(outline.boxes)
@@ -127,7 +125,8 @@ def cut_district(
         squares = cut_squares(codes_of(*middle[outline.kept].T), tile_buildings)
         names = squares.names()
         report(f"Cutting {outline.count} buildings into {len(names)} tiles")
-        rows = see(layers, squares, working_crs, rules, ground)
+        sight = see(layers, squares, working_crs, rules, ground, held, tall_ft={})
+        rows = sight.places
         sums: dict[str, list[str]] = {name: [] for name in names}
         for layer in layers:
             for tile, digest in spread(layer, rows[layer.role], names, fresh).items():

@@ -23,20 +23,27 @@ from pyproj import CRS, Transformer
 
 from roofplat.district import FootprintSource, LayerSource
 from roofplat.errors import LayerError
-from roofplat.intake.columns import ids_made, joined_by_key, key_choices, made_ids
+from roofplat.intake.columns import house_columns, ids_made, joined_by_key, key_choices, made_ids
 from roofplat.intake.crs import outside_of
-from roofplat.intake.layer import BoolArray, Severity
+from roofplat.intake.gather import overhead_lines
+from roofplat.intake.layer import BoolArray, Layer, Severity
 from roofplat.intake.look import Look, look, require
 from roofplat.intake.raw import GEOMETRY, RawForm, raw_frame, raw_rows, raw_shapes
 from roofplat.intake.read import READ_FAULTS, named_crs, points_of_table, reader_remarks, start_layer
 from roofplat.intake.repair import flatten
+from roofplat.intake.roof_form import EDGE, edges_not_known
 from roofplat.intake.values import clean_keys
+from roofplat.rules import Rulebook
+from roofplat.tables import join_problems
 
 __all__ = ["CLOSED", "Narrow", "hold_layer", "raw_batches", "working_boxes"]
 
 CLOSED = "__closed__"
 """The column of raw rows that says whether a ring was closed."""
 Remark = tuple[str, str, str, Severity]
+# Layers that say how high a building is, and where.
+_WITH_HEIGHTS = ("footprints", "attributes", "sections")
+_HEIGHT_FIELDS = ("height_ft", "storeys", "roof_height_ft", "roof_shape")
 
 
 @dataclass(slots=True)
@@ -62,6 +69,11 @@ class Narrow:
         Cleaned ids, shape (n,); None where there are none.
     spool
         The raw rows as an Arrow stream, in the order of the file.
+    lines
+        Which features are overhead lines, shape (n,); of obstacles alone.
+    tall_ft
+        How high the roof edge of a building may be by what each row says, 0 where it says nothing; shape
+        (n,), of footprints, sections and attributes alone.
     count
         n.
     """
@@ -78,6 +90,8 @@ class Narrow:
     boxes: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 4)))
     kept: BoolArray = field(default_factory=lambda: np.empty(0, dtype=bool))
     ids: pd.Series[Any] | None = None
+    lines: BoolArray | None = None
+    tall_ft: npt.NDArray[np.float32] | None = None
     count: int = 0
 
     @property
@@ -90,9 +104,10 @@ class Narrow:
         self.fault = fault
         self.count = 0
         self.boxes, self.kept, self.ids = np.empty((0, 4)), np.empty(0, dtype=bool), None
+        self.lines = self.tall_ft = None
 
 
-def hold_layer(role: str, source: LayerSource, folder: Path) -> Narrow:
+def hold_layer(role: str, source: LayerSource, folder: Path, rules: Rulebook) -> Narrow:
     """Read a layer once, keep what is narrow, and lay its raw rows aside.
 
     Parameters
@@ -101,6 +116,8 @@ def hold_layer(role: str, source: LayerSource, folder: Path) -> Narrow:
         What the layer is for, and its line of the district file.
     folder
         Where the raw rows go.
+    rules
+        What heights can be.
 
     Returns
     -------
@@ -111,7 +128,7 @@ def hold_layer(role: str, source: LayerSource, folder: Path) -> Narrow:
     try:
         layer.found = look(source.file, source.layer)
         layer.read = layer.found.count
-        _hold(layer, layer.found)
+        _hold(layer, layer.found, rules)
     except LayerError as error:
         layer.fail(error)
     return layer
@@ -146,12 +163,15 @@ def working_boxes(layer: Narrow, working_crs: CRS) -> None:
     layer.boxes = boxes
 
 
-def _hold(layer: Narrow, found: Look) -> None:
+def _hold(layer: Narrow, found: Look, rules: Rulebook) -> None:
     source, geometry = layer.source, layer.geometry
     table = found.driver == "CSV"
     require(found, geometry=geometry and not table, crs=source.crs)
     boxes: list[npt.NDArray[np.float64]] = []
     kept: list[BoolArray] = []
+    lines: list[BoolArray] = []
+    tall: list[npt.NDArray[np.float32]] = []
+    edges = 0
     choices: list[list[pd.Series[Any]]] = []
     filled: list[bool] = []
     rows = raw_rows(found, geometry=geometry and not table)
@@ -179,6 +199,12 @@ def _hold(layer: Narrow, found: Look) -> None:
                 shapes, batch = _closed(batch)
             one = start_layer(found, frame, shapes, "warning")
             _choose(choices, filled, key_choices(one, source, explicit=joined_by_key(source)))
+            if layer.role.startswith("obstacles"):
+                lines.append(overhead_lines(one, source, rules))
+            if layer.role.startswith(_WITH_HEIGHTS):
+                heights, count = _heights_ft(one, source, rules)
+                tall.append(heights)
+                edges += count
             if geometry:
                 placed = flatten(points_of_table(one, found, source) if table else one)
                 boxes.append(shapely.bounds(placed.shapes()))
@@ -192,6 +218,8 @@ def _hold(layer: Narrow, found: Look) -> None:
     if table and not layer.count:
         raise LayerError(f"{found.label}: the table is empty; export it again, or take it out.")
     layer.form = rows.form
+    layer.lines = np.concatenate(lines) if lines else None
+    layer.tall_ft = np.concatenate(tall) if tall else None
     _identify(layer, found, choices)
     for remark in reader_remarks(rows.remarks):
         words = f"The reader says: {remark}."
@@ -199,6 +227,8 @@ def _hold(layer: Narrow, found: Look) -> None:
     if rows.surplus:
         words = "Some rows have more cells than the header; the surplus cells were left out."
         layer.remarks.append(("reader_note", words, "Give every column a heading.", "warning"))
+    if edges:
+        layer.remarks.append((*edges_not_known(edges), "info"))
     if not geometry:
         return
     layer.boxes = np.concatenate(boxes) if boxes else np.empty((0, 4))
@@ -215,6 +245,25 @@ def _hold(layer: Narrow, found: Look) -> None:
     outside = outside_of(found.label, found.driver, layer.crs, layer.boxes, layer.kept)
     layer.kept = layer.kept & ~outside
     layer.boxes[~layer.kept] = np.nan
+
+
+def _heights_ft(layer: Layer, source: LayerSource, rules: Rulebook) -> tuple[npt.NDArray[np.float32], int]:
+    """How high a roof edge may be by each row; and how many heights are those of whole buildings."""
+    nothing = np.zeros(len(layer.rows), dtype=np.float32)
+    try:
+        layer, columns = house_columns(layer, source, rules, fields=_HEIGHT_FIELDS)
+    except LayerError:
+        return nothing, 0
+    height, storeys = (
+        columns[name].to_numpy(dtype=float, na_value=np.nan) if name in columns else nothing
+        for name in ("height_ft", "storeys")
+    )
+    each = rules.number("ladder.default_height_ft.storey")
+    tall = np.asarray(np.nan_to_num(np.fmax(height, storeys * each)), dtype=np.float32)
+    said = join_problems(layer.problems)
+    # The remark begins with the number.
+    counted = said.loc[said["code"] == EDGE, "message"].str.partition(" ")
+    return tall, sum(int(number) for number in counted.get(0, ()))
 
 
 def _unreadable(found: Look, what: str, error: Exception, action: str) -> LayerError:

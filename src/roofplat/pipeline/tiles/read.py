@@ -38,8 +38,10 @@ from roofplat.intake.look import Look
 from roofplat.intake.raw import GEOMETRY, RawForm, raw_frame
 from roofplat.intake.read import points_of_table, start_layer
 from roofplat.intake.repair import flatten
-from roofplat.pipeline.tiles.cut import WHOLE, roles_of, told_of
+from roofplat.intake.roof_form import EDGE
+from roofplat.pipeline.tiles.cut import roles_of, told_of
 from roofplat.pipeline.tiles.narrow import CLOSED
+from roofplat.pipeline.tiles.seen import WHOLE
 from roofplat.pipeline.tiles.spread import FEATURE, HOME, ID, NAME, ROW
 from roofplat.rules import Rulebook
 from roofplat.tables import join_problems, problem_rows
@@ -205,7 +207,8 @@ def _problems(
         if role in WHOLE:
             home &= first
         if first:
-            home |= rows["feature"] == ""
+            # Remarks that count features were counted over the whole layer when it was cut.
+            home |= (rows["feature"] == "") & (rows["code"] != EDGE)
             for code, message, action, severity in told[role]["remarks"]:
                 frames.append(problem_rows(layer.label, [""], code, severity, message, action))
         frames.append(rows[home])

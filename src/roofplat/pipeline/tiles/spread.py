@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,13 +26,13 @@ import shapely
 from roofplat.intake.columns import feature_names
 from roofplat.intake.raw import GEOMETRY
 from roofplat.pipeline.tiles.narrow import Narrow, raw_batches
+from roofplat.pipeline.tiles.parting import GROUP_ROWS, Parting
 
 __all__ = ["FEATURE", "HOME", "ID", "NAME", "ROW", "Places", "spread"]
 
 ROW, FEATURE, ID, NAME, HOME = "__row__", "__feature__", "__id__", "__name__", "__home__"
 """Columns beside the raw ones: row in the file from 1, what problems call it, its id as the layer's ids were
 read, its id as it was made unique, whether it is at home."""
-_GROUP_ROWS = 200_000
 _SEEN_ROWS = 65_536
 
 
@@ -48,7 +49,7 @@ class Places:
     whole
         Every tile takes all rows; the other fields are empty.
     names
-        Ids made unique, by row; rows that keep theirs are not in it.
+        Ids that are not those of the file, by row: of footprints whose id an earlier one has.
     """
 
     row: npt.NDArray[np.int64]
@@ -87,19 +88,19 @@ def spread(layer: Narrow, places: Places, tiles: list[str], folder: Path) -> dic
     (folder / "schemas").mkdir(exist_ok=True)
     if places.whole:
         rows = np.arange(layer.count)
-        parts = [_told(batch, layer, again, first) for first, batch in _numbered(layer)]
+        parts = [_told(batch, layer, places, again, first) for first, batch in _numbered(layer)]
         table = pa.concat_tables(parts).append_column(HOME, pa.array(np.ones(rows.size, dtype=bool)))
         _write(table.slice(0, 0), layer, folder / "schemas" / f"{layer.role}.parquet")
         return {"": _write(table, layer, room / "all.parquet")}
     order = np.lexsort((places.tile, places.row))
     row, tile, home = places.row[order], places.tile[order], places.home[order]
     size = np.bincount(tile, minlength=len(tiles))
-    group = (np.cumsum(size) - size) // _GROUP_ROWS
-    streams = _Streams(room)
+    group = (np.cumsum(size) - size) // GROUP_ROWS
+    streams = Parting(room)
     schema = None
     for first, batch in _numbered(layer):
         start, stop = np.searchsorted(row, [first, first + batch.num_rows])
-        told = _told(batch, layer, again, first)
+        told = _told(batch, layer, places, again, first)
         schema = told.schema if schema is None else schema
         of = group[tile[start:stop]]
         for one in np.unique(of):
@@ -125,47 +126,16 @@ def spread(layer: Narrow, places: Places, tiles: list[str], folder: Path) -> dic
     return digests
 
 
-class _Streams:
-    """Files of the groups of tiles while they are filled; what fits in memory never gets to one."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._held: dict[int, list[pa.Table]] = {}
-        self._writers: dict[int, Any] = {}
-        self._rows = 0
-
-    def put(self, group: int, table: pa.Table) -> None:
-        self._held.setdefault(group, []).append(table)
-        self._rows += table.num_rows
-        if self._rows > _GROUP_ROWS:
-            for one, parts in self._held.items():
-                if one not in self._writers:
-                    self._writers[one] = pa.ipc.new_stream(str(self._folder / f"{one}.arrows"), table.schema)
-                for part in parts:
-                    self._writers[one].write_table(part)
-            self._held, self._rows = {}, 0
-
-    def take(self) -> Any:
-        for writer in self._writers.values():
-            writer.close()
-        for group in sorted(self._held.keys() | self._writers.keys()):
-            parts = []
-            if group in self._writers:
-                path = self._folder / f"{group}.arrows"
-                with pa.OSFile(str(path)) as file, pa.ipc.open_stream(file) as reader:
-                    parts.append(reader.read_all())
-                path.unlink()
-            yield pa.concat_tables([*parts, *self._held.pop(group, [])])
-
-
-def _numbered(layer: Narrow) -> Any:
+def _numbered(layer: Narrow) -> Iterator[tuple[int, pa.Table]]:
     first = 0
     for batch in raw_batches(layer):
         yield first, batch
         first += batch.num_rows
 
 
-def _told(batch: pa.Table, layer: Narrow, again: pd.Series[Any] | None, first: int) -> pa.Table:
+def _told(
+    batch: pa.Table, layer: Narrow, places: Places, again: pd.Series[Any] | None, first: int
+) -> pa.Table:
     """Raw rows with their number, name and ids beside them."""
     number = np.arange(first + 1, first + 1 + batch.num_rows)
     table = batch.append_column(ROW, pa.array(number))
@@ -177,7 +147,11 @@ def _told(batch: pa.Table, layer: Narrow, again: pd.Series[Any] | None, first: i
     ids = layer.ids.iloc[here].reset_index(drop=True)
     features = feature_names(ids, again.iloc[here].reset_index(drop=True), number)
     table = table.append_column(FEATURE, pa.array(features, type=text))
-    return table.append_column(ID, pa.array(ids.astype(object).where(ids.notna(), None), type=text))
+    table = table.append_column(ID, pa.array(ids.astype(object).where(ids.notna(), None), type=text))
+    if places.names is None:
+        return table
+    names = places.names.reindex(number - 1).astype(object)
+    return table.append_column(NAME, pa.array(names.where(names.notna(), None), type=text))
 
 
 def _write(table: pa.Table, layer: Narrow, path: Path) -> str:
