@@ -21,6 +21,7 @@ from roofplat.publish.report import _CLASSES, _DUE, _HATCHED, _KNOWN, _ROOFS, _S
 from roofplat.rules import load_rulebook
 
 from .conftest import AS_OF, HOSTILE
+from .test_parts import cut
 
 COUNTS = {"Layers": pd.DataFrame({"layer": ["footprints", HOSTILE], "read": [5000, 3]})}
 PLOTS = [
@@ -90,14 +91,15 @@ class Page(HTMLParser):
             self._rows[-1][-1] = f"{self._rows[-1][-1]} {text}".strip()
 
 
-def write(tables: dict[str, Any], path: Path) -> Path:
+def write(tables: dict[str, Any] | Parts, path: Path, **scale: int) -> Path:
     return write_report(
-        Parts.of(tables),
+        tables if isinstance(tables, Parts) else Parts.of(tables),
         district=District.model_validate(
             {
                 "name": f"Invented {HOSTILE}",
                 "folder": path.parent,
                 "footprints": {"file": path.parent / "none.geojson"},
+                "scale": scale,
             }
         ),
         rules=load_rulebook({"ladder.tip_above_edge_ft": 4.0}),
@@ -497,3 +499,18 @@ def test_paper_cuts_nothing_off(
             text += letters.get_text_bounded()
     assert "What was read and what was joined" in text
     assert "outrank it" in text
+
+
+def test_a_district_in_tiles_has_the_report_of_the_whole(mixed: dict[str, Any], tmp_path: Path) -> None:
+    whole = write(mixed, tmp_path / "whole.html").read_text("utf-8")
+    tiled = cut(mixed, tmp_path)
+    assert write(tiled, tmp_path / "tiles.html").read_text("utf-8") == whole
+    # The case is one that could tell: the rows come in another order.
+    order = tiled.narrow("buildings", ["building_id"])["building_id"].tolist()
+    assert order != mixed["buildings"]["building_id"].tolist()
+
+
+def test_it_says_how_much_of_the_ranking_the_workbook_holds(mixed: dict[str, Any], tmp_path: Path) -> None:
+    told = "ranking.csv, its first 2 rows in ranking.xlsx."
+    assert told in write(mixed, tmp_path / "few.html", workbook_rows=2).read_text("utf-8")
+    assert "rows in ranking.xlsx" not in write(mixed, tmp_path / "all.html").read_text("utf-8")

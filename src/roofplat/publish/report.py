@@ -382,7 +382,7 @@ def _families(buildings: pd.DataFrame, rules: Rulebook) -> dict[str, Any]:
     label = _labels(buildings["roof_family"], rules)
     area = pd.Series(area_names(buildings), index=buildings.index)
     cross = pd.crosstab(label, area)
-    count = label.value_counts()
+    count = _counted(label)
     basis = pd.crosstab(label, buildings["family_basis"].fillna(NOT_STATED))
     basis = basis.reindex(columns=[name for name in (*BASES, NOT_STATED) if name in basis])
     frame = pd.DataFrame({"family": count.index, "buildings": count.to_numpy()})
@@ -396,6 +396,11 @@ def _families(buildings: pd.DataFrame, rules: Rulebook) -> dict[str, Any]:
     grid = _grid(frame)
     grid["numeric"][2] = True
     return grid
+
+
+def _counted(column: pd.Series) -> pd.Series:
+    """How often each word is met, most often first; ties by the word, however the district was cut."""
+    return column.value_counts().sort_index().sort_values(ascending=False, kind="stable")
 
 
 def _most_of(counts: Mapping[str, int]) -> str:
@@ -546,7 +551,7 @@ def _scenario(tables: Mapping[str, pd.DataFrame]) -> list[tuple[str, str]]:
     rows = []
     for table, column, label in _SCENARIO:
         if table in tables and column in tables[table]:
-            tally = tables[table][column].value_counts()
+            tally = _counted(tables[table][column])
             if len(tally):
                 rows.append((label, ", ".join(f"{word} {number:,}" for word, number in tally.items())))
     return rows
@@ -627,7 +632,7 @@ def _pushing(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, A
     if "collapse_zones" not in tables:
         return dict(_NONE)
     zones = tables["collapse_zones"]
-    zones = zones[zones["pushes_out"]]
+    zones = _by_building(zones[zones["pushes_out"]])
     number, zones = len(zones), zones.head(_MOST_ROWS)
     inside: pd.Series = pd.Series(dtype="str")
     if "ladders" in tables:
@@ -655,7 +660,7 @@ def _out_of_reach(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     if "ladders" not in tables:
         return dict(_NONE)
     ladders = tables["ladders"]
-    ladders = ladders[ladders["apparatus"] == "out_of_reach"]
+    ladders = _by_building(ladders[ladders["apparatus"] == "out_of_reach"])
     number, ladders = len(ladders), ladders.head(_MOST_ROWS)
     own = ladders["building_id"]
     frame = pd.DataFrame(
@@ -679,7 +684,7 @@ def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any
     audit = tables["solar_access"]
     verdict = audit["passes"].astype("Int64").map({1: "met", 0: "failed"}).fillna("open")
     counts = pd.crosstab(audit["rule"], verdict).reindex(columns=["met", "failed", "open"], fill_value=0)
-    failed = audit[verdict == "failed"]
+    failed = _by_building(audit[verdict == "failed"])
     number, failed = len(failed), failed.head(_MOST_ROWS)
     own = failed["building_id"]
     frame = pd.DataFrame(
@@ -702,6 +707,11 @@ def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any
         ],
         **_capped(frame, number),
     }
+
+
+def _by_building(frame: pd.DataFrame) -> pd.DataFrame:
+    """Rows in the order of their buildings, however the district was cut."""
+    return frame.sort_values("building_id", kind="stable")
 
 
 def _capped(frame: pd.DataFrame, number: int) -> dict[str, Any]:
