@@ -23,7 +23,6 @@ from tests.benchmarks.frame import (
     compared,
     family,
     memory_mib,
-    processor_s,
     run_steps,
     tell,
     watched,
@@ -98,7 +97,7 @@ def test_memory_and_processor_of_children_count() -> None:
             child.stdin.write("go\n" * 20)
             child.stdin.flush()
             until = time.monotonic() + 60
-            while processor_s(child.pid) < 0.3 and time.monotonic() < until:
+            while spent.processor_s < 0.3 and time.monotonic() < until:
                 time.sleep(0.02)
             assert len(family(child.pid)) == 2
             assert memory_mib(child.pid) > 57
@@ -109,6 +108,14 @@ def test_memory_and_processor_of_children_count() -> None:
         child.stdin.write("\n")
         child.stdin.close()
         child.wait(30)
+
+
+def test_processes_that_nobody_waits_for_count_too() -> None:
+    # The command starts one that goes on for a while, and is not its parent any more when that ends.
+    work = "import time; until = time.process_time() + 0.6\nwhile time.process_time() < until: pass"
+    code = f"import subprocess, sys, time; subprocess.Popen([sys.executable, '-c', {work!r}]); time.sleep(3)"
+    spent, _ = run_steps([sys.executable, "-W", "ignore", "-c", code])
+    assert spent.processor_s > 0.5
 
 
 def test_steps_of_a_command_are_told_apart_and_summed_up() -> None:

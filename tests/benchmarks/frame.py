@@ -29,6 +29,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 __all__ = [
@@ -39,7 +40,6 @@ __all__ = [
     "from_child",
     "machine",
     "memory_mib",
-    "processor_s",
     "run_steps",
     "tell",
     "versions",
@@ -246,18 +246,33 @@ def _processor() -> str:
 
 @dataclass
 class Spent:
-    """What some work took.
+    """What some work has taken so far.
 
-    wall_s, processor_s
-        By the clock, and of all processors that it and its processes used.
+    wall_s
+        By the clock; told when the work has ended.
+    used
+        Seconds of processors by process, of all that were seen.
     peak_gib
         Most memory of all its processes together (proportional set size, looked at some times a second).
     """
 
     wall_s: float = 0.0
-    processor_s: float = 0.0
-    peak_gib: float = 0.0
-    seen: list[float] = field(default_factory=list)
+    used: dict[int, float] = field(default_factory=dict)
+    peak_gib: float = float("nan")
+
+    @property
+    def processor_s(self) -> float:
+        """Seconds of processors of all processes, ended ones included."""
+        return sum(tuple(self.used.values()))
+
+    def look(self, process: int) -> float:
+        """Look at a process and all that it has started; the seconds of processors of all so far."""
+        for one in family(process):
+            with contextlib.suppress(OSError):
+                # After the name in brackets, which may hold blanks: its own time, user and system.
+                words = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
+                self.used[one] = (int(words[11]) + int(words[12])) / os.sysconf("SC_CLK_TCK")
+        return self.processor_s
 
 
 def family(process: int) -> list[int]:
@@ -281,17 +296,6 @@ def memory_mib(process: int) -> float:
     return total_kib / 1024 if seen else float("nan")
 
 
-def processor_s(process: int) -> float:
-    """Seconds of processors that a process and all that it started have used, ended ones included."""
-    ticks = 0
-    for one in family(process):
-        with contextlib.suppress(OSError):
-            # After the name in brackets, which may hold blanks: utime, stime, cutime, cstime.
-            words = Path(f"/proc/{one}/stat").read_text().rpartition(")")[2].split()
-            ticks += sum(int(word) for word in words[11:15])
-    return ticks / os.sysconf("SC_CLK_TCK")
-
-
 @contextlib.contextmanager
 def watched(process: int, every_s: float = 0.1) -> Iterator[Spent]:
     """Watch a process and all that it starts until the block ends.
@@ -302,14 +306,12 @@ def watched(process: int, every_s: float = 0.1) -> Iterator[Spent]:
         Whole when the block has ended.
     """
     spent, over = Spent(), threading.Event()
-    start, start_processor = time.perf_counter(), processor_s(process)
+    start = time.perf_counter()
 
     def watch() -> None:
         while True:
-            memory = memory_mib(process)
-            if memory == memory:
-                spent.seen.append(memory)
-            spent.processor_s = max(spent.processor_s, processor_s(process) - start_processor)
+            spent.peak_gib = float(np.fmax(spent.peak_gib, memory_mib(process) / 1024))
+            spent.look(process)
             if over.wait(every_s):
                 return
 
@@ -321,7 +323,6 @@ def watched(process: int, every_s: float = 0.1) -> Iterator[Spent]:
         over.set()
         watcher.join()
         spent.wall_s = time.perf_counter() - start
-        spent.peak_gib = max(spent.seen, default=float("nan")) / 1024
 
 
 def run_steps(command: Sequence[str], folder: Path | None = None) -> tuple[Spent, list[dict[str, Any]]]:
@@ -353,14 +354,15 @@ def run_steps(command: Sequence[str], folder: Path | None = None) -> tuple[Spent
     with process.stderr, watched(process.pid) as spent:
         name, clock, used = "start", time.perf_counter(), 0.0
         for line in process.stderr:
-            now, used_now = time.perf_counter(), processor_s(process.pid)
+            now, used_now = time.perf_counter(), spent.look(process.pid)
             _add(steps, name, now - clock, used_now - used)
             lines.append(line)
             name, clock, used = " ".join(_CHANGES.sub("", line).split()), now, used_now
         code = process.wait()
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    # What the system has counted of all that ended, which is more exact than looking now and then.
-    spent.processor_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    # What the system has counted is exact, but leaves out those that nobody has waited for.
+    counted = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    spent.used[process.pid] += max(counted - spent.processor_s, 0.0)
     _add(steps, name, time.perf_counter() - clock, spent.processor_s - used)
     if code not in (0, 1) or any(line.startswith("Traceback") for line in lines):
         raise SystemExit(f"{' '.join(command[3:])} failed: {''.join(lines[-20:])}")
