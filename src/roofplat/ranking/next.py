@@ -102,17 +102,24 @@ def next_of(ranking: pd.DataFrame, buildings: pd.DataFrame, roofs: Outlook, rule
     DataFrame
         `TABLES["survey_next"]`.
     """
-    ranking = pd.DataFrame(ranking).drop(columns="geometry", errors="ignore")
-    ranking = ranking.sort_values("building_id", kind="stable", ignore_index=True)
+    # Where each building of `buildings` stands in the ranking.
+    place = ranking["building_id"].argsort(kind="stable").to_numpy()
     length = list_length(len(ranking), rules)
-    standing = _Standing.of(ranking["score"].to_numpy(dtype=float), length)
+    standing = _Standing.of(ranking["score"].to_numpy(dtype=float)[place], length)
     open_rows = np.flatnonzero(~family_surveyed(buildings))
     found = []
     for start in range(0, len(open_rows), _BLOCK) or (0,):
         # Some buildings at a time: what each family would do takes room for every one of them.
         rows = open_rows[start : start + _BLOCK]
         found.append(
-            _weighed(ranking.iloc[rows], buildings.iloc[rows], roofs.of_rows(rows), standing, rows, rules)
+            _weighed(
+                pd.DataFrame(ranking.iloc[place[rows]]),
+                buildings.iloc[rows],
+                roofs.of_rows(rows),
+                standing,
+                rows,
+                rules,
+            )
         )
     listed = pd.concat(found, ignore_index=True)
     # Rows are in order of building_id, and the sort is a stable one.

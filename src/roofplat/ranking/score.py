@@ -8,7 +8,7 @@ Out: the ranking table, best score first.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 import geopandas as gpd
@@ -163,21 +163,27 @@ def rank_measured(
 
     kept = ["building_id", "name", "address", "dispatch_area", "roof_family", "family_basis", "inspected_on"]
     due = inspections(measured, rules, as_of=as_of)
+    # Column by column in order of rank: a second copy of the whole table would be the largest thing here.
+    order = np.argsort(rank)
     columns: dict[str, Any] = {
-        **{name: measured[name].array for name in kept},
-        **{str(name): due[name].array for name in due},
-        "p_lightweight": factors[:, RANKING_FACTORS.index("lightweight")],
-        "score": score,
-        "rank": rank,
-        "rank_low": low,
-        "rank_high": high,
-        "reasons": pd.concat([pd.Series(texts) for texts in reasons], ignore_index=True).array,
-        "unknown_facts": pd.concat([pd.Series(texts) for texts in unknown], ignore_index=True).array,
-        **{name: factors[:, place] for place, name in enumerate(RANKING_FACTORS)},
-        **{f"part_{name}": parts[:, place] for place, name in enumerate(RANKING_FACTORS)},
+        **{name: measured[name].array.take(order) for name in kept},
+        **{str(name): due[name].array.take(order) for name in due},
+        "p_lightweight": factors[order, RANKING_FACTORS.index("lightweight")],
+        "score": score[order],
+        "rank": rank[order],
+        "rank_low": low[order],
+        "rank_high": high[order],
+        "reasons": _joined(reasons).take(order),
+        "unknown_facts": _joined(unknown).take(order),
+        **{name: factors[order, place] for place, name in enumerate(RANKING_FACTORS)},
+        **{f"part_{name}": parts[order, place] for place, name in enumerate(RANKING_FACTORS)},
     }
-    ranking = pd.DataFrame(columns, copy=False)
-    return cast("pd.DataFrame", conform("ranked", ranking.iloc[np.argsort(rank)]))
+    return cast("pd.DataFrame", conform("ranked", columns))
+
+
+def _joined(blocks: Sequence[Any]) -> Any:
+    """The texts of all blocks as one column."""
+    return pd.concat([pd.Series(texts) for texts in blocks], ignore_index=True).array
 
 
 def factor_words(tables: Mapping[str, Any], rules: Rulebook, *, as_of: datetime.date) -> pd.DataFrame:
