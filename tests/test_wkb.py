@@ -19,7 +19,9 @@ from roofplat import wkb
 from roofplat.wkb import (
     Mixed,
     Shapes,
+    join_packed,
     multilines,
+    packed_multilines,
     points,
     points_wkb,
     polygons,
@@ -108,6 +110,36 @@ def test_portions_are_together_the_whole(kind: str, monkeypatch: pytest.MonkeyPa
     column = shapes_of(wanted).wkb_chunks()
     assert column.to_pylist() == shapely.to_wkb(wanted).tolist()
     assert shapes_of(wanted).run(0, 0).wkb_chunks().length() == 0
+
+
+def test_packed_lines_are_those_laid_out_at_once() -> None:
+    x0, y0, x1, y1 = np.arange(20.0).reshape(4, 5)
+    whole = multilines(x0, y0, x1, y1, np.array([0, 1, 3, 5]))
+    ends = np.stack([x0, y0, x1, y1], axis=1)
+    nothing = np.empty((0, 4)), np.empty(0, dtype=np.int64)
+    portions = [(ends[:3], np.array([1, 2])), nothing, (ends[3:], np.array([2]))]
+    packed = join_packed([packed_multilines(portions[:2]), packed_multilines(portions[2:])])
+    assert packed.wkb().equals(whole.wkb())
+    assert packed.wkb_chunks().to_pylist() == packed.wkb().to_pylist()
+    assert shapely.equals_exact(packed.geometry(), whole.geometry()).all()
+    for some, others in (
+        (packed, whole),
+        (packed.run(1, 3), whole.run(1, 3)),
+        (packed.take(np.array([2, 0])), whole.take(np.array([2, 0]))),
+        (packed.run(1, 1), whole.run(1, 1)),
+    ):
+        assert len(some) == len(others)
+        assert some.wkb().to_pylist() == others.wkb().to_pylist()
+        assert some.kinds() == others.kinds()
+        np.testing.assert_array_equal(some.extent(), others.extent())
+        np.testing.assert_array_equal(some.bounds(), others.bounds())
+
+
+def test_a_large_column_stays_in_its_portions(monkeypatch: pytest.MonkeyPatch) -> None:
+    portions = [(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([1]))] * 3
+    assert packed_multilines(portions).wkb_chunks().num_chunks == 1
+    monkeypatch.setattr(wkb, "_LITTLE_BYTES", 10)
+    assert packed_multilines(portions).wkb_chunks().num_chunks == 3
 
 
 def test_other_points_keep_their_lists() -> None:

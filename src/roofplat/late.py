@@ -21,7 +21,7 @@ import shapely
 from pyproj import CRS
 
 from roofplat.tables import check_kinds, checked_columns, geometry_kinds, with_geometry
-from roofplat.wkb import Mixed, Shapes
+from roofplat.wkb import Mixed, Packed, Shapes
 
 __all__ = ["LateTable", "arrow_of", "geo_metadata", "late_table"]
 
@@ -42,7 +42,7 @@ class LateTable:
 
     name: str
     columns: Mapping[str, Any]
-    shapes: Shapes | Mixed
+    shapes: Shapes | Mixed | Packed
     crs: object
 
     def __len__(self) -> int:
@@ -78,7 +78,9 @@ class LateTable:
         return with_geometry(self.columns, self.shapes.geometry(), self.crs)
 
 
-def late_table(name: str, columns: Mapping[str, Any], shapes: Shapes | Mixed, crs: object) -> LateTable:
+def late_table(
+    name: str, columns: Mapping[str, Any], shapes: Shapes | Mixed | Packed, crs: object
+) -> LateTable:
     """Check columns against their table and keep them with coordinates.
 
     Parameters

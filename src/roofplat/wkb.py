@@ -9,6 +9,7 @@ the bytes are those of `shapely.to_wkb`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
@@ -21,11 +22,13 @@ import shapely
 __all__ = [
     "Kind",
     "Mixed",
+    "Packed",
     "Shapes",
+    "join_packed",
     "lines_wkb",
     "multilines",
-    "multilines_of",
     "multilines_wkb",
+    "packed_multilines",
     "points",
     "points_wkb",
     "polygons",
@@ -48,6 +51,7 @@ _NUMBERS: dict[Kind, int] = {
     "MultiPolygon": 6,
 }
 _SHAPELY: dict[Kind, Any] = {kind: getattr(shapely.GeometryType, kind.upper()) for kind in get_args(Kind)}
+_MULTILINE = _NUMBERS["MultiLineString"]
 _LITTLE_ENDIAN = 1
 _POINT_BYTES = 16
 _HEAD = np.dtype([("order", "u1"), ("type", "<u4"), ("count", "<u4")])
@@ -55,6 +59,8 @@ _POINT = np.dtype([("order", "u1"), ("type", "<u4"), ("xy", "<f8", 2)])
 _SEGMENT = np.dtype([("order", "u1"), ("type", "<u4"), ("count", "<u4"), ("xy", "<f8", 4)])
 # The WKB of so many points is small enough to be made in memory that is used again and again.
 _POINTS_AT_ONCE = 2**18
+# A column smaller than this is copied into one piece.
+_LITTLE_BYTES = 2**24
 # What the offsets of a plain binary column can count.
 _MOST_BYTES = 2**31 - 1
 
@@ -231,11 +237,121 @@ class Mixed:
 
     def extent(self) -> FloatArray:
         """Least x and y and greatest x and y of all rows, shape (4,); NaN without a point."""
-        bounds = self.bounds()
-        bounds = bounds[~np.isnan(bounds[:, 0])]
-        if not len(bounds):
-            return np.full(4, np.nan)
-        return np.concatenate([bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)])
+        return _around(self.bounds())
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """Geometries of n rows of one kind as WKB already; it does what `Shapes` does.
+
+    kind
+        Their kind.
+    column
+        Binary, shape (n,).
+    box
+        Least x and y and greatest x and y of all rows, shape (4,); None where it is to be looked for.
+    """
+
+    kind: Kind
+    column: pa.ChunkedArray
+    box: FloatArray | None = None
+
+    def __len__(self) -> int:
+        """Number of rows."""
+        return int(self.column.length())
+
+    def geometry(self) -> npt.NDArray[np.object_]:
+        """As shapely geometries, shape (n,)."""
+        made: npt.NDArray[np.object_] = shapely.from_wkb(self.column.to_numpy())
+        return made
+
+    def wkb(self) -> pa.Array:
+        """As WKB, shape (n,)."""
+        return pa.concat_arrays(self.column.chunks) if self.column.num_chunks else pa.array([], pa.binary())
+
+    def wkb_chunks(self) -> pa.ChunkedArray:
+        """As WKB, shape (n,), in the portions that it was made in."""
+        return self.column
+
+    def bounds(self) -> FloatArray:
+        """Least x and y and greatest x and y of each row, shape (n, 4); NaN for a row of no point."""
+        made: FloatArray = shapely.bounds(self.geometry())
+        return made
+
+    def run(self, start: int, stop: int) -> Packed:
+        """Rows that lie together; nothing is copied."""
+        return Packed(self.kind, self.column.slice(start, stop - start))
+
+    def take(self, rows: npt.NDArray[Any]) -> Packed:
+        """Rows by their numbers, in that order."""
+        return Packed(self.kind, pa.chunked_array([self.wkb().take(pa.array(rows))]))
+
+    def kinds(self) -> set[str]:
+        """Kinds of geometry that occur."""
+        return {self.kind} if len(self) else set()
+
+    def extent(self) -> FloatArray:
+        """Least x and y and greatest x and y of all rows, shape (4,); NaN without a point."""
+        return self.box if self.box is not None else _around(self.bounds())
+
+
+def packed_multilines(portions: Iterable[tuple[FloatArray, IntArray]]) -> Packed:
+    """Multi-lines of two-point lines, packed portion by portion.
+
+    Parameters
+    ----------
+    portions
+        Of some rows each: x and y of both ends of all their lines, row after row, shape (k, 4); and how
+        many lines each row has, shape (n,).
+
+    Returns
+    -------
+    Packed
+        Millions of lines need room for their WKB alone.
+
+    Examples
+    --------
+    >>> rows = packed_multilines([(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([1]))])
+    >>> rows.geometry()[0].wkt, rows.extent().tolist()
+    ('MULTILINESTRING ((1 2, 3 4))', [1.0, 2.0, 3.0, 4.0])
+    """
+    columns, boxes = [], []
+    for ends, counts in portions:
+        if counts.size:
+            columns.append(_gathered(_equal_pieces(_segment_rows(ends)), _offsets(counts), _MULTILINE))
+            boxes.append(
+                [
+                    *(min(ends[:, axis].min(), ends[:, axis + 2].min()) for axis in (0, 1)),
+                    *(max(ends[:, axis].max(), ends[:, axis + 2].max()) for axis in (0, 1)),
+                ]
+            )
+    return Packed("MultiLineString", _column_of(columns), _around(np.array(boxes).reshape(-1, 4)))
+
+
+def join_packed(parts: Sequence[Packed]) -> Packed:
+    """Rows of several, one after the other; all of one kind, at least one.
+
+    Examples
+    --------
+    >>> rows = packed_multilines([(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([1]))])
+    >>> len(join_packed([rows, rows]))
+    2
+    """
+    chunks = [chunk for part in parts for chunk in part.column.chunks]
+    return Packed(parts[0].kind, _column_of(chunks), _around(np.array([part.extent() for part in parts])))
+
+
+def _column_of(chunks: Sequence[pa.Array]) -> pa.ChunkedArray:
+    column = pa.chunked_array(chunks, pa.binary())
+    return pa.chunked_array([column.combine_chunks()]) if column.nbytes < _LITTLE_BYTES else column
+
+
+def _around(boxes: FloatArray) -> FloatArray:
+    """The box around boxes, shape (4,)."""
+    boxes = boxes[~np.isnan(boxes[:, 0])]
+    if not len(boxes):
+        return np.full(4, np.nan)
+    return np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
 
 
 def points(x: FloatArray, y: FloatArray) -> Shapes:
@@ -279,18 +395,8 @@ def multilines(
     >>> multilines(*ends, np.array([0, 1])).geometry()[0].wkt
     'MULTILINESTRING ((1 2, 3 4))'
     """
-    return multilines_of(_ends(x0, y0, x1, y1), part_starts)
-
-
-def multilines_of(ends: FloatArray, part_starts: IntArray) -> Shapes:
-    """The same of ends that stand together already: x and y of both, shape (k, 4).
-
-    Examples
-    --------
-    >>> multilines_of(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([0, 1])).geometry()[0].wkt
-    'MULTILINESTRING ((1 2, 3 4))'
-    """
-    return Shapes("MultiLineString", ends.reshape(-1, 2), (2 * np.arange(len(ends) + 1), part_starts))
+    xy = _ends(x0, y0, x1, y1).reshape(-1, 2)
+    return Shapes("MultiLineString", xy, (2 * np.arange(x0.size + 1), part_starts))
 
 
 def polygons(x: FloatArray, y: FloatArray, ring_starts: IntArray) -> Shapes:
@@ -401,7 +507,7 @@ def multilines_wkb(xy: FloatArray, line_starts: IntArray, part_starts: IntArray)
     True
     """
     lines = lines_wkb(xy, line_starts)
-    return _gathered(lines, part_starts, _NUMBERS["MultiLineString"])
+    return _gathered(lines, part_starts, _MULTILINE)
 
 
 def polygons_wkb(xy: FloatArray, ring_starts: IntArray, part_starts: IntArray) -> pa.Array:

@@ -36,7 +36,7 @@ def _bits(thing: Any, name: str = "") -> Iterator[tuple[str, bytes]]:
     if isinstance(thing, np.ndarray) and thing.dtype != object:
         yield name, thing.tobytes()
     elif isinstance(thing, LateTable):
-        yield from _bits(thing.shapes.xy, f"{name}.xy")
+        yield f"{name}.geometry", b"".join(thing.arrow()["geometry"].to_pylist())
         for key, column in thing.columns.items():
             yield f"{name}.{key}", pd.Series(column).to_json(double_precision=15).encode()
     elif is_dataclass(thing):

@@ -20,7 +20,7 @@ from roofplat.framing import Framing, frame_roofs
 from roofplat.framing.facets import ROOF_LINES, walls_of_edges
 from roofplat.framing.outline import Outlines, outlines_of, polygons_of
 from roofplat.framing.planes import Pitched, lay_out_planes, said_of
-from roofplat.framing.rafters import Rafters, outlines_of_planes, plane_frames, rafter_counts, rafters
+from roofplat.framing.rafters import outlines_of_planes, plane_frames, rafter_counts, rafters
 from roofplat.framing.regular import regular_walls
 from roofplat.framing.walls import Walls, straight_walls
 from roofplat.tables import ROOF_SHAPES
@@ -483,9 +483,9 @@ def test_only_the_low_edge_of_a_monopitch_is_an_eave(shapes: ModuleType) -> None
 def test_a_monopitch_over_a_u_has_members_in_two_pieces(shapes: ModuleType) -> None:
     """Down to the east the members cross the open court: two pieces a line north of 40 ft."""
     framing = framed(shapes, shapes.letter_u(), roof_shape=["monopitch"], downslope_deg=[90.0])
-    laid = rafters(framing.pitched, framing.frames.outlines, np.array([2.0]))
+    laid = rafters(plane_frames(framing.pitched, framing.frames.outlines, np.array([2.0])))
     # 79 ft from the first line to the last: 39 lines, of which those above 40 ft are cut.
-    pieces = np.unique(np.round(_ends_ft(laid)[1], 3), return_counts=True)[1]
+    pieces = np.unique(np.round(laid.ends_ft()[1], 3), return_counts=True)[1]
     assert pieces.size == 39
     assert set(pieces) == {1, 2}
 
@@ -561,7 +561,7 @@ def test_other_families_are_left_alone(shapes: ModuleType) -> None:
     assert np.isnan(pitched.slope_deg).all()
     assert set(pitched.shape) == set(pitched.shape_basis) == set(pitched.slope_basis) == {-1}
     assert framing.planes.empty
-    assert rafters(pitched, framing.frames.outlines, np.full(2, 2.0)).plane.size == 0
+    assert rafters(plane_frames(pitched, framing.frames.outlines, np.full(2, 2.0))).plane.size == 0
     # A flat roof is as much larger than its plan as its slope makes it; of an unknown one nobody knows.
     assert np.isnan(framing.sections["true_area_ft2"][0])
     assert framing.sections["true_area_ft2"][1] == pytest.approx(5000 / np.cos(np.radians(1.2)))
@@ -629,9 +629,9 @@ def test_every_edge_belongs_to_the_wall_it_runs_along(shapes: ModuleType) -> Non
 def test_rafters_of_a_gable_by_hand(shapes: ModuleType) -> None:
     """40 ft of ridge at 2 ft: 19 rafters on each side, 15 ft in plan and 16.77 ft along the slope."""
     framing = framed(shapes, HOUSE, rafter_spacing_ft=[2.0])
-    laid = rafters(framing.pitched, framing.frames.outlines, np.array([2.0]))
+    laid = rafters(plane_frames(framing.pitched, framing.frames.outlines, np.array([2.0])))
     assert np.bincount(laid.plane).tolist() == [19, 19]
-    east0, north0, east1, north1 = _ends_ft(laid)
+    east0, north0, east1, north1 = laid.ends_ft()
     assert_allclose(np.hypot(east1 - east0, north1 - north0), 15.0, atol=NEAR)
     assert_allclose(np.abs(east0), 0.0, atol=NEAR)
     assert laid.at_ridge.all()
@@ -650,20 +650,22 @@ def test_two_lines_that_meet_at_the_ridge_are_one_truss(shapes: ModuleType) -> N
     kinds = framing.members.set_index(["section_id", "kind"])["count"]
     assert kinds["B000/1", "truss"] == 19
     # On the hip only the commons over the 10 ft of ridge meet: at -4, -2, 0, 2 and 4 ft.
-    laid = rafters(framing.pitched, framing.frames.outlines, np.full(2, 2.0))
+    laid = rafters(plane_frames(framing.pitched, framing.frames.outlines, np.full(2, 2.0)))
     assert kinds["B001/1", "truss"] == np.count_nonzero(laid.plane >= 2) - 5
     assert kinds["B001/1", "hip"] == 4
 
 
 def test_the_high_edge_of_a_monopitch_joins_no_trusses(shapes: ModuleType) -> None:
     framing = framed(shapes, HOUSE, roof_shape=["monopitch"], downslope_deg=[90.0])
-    laid = rafters(framing.pitched, framing.frames.outlines, np.array([2.0]))
-    assert rafter_counts(framing.pitched, laid, np.array([True])).tolist() == [19]
+    laid = rafters(plane_frames(framing.pitched, framing.frames.outlines, np.array([2.0])))
+    lines, at_ridge = np.array([laid.plane.size]), np.array([np.count_nonzero(laid.at_ridge)])
+    assert at_ridge.tolist() == [19]
+    assert rafter_counts(framing.pitched, lines, at_ridge, np.array([True])).tolist() == [19]
 
 
 def test_no_spacing_gives_no_members(shapes: ModuleType) -> None:
     framing = framed(shapes, HOUSE, HOUSE)
-    laid = rafters(framing.pitched, framing.frames.outlines, np.array([np.nan, 0.0]))
+    laid = rafters(plane_frames(framing.pitched, framing.frames.outlines, np.array([np.nan, 0.0])))
     assert laid.plane.size == 0
 
 
@@ -747,11 +749,6 @@ def _keeps_to_planes(shapes: ModuleType, pitched: Pitched, walls: Walls) -> None
     assert (np.minimum(off, off_straight - allowed) < 0.05).all()
 
 
-def _ends_ft(laid: Rafters) -> tuple[Any, Any, Any, Any]:
-    """East and north of the upper end of every member, and of its lower one."""
-    return laid.ends_ft(slice(0, laid.sine.size))
-
-
 def _strings(ends: Any) -> Any:
     return shapely.linestrings(
         np.stack([ends.east0, ends.north0, ends.east1, ends.north1], axis=1).reshape(-1, 2, 2)
@@ -799,8 +796,8 @@ def test_laws_of_planes(shapes: ModuleType, roofs: list[Any]) -> None:
         assert shapely.distance(shapely.boundary(made[beside]), middle).max(initial=0) < 0.05
 
     # Members lie in their planes and run straight down.
-    laid = rafters(pitched, outlines, np.full(len(plans), 2.0))
-    ends = np.stack(_ends_ft(laid), axis=1)
+    laid = rafters(plane_frames(pitched, outlines, np.full(len(plans), 2.0)))
+    ends = np.stack(laid.ends_ft(), axis=1)
     runs = shapely.linestrings(ends.reshape(-1, 2, 2))
     length = shapely.length(runs)
     covered = shapely.length(shapely.intersection(runs, shapely.buffer(made[laid.plane], 1e-6)))
@@ -818,8 +815,8 @@ def test_rafters_meet_the_ridge_of_a_gable_at_right_angles(
     outlines, _, pitched = _laid_out(shapes, [shapes.turned(shapes.rectangle(30, long), azimuth)])
     (east,), (north,) = pitched.lines.east1 - pitched.lines.east0, pitched.lines.north1 - pitched.lines.north0
     assert np.hypot(east, north) == pytest.approx(long, abs=0.001)
-    laid = rafters(pitched, outlines, np.array([2.0]))
-    ends = np.stack(_ends_ft(laid), axis=1)
+    laid = rafters(plane_frames(pitched, outlines, np.array([2.0])))
+    ends = np.stack(laid.ends_ft(), axis=1)
     down = ends[:, 2:] - ends[:, :2]
     cosine = down @ np.array([east, north]) / (np.hypot(*down.T) * long)
     assert np.abs(cosine).max() < 1e-5

@@ -7,7 +7,7 @@ Out: `Framing`: the tables `sections`, `walls` and `members`, problems, and the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -19,11 +19,11 @@ import pandas as pd
 from roofplat.fast import prepare
 from roofplat.framing.axis import AxisResult, find_axis
 from roofplat.framing.member_rows import MemberRows, kind_numbers, members_table
-from roofplat.framing.members import Grid, SectionFrames, fill_in, scan, section_frames
+from roofplat.framing.members import Grid, Runs, SectionFrames, fill_in, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
 from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, places_in, said_of
-from roofplat.framing.rafters import pitched_members, planes_table, rafter_counts, rafters
+from roofplat.framing.rafters import lay_rafters, pitched_lines, pitched_members, planes_table, rafter_counts
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, steady_memory
 from roofplat.framing.spacings import Kinds, Spacings, kinds_of, spacings_of
 from roofplat.framing.walls import (
@@ -48,7 +48,7 @@ from roofplat.tables import (
     problem_rows,
     words,
 )
-from roofplat.wkb import segments
+from roofplat.wkb import Packed, join_packed, packed_multilines, segments
 
 __all__ = ["Framing", "frame_roofs"]
 
@@ -186,7 +186,7 @@ def frame_roofs(
     )
     said = said_of(known, rules, kinds)
     pitched = lay_out_planes(outlines, walls, spacings.framing == "pitched", said, rules)
-    down_slope = rafters(pitched, outlines, spacings.rafter_ft)
+    rafter_lines, at_ridge, rafter_drawn = lay_rafters(pitched, outlines, spacings.rafter_ft)
     surroundings = look_out(every_wall, every, polygons, rules, lookers=count)
     street_deg = street_direction_deg(outlines, known["address"], streets, rules)
     building = pd.factorize(known["building_id"])[0]
@@ -216,31 +216,27 @@ def frame_roofs(
         "Sound the roof again or enter the surveyed spacings.",
     )
     called = kinds.ask(_name_of("rafter"))
-    rafter_count = rafter_counts(pitched, down_slope, called == "truss")
-    grids = _grids(frames, spacings)
-    # Room for every line, if it crossed every wall; what is not filled takes no memory.
-    most = sum(int((grid.count * (np.diff(outlines.start) // 2)).sum()) for grid in grids.values())
-    ends = np.empty((most + pitched.lines.section.size + down_slope.across_ft.size, 4))
-    members = _grid_members(grids, kinds, frames, axis.basis, spacings, ends)
-    members += [
+    rafter_count = rafter_counts(pitched, rafter_lines, at_ridge, called == "truss")
+    grid_members, grid_lines = _grid_members(kinds, frames, axis.basis, spacings)
+    members = [
+        *grid_members,
         *pitched_members(
             pitched,
-            outlines,
-            down_slope,
-            ends[sum(int(part.pieces.sum()) for part in members) :],
+            lines=rafter_lines,
             count=rafter_count,
             name=called,
             spacing_ft=spacings.rafter_ft,
             spacing_basis=spacings.basis,
         ),
     ]
+    drawn = join_packed([grid_lines, packed_multilines(pitched_lines(pitched, outlines)), rafter_drawn])
     return Framing(
         sections=_sections_table(
             known, own, crs, family, axis, spacings, frames, pitched, said, rafter_count
         ),
         wall_rows=_walls_table(ids, crs, frames, walls, side, kind, kind_basis, surroundings),
         plane_rows=planes_table(pitched, outlines, ids, crs),
-        member_rows=members_table(members, ends, ids, crs),
+        member_rows=members_table(members, drawn, ids, crs),
         problems=join_problems([unfit, pitched_problems(pitched, ids["section_id"])]),
         frames=frames,
         wall_runs=walls,
@@ -415,28 +411,15 @@ def _grids(frames: SectionFrames, spacings: Spacings) -> dict[str, Grid]:
 
 
 def _grid_members(
-    grids: Mapping[str, Grid],
-    kinds: Kinds,
-    frames: SectionFrames,
-    axis_basis: npt.NDArray[np.str_],
-    spacings: Spacings,
-    room: FloatArray,
-) -> list[MemberRows]:
-    """All beams of each section, or all its purlins, as one multi-line; kind after kind.
-
-    The room is filled from the front with the ends of all lines, row after row.
-    """
+    kinds: Kinds, frames: SectionFrames, axis_basis: npt.NDArray[np.str_], spacings: Spacings
+) -> tuple[list[MemberRows], Packed]:
+    """All beams of each section, or all its purlins, as one multi-line; kind after kind."""
     spacing = {"beam": spacings.beam_ft, "purlin": spacings.purlin_ft, "rafter": spacings.rafter_ft}
     basis = _weaker(axis_basis, spacings.basis)
-    tables = []
-    filled = 0
-    for part, grid in grids.items():
+    tables, drawn = [], []
+    for part, grid in _grids(frames, spacings).items():
         pieces = np.zeros(frames.count, dtype=np.int64)
-        for rows in chunks(frames.count, _CHUNK):
-            counts, ends = _member_lines(frames, grid, rows, "v" if part == "purlin" else "u")
-            pieces[rows] = counts
-            room[filled : filled + len(ends)] = ends
-            filled += len(ends)
+        drawn.append(packed_multilines(_member_lines(frames, grid, "v" if part == "purlin" else "u", pieces)))
         owners = np.flatnonzero(pieces)
         tables.append(
             MemberRows(
@@ -445,10 +428,9 @@ def _grid_members(
                 count=grid.count[owners],
                 spacing_ft=spacing[part][owners],
                 basis=basis[owners],
-                pieces=pieces[owners],
             )
         )
-    return tables
+    return tables, join_packed(drawn)
 
 
 def _name_of(part: str) -> Callable[[Family], str | None]:
@@ -461,11 +443,22 @@ def _only(grid: Grid, rows: npt.NDArray[np.bool_]) -> Grid:
 
 
 def _member_lines(
-    frames: SectionFrames, grid: Grid, rows: slice, along: Literal["u", "v"]
-) -> tuple[IntArray, FloatArray]:
-    """How many pieces of a grid's lines each section of a chunk has, and the ends of all pieces."""
-    part = frames.rows(rows)
-    runs = scan(part, Grid(grid.first[rows], grid.spacing[rows], grid.count[rows]), along)
+    frames: SectionFrames, grid: Grid, along: Literal["u", "v"], pieces: IntArray
+) -> Iterator[tuple[FloatArray, IntArray]]:
+    """Ends of the lines of a grid in the working CRS, chunk by chunk, and how many each section has.
+
+    Sections without lines are left out there, and have none in `pieces`, shape (n,), which is filled.
+    """
+    for rows in chunks(frames.count, _CHUNK):
+        part = frames.rows(rows)
+        runs = scan(part, Grid(grid.first[rows], grid.spacing[rows], grid.count[rows]), along)
+        here = np.bincount(runs.section, minlength=part.count)
+        pieces[rows] = here
+        yield _ends(part, runs, along), here[here > 0]
+
+
+def _ends(part: SectionFrames, runs: Runs, along: Literal["u", "v"]) -> FloatArray:
+    """Ends of runs in the working CRS: x and y of the one, then of the other, shape (k, 4)."""
     sine, cosine = part.sine[runs.section], part.cosine[runs.section]
     at_sine, at_cosine = runs.position * sine, runs.position * cosine
     # As `SectionFrames.east_north`, with what both ends have in common worked out once.
@@ -483,8 +476,7 @@ def _member_lines(
             at_sine - runs.high * cosine,
             at_cosine + runs.high * sine,
         )
-    counts = np.bincount(runs.section, minlength=part.count)
-    return counts, part.outlines.planes.crs_ends(ends, runs.section)
+    return part.outlines.planes.crs_ends(ends, runs.section)
 
 
 def _weaker(axis_basis: npt.NDArray[Any], spacing_basis: IntArray) -> IntArray:

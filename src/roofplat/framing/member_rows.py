@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from roofplat.framing.ragged import FloatArray, IntArray, offsets
+from roofplat.framing.ragged import FloatArray, IntArray
 from roofplat.late import LateTable, late_table
 from roofplat.tables import AXIS_BASES, MEMBER_KINDS, words
-from roofplat.wkb import multilines_of
+from roofplat.wkb import Packed
 
 __all__ = ["MemberRows", "kind_numbers", "members_table"]
 
@@ -34,8 +34,6 @@ class MemberRows:
         How many, and how far apart; NaN where that is no measure of them.
     basis
         Number in `tables.AXIS_BASES`, which begin with `tables.BASES`.
-    pieces
-        Lines that are drawn of them, at least one.
     """
 
     section: IntArray
@@ -43,7 +41,6 @@ class MemberRows:
     count: IntArray
     spacing_ft: FloatArray
     basis: IntArray
-    pieces: IntArray
 
 
 def kind_numbers(names: npt.NDArray[np.object_]) -> IntArray:
@@ -58,16 +55,15 @@ def kind_numbers(names: npt.NDArray[np.object_]) -> IntArray:
     return np.array([*(MEMBER_KINDS.index(name) for name in called), -1], dtype=np.int64)[code]
 
 
-def members_table(parts: Sequence[MemberRows], ends: FloatArray, ids: pd.DataFrame, crs: object) -> LateTable:
+def members_table(parts: Sequence[MemberRows], lines: Packed, ids: pd.DataFrame, crs: object) -> LateTable:
     """Write the members down.
 
     Parameters
     ----------
     parts
         Kind after kind.
-    ends
-        Ends of all lines in the working CRS, row after row: x and y of the one, then of the other. At least
-        as many as there are lines, shape (m, 4).
+    lines
+        The lines of each row, in the working CRS.
     ids
         `building_id` and `section_id` of n sections.
     crs
@@ -90,5 +86,4 @@ def members_table(parts: Sequence[MemberRows], ends: FloatArray, ids: pd.DataFra
         "spacing_ft": joined("spacing_ft"),
         "basis": words(AXIS_BASES, joined("basis")),
     }
-    start = offsets(joined("pieces"))
-    return late_table("members", columns, multilines_of(ends[: start[-1]], start), crs)
+    return late_table("members", columns, lines, crs)

@@ -7,6 +7,7 @@ Out: the planes as outlines of their own, the members on them, and rows for the 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -21,11 +22,13 @@ from roofplat.framing.planes import ROOF_LINES, Pitched, Planes
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, offsets
 from roofplat.late import LateTable, late_table
 from roofplat.tables import BASES, MEMBER_KINDS, words
-from roofplat.wkb import polygons
+from roofplat.wkb import Packed, packed_multilines, polygons
 
 __all__ = [
     "Rafters",
+    "lay_rafters",
     "outlines_of_planes",
+    "pitched_lines",
     "pitched_members",
     "plane_frames",
     "planes_table",
@@ -42,8 +45,8 @@ _LEVEL_SHARE = 0.1
 class Rafters:
     """k members down the slope, sorted by plane, place across it, and height.
 
-    start
-        First member of each plane and the end, shape (p + 1,).
+    plane
+        Index of the plane, shape (k,).
     across_ft
         v of each in its plane's own coordinates, shape (k,): see `plane_frames`.
     upper_ft, lower_ft
@@ -54,7 +57,7 @@ class Rafters:
         Of the direction down each plane, shape (p,).
     """
 
-    start: IntArray
+    plane: IntArray
     across_ft: FloatArray
     upper_ft: FloatArray
     lower_ft: FloatArray
@@ -62,22 +65,16 @@ class Rafters:
     sine: FloatArray
     cosine: FloatArray
 
-    @property
-    def plane(self) -> IntArray:
-        """Index into `Planes`, shape (k,)."""
-        return np.repeat(np.arange(self.sine.size), np.diff(self.start))
-
-    def ends_ft(self, planes: slice) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """East and north of the upper end and of the lower one, of the members of some planes.
-
-        On the local plane of the section.
-        """
-        low, high = self.start[planes.start], self.start[planes.stop]
-        counts = np.diff(self.start[planes.start : planes.stop + 1])
-        sine, cosine = np.repeat(self.sine[planes], counts), np.repeat(self.cosine[planes], counts)
-        across, upper, lower = (values[low:high] for values in (self.across_ft, self.upper_ft, self.lower_ft))
-        east, north = across * cosine, across * sine
-        return upper * sine - east, upper * cosine + north, lower * sine - east, lower * cosine + north
+    def ends_ft(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """East and north of each upper end, and of each lower one, on the local plane of the section."""
+        sine, cosine = self.sine[self.plane], self.cosine[self.plane]
+        east, north = self.across_ft * cosine, self.across_ft * sine
+        return (
+            self.upper_ft * sine - east,
+            self.upper_ft * cosine + north,
+            self.lower_ft * sine - east,
+            self.lower_ft * cosine + north,
+        )
 
 
 def outlines_of_planes(planes: Planes, outlines: Outlines) -> Outlines:
@@ -143,63 +140,50 @@ def plane_frames(pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray) -
     )
 
 
-def rafters(pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray) -> Rafters:
-    """Lay members down the slope of every plane, centred on it and clipped to it.
+def rafters(frames: SectionFrames, planes: slice | None = None) -> Rafters:
+    """Lay members down the slope of planes, centred on each and clipped to it.
 
     Parameters
     ----------
-    pitched
-        p planes of n sections.
-    outlines
-        The sections.
-    spacing_ft
-        Centre to centre, shape (n,); NaN or 0 for none.
+    frames
+        p planes, from `plane_frames`.
+    planes
+        Those asked for; all where none are named.
 
     Returns
     -------
     Rafters
-        A plane that is not convex may carry two pieces on one line.
+        Of the planes asked for, counted from the first of them. A plane that is not convex may carry two
+        pieces on one line.
     """
-    frames = plane_frames(pitched, outlines, spacing_ft)
-    # A line that crosses every side of its plane; what is not filled takes no memory.
-    most = int((frames.beams.count * (np.diff(frames.outlines.start) // 2)).sum())
-    across, upper, lower = np.empty((3, most))
-    at_ridge = np.empty(most, dtype=bool)
-    climb = np.abs(frames.u1 - frames.u0)
-    level = climb < _LEVEL_SHARE * np.hypot(climb, frames.v1 - frames.v0)
+    part = frames.rows(planes or slice(0, frames.count))
+    runs = scan(part, part.beams, "u")
+    climb = np.abs(part.u1 - part.u0)
+    level = climb < _LEVEL_SHARE * np.hypot(climb, part.v1 - part.v0)
     # Above the eave a level edge is a ridge, or the high edge of a roof of one plane.
-    above = np.minimum(frames.u0, frames.u1) < frames.u_high[frames.outlines.section] - _LEVEL_SHARE
-    ridge = level & above
-    counts = np.zeros(frames.count, dtype=np.int64)
-    filled = 0
-    for rows in chunks(frames.count, _CHUNK):
-        part = frames.rows(rows)
-        runs = scan(part, part.beams, "u")
-        here = slice(filled, filled + runs.section.size)
-        across[here], upper[here], lower[here] = runs.position, runs.low, runs.high
-        at_ridge[here] = ridge[runs.low_edge + frames.outlines.start[rows.start]]
-        counts[rows] = np.bincount(runs.section, minlength=part.count)
-        filled = here.stop
+    above = np.minimum(part.u0, part.u1) < part.u_high[part.outlines.section] - _LEVEL_SHARE
     return Rafters(
-        start=offsets(counts),
-        across_ft=across[:filled],
-        upper_ft=upper[:filled],
-        lower_ft=lower[:filled],
-        at_ridge=at_ridge[:filled],
-        sine=frames.sine,
-        cosine=frames.cosine,
+        plane=runs.section,
+        across_ft=runs.position,
+        upper_ft=runs.low,
+        lower_ft=runs.high,
+        at_ridge=(level & above)[runs.low_edge],
+        sine=part.sine,
+        cosine=part.cosine,
     )
 
 
-def rafter_counts(pitched: Pitched, members: Rafters, trusses: npt.NDArray[np.bool_]) -> IntArray:
+def rafter_counts(
+    pitched: Pitched, lines: IntArray, at_ridge: IntArray, trusses: npt.NDArray[np.bool_]
+) -> IntArray:
     """Members down the slope of each section.
 
     Parameters
     ----------
     pitched
         p planes of n sections.
-    members
-        As laid out.
+    lines, at_ridge
+        How many lines each section has, and how many of them lean on a ridge, shape (n,).
     trusses
         True where the family has trusses, shape (n,): the two lines that meet at a ridge are then
         one truss.
@@ -210,13 +194,7 @@ def rafter_counts(pitched: Pitched, members: Rafters, trusses: npt.NDArray[np.bo
         Shape (n,).
     """
     count = pitched.found.size
-    first = members.start[pitched.planes.start]
-    lines = np.diff(first)
     has_ridge = np.bincount(pitched.lines.section[pitched.lines.kind == 0], minlength=count) > 0
-    at_ridge = np.zeros(count, dtype=np.int64)
-    some = np.flatnonzero(lines)
-    if some.size:
-        at_ridge[some] = np.add.reduceat(members.at_ridge, first[some], dtype=np.int64)
     return lines - np.where(trusses & has_ridge, at_ridge // 2, 0)
 
 
@@ -256,12 +234,51 @@ def planes_table(pitched: Pitched, outlines: Outlines, ids: pd.DataFrame, crs: o
     return late_table("planes", frame, polygons(x[vertex], y[vertex], offsets(size + 1)), crs)
 
 
+def lay_rafters(
+    pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray
+) -> tuple[IntArray, IntArray, Packed]:
+    """Members down all slopes.
+
+    Parameters
+    ----------
+    pitched
+        p planes of n sections.
+    outlines
+        The sections.
+    spacing_ft
+        Centre to centre, shape (n,); NaN or 0 for none.
+
+    Returns
+    -------
+    lines, at_ridge
+        How many lines each section has, and how many of them lean on a ridge, shape (n,).
+    drawn
+        The lines of each section that has some, in the working CRS.
+    """
+    frames = plane_frames(pitched, outlines, spacing_ft)
+    start = pitched.planes.start
+    lines, at_ridge = np.zeros((2, outlines.count), dtype=np.int64)
+
+    def portions() -> Iterator[tuple[FloatArray, IntArray]]:
+        for rows in chunks(outlines.count, _CHUNK):
+            planes = slice(int(start[rows.start]), int(start[rows.stop]))
+            laid = rafters(frames, planes)
+            section = pitched.planes.section[planes][laid.plane]
+            lines[rows] = np.bincount(section - rows.start, minlength=rows.stop - rows.start)
+            at_ridge[rows] = np.bincount(
+                section[laid.at_ridge] - rows.start, minlength=rows.stop - rows.start
+            )
+            here = lines[rows]
+            yield outlines.planes.crs_ends(laid.ends_ft(), section), here[here > 0]
+
+    drawn = packed_multilines(portions())
+    return lines, at_ridge, drawn
+
+
 def pitched_members(
     pitched: Pitched,
-    outlines: Outlines,
-    members: Rafters,
-    room: FloatArray,
     *,
+    lines: IntArray,
     count: IntArray,
     name: npt.NDArray[np.object_],
     spacing_ft: FloatArray,
@@ -273,14 +290,10 @@ def pitched_members(
     ----------
     pitched
         p planes of n sections.
-    outlines
-        The sections.
-    members
-        Members down the slope.
-    room
-        Is filled from the front with the ends of all lines, row after row, as `members_table` wants them.
+    lines
+        Lines down the slope of each section, shape (n,).
     count
-        How many members go down the slope, of `rafter_counts`, shape (n,).
+        How many members they are, of `rafter_counts`, shape (n,).
     name
         What the family calls the members down the slope, shape (n,).
     spacing_ft, spacing_basis
@@ -289,18 +302,11 @@ def pitched_members(
     Returns
     -------
     list of MemberRows
-        Kind after kind.
+        Kind after kind, as `pitched_lines` and then `lay_rafters` draw them.
     """
     tables = []
-    lines, planes = pitched.lines, pitched.planes
-    filled = 0
     for kind, line in enumerate(ROOF_LINES):
-        rows = np.flatnonzero(lines.kind == kind)
-        ends = (lines.east0[rows], lines.north0[rows], lines.east1[rows], lines.north1[rows])
-        section = lines.section[rows]
-        room[filled : filled + rows.size] = outlines.planes.crs_ends(ends, section)
-        filled += rows.size
-        pieces = np.bincount(section, minlength=outlines.count)
+        pieces = np.bincount(pitched.lines.section[pitched.lines.kind == kind], minlength=lines.size)
         owner = np.flatnonzero(pieces)
         tables.append(
             MemberRows(
@@ -309,15 +315,9 @@ def pitched_members(
                 count=pieces[owner],
                 spacing_ft=np.full(owner.size, np.nan),
                 basis=pitched.layout_basis[owner],
-                pieces=pieces[owner],
             )
         )
-    for some in chunks(planes.count, _CHUNK):
-        section = np.repeat(planes.section[some], np.diff(members.start[some.start : some.stop + 1]))
-        room[filled : filled + section.size] = outlines.planes.crs_ends(members.ends_ft(some), section)
-        filled += section.size
-    pieces = np.diff(members.start[planes.start])
-    owner = np.flatnonzero(pieces)
+    owner = np.flatnonzero(lines)
     tables.append(
         MemberRows(
             section=owner,
@@ -325,7 +325,20 @@ def pitched_members(
             count=count[owner],
             spacing_ft=spacing_ft[owner],
             basis=np.maximum(pitched.layout_basis, spacing_basis)[owner],
-            pieces=pieces[owner],
         )
     )
     return tables
+
+
+def pitched_lines(pitched: Pitched, outlines: Outlines) -> Iterator[tuple[FloatArray, IntArray]]:
+    """Ridges, then hips, then valleys: their ends in the working CRS, and how many each section has.
+
+    Sections that have none of a kind are left out, as `wkb.packed_multilines` takes them.
+    """
+    lines = pitched.lines
+    for kind in range(len(ROOF_LINES)):
+        rows = np.flatnonzero(lines.kind == kind)
+        ends = (lines.east0[rows], lines.north0[rows], lines.east1[rows], lines.north1[rows])
+        section = lines.section[rows]
+        pieces = np.bincount(section)
+        yield outlines.planes.crs_ends(ends, section), pieces[pieces > 0]
