@@ -27,6 +27,7 @@ from shapely.geometry.polygon import orient
 from roofplat import Built, build, read_district
 from roofplat.cli.main import main
 from roofplat.cli.manners import CAUTION
+from roofplat.pipeline.tiles.keys import WORK_FOLDER
 from roofplat.tables import TABLES
 
 DEMO = Path(__file__).resolve().parents[1] / "data" / "demo" / "district.toml"
@@ -38,10 +39,11 @@ LAYERS = (set(TABLES) - {"roofs"}) | {"streets", "areas", "stations"}
 
 
 def checksums(folder: Path) -> dict[str, str]:
+    """Of everything but the work folder, which tells when the files were written."""
     return {
         path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted(folder.rglob("*"))
-        if path.is_file()
+        if path.is_file() and WORK_FOLDER not in path.parts
     }
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 from click.testing import CliRunner, Result
-from shapely.geometry import Polygon, box
+from shapely.geometry import Point, Polygon, box
 
 from roofplat.cli.main import main
 from roofplat.cli.manners import CAUTION
@@ -87,6 +87,7 @@ def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path:
     assert _row(result, "trenches")[0] == "trenches"
     assert "Problems: none" in result.stdout
     written = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
+    written.discard(".tiles/built.json")
     lists = {"ranking.csv", "survey_next.csv", "family_odds.csv", "problems.csv", "solar_access.csv"}
     lists.add("ranking.xlsx")
     assert {"layers.gpkg", "planner.gpkg", "map.html", "report.html", "build.json"} | lists <= written
@@ -97,6 +98,57 @@ def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path:
     # Progress is no part of the answer.
     assert result.stderr.strip()
     assert "Error" not in result.stderr
+
+
+def test_a_build_of_which_nothing_has_changed_does_nothing_and_says_so(
+    district: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "maps"
+    first = _build(district, "--out", out)
+    stamps = {path: path.stat().st_mtime_ns for path in out.rglob("*")}
+    again = _build(district, "--out", out)
+    assert again.exit_code == 0, again.output
+    lines = again.stdout.splitlines()
+    assert lines[0] == "Sedge Flats"
+    assert lines[1].startswith("Nothing has changed since the last build: the ")
+    assert lines[2] == CAUTION
+    assert {path: path.stat().st_mtime_ns for path in out.rglob("*")} == stamps
+    anew = _build(district, "--out", out, "--anew")
+    assert anew.stdout == first.stdout
+    assert (out / "map.html").stat().st_mtime_ns > stamps[out / "map.html"]
+
+
+@pytest.mark.parametrize("change", ["source", "setting", "choice", "file", "day"])
+def test_a_build_of_which_something_has_changed_is_made(district: Path, tmp_path: Path, change: str) -> None:
+    out = tmp_path / "maps"
+    assert _build(district, "--out", out, "--as-of", "2026-01-01").exit_code == 0
+    words = ["--as-of", "2026-01-01"]
+    if change == "source":
+        roofs = gpd.read_file(district.parent / "roofs.gpkg")
+        roofs.geometry = roofs.translate(0.01, 0.0)
+        roofs.to_file(district.parent / "roofs.gpkg")
+    elif change == "setting":
+        district.write_text(district.read_text("utf-8") + '\n[sheets]\npaper = "a4"\n', "utf-8")
+    elif change == "choice":
+        words += ["--wind-from", "12"]
+    elif change == "file":
+        (out / "problems.csv").unlink()
+    else:
+        words = ["--as-of", "2026-01-02"]
+    result = _build(district, "--out", out, *words)
+    assert result.exit_code == 0, result.output
+    assert "Nothing has changed" not in result.stdout
+    assert (out / "problems.csv").exists()
+
+
+def test_a_build_in_which_nothing_has_changed_still_says_that_the_data_has_errors(
+    district: Path, tmp_path: Path
+) -> None:
+    roofs = gpd.read_file(district.parent / "roofs.gpkg")
+    roofs.loc[len(roofs)] = {**dict.fromkeys(roofs.columns), "geometry": Point(EAST, NORTH)}
+    roofs.to_file(district.parent / "roofs.gpkg")
+    codes = [_build(district, "--out", tmp_path / "maps").exit_code for _ in range(2)]
+    assert codes == [1, 1]
 
 
 def test_what_is_opened_and_what_is_not_is_counted_by_reason(district: Path, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 import pandas as pd
@@ -16,6 +16,9 @@ import pandas as pd
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
 from roofplat.district import read_district
+
+if TYPE_CHECKING:
+    from roofplat.publish.parts import Parts
 
 __all__ = ["build"]
 
@@ -52,6 +55,21 @@ _PLACED = (
     metavar="ADDRESS",
     help="Database with PostGIS that gets the tables too, as postgresql://USER@HOST/DATABASE?schema=NAME.",
 )
+@click.option(
+    "--tile-buildings",
+    type=click.IntRange(min=10, max=1_000_000),
+    help="Build in tiles of so many buildings at most. Without it: as [scale] of the district file says.",
+)
+@click.option(
+    "--anew",
+    is_flag=True,
+    help="Build everything, also what is there already and has not changed.",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Let the workers of a Dask cluster plan the tiles; its scheduler's address, as tcp://HOST:8786.",
+)
 @options.workers
 @click.pass_context
 def build(
@@ -63,9 +81,15 @@ def build(
     sheets: bool | None,
     as_of: datetime.date | None,
     to: str | None,
+    tile_buildings: int | None,
+    anew: bool,
+    scheduler: str | None,
     workers: int,
 ) -> None:
     """Build a district: inventory, standing plans, map and ranked list.
+
+    Where nothing has changed since the last build, nothing is done. Big districts are built in tiles, and
+    only the tiles of which something has changed.
 
     Exit code 1 says that the data has errors: they are listed, and everything that could be built was.
     """
@@ -83,19 +107,27 @@ def build(
             workers=workers,
             as_of=as_of,
             to=to,
+            tile_buildings=tile_buildings,
+            scheduler=scheduler,
+            anew=anew,
+            skip_unchanged=not anew,
             report=progress,
         )
     say(settings.name)
+    if built.parts is None:
+        say(
+            f"Nothing has changed since the last build: the {len(built.files)} files in {built.out} are "
+            "those of these sources, rules and settings. --anew builds them all the same."
+        )
+        say(CAUTION)
+        ctx.exit(1 if built.errors else 0)
+    if built.tiles:
+        say(f"Built in {built.tiles:,} tiles, {built.planned:,} of them planned now.")
     for name, counts in built.counts.items():
         if len(counts):
             say(f"{name.capitalize()}:")
             say_table(counts)
-    placed = [name for name in _PLACED if name in built.tables]
-    say("Placed:")
-    say_table(pd.DataFrame({"layer": placed, "features": [len(built.tables[name]) for name in placed]}))
-    _say_sections(built.tables)
-    _say_ladders(built.tables)
-    _say_solar(built.tables)
+    _say_placed(built.parts)
     say_problems(built.problems)
     say(f"Wrote {len(built.files)} files to {built.out}:")
     single = [file for file in built.files if file.parent == built.out / "sheets"]
@@ -116,11 +148,21 @@ def build(
     ctx.exit(exit_code(built.problems))
 
 
-def _say_sections(tables: dict[str, Any]) -> None:
+def _say_placed(parts: Parts) -> None:
+    """How much was placed, and what of it a person asks about first."""
+    placed = [name for name in _PLACED if name in parts.names]
+    say("Placed:")
+    say_table(pd.DataFrame({"layer": placed, "features": [parts.count(name) for name in placed]}))
+    _say_sections(parts)
+    _say_ladders(parts)
+    _say_solar(parts)
+
+
+def _say_sections(parts: Parts) -> None:
     """How many sections are opened in which way, and how many are not and why."""
     from roofplat.publish.wording import METHOD_WORDS, without_code
 
-    sections = tables["sections"]
+    sections = parts.narrow("sections", ["cut_method", "cut_method_why"])
     opened = sections["cut_method"].notna() & (sections["cut_method"] != "do_not_cut")
     if opened.any():
         say("Sections with an opening:")
@@ -131,9 +173,10 @@ def _say_sections(tables: dict[str, Any]) -> None:
         _say_tally(why.map(without_code), "reason", "sections")
 
 
-def _say_ladders(tables: dict[str, Any]) -> None:
+def _say_ladders(parts: Parts) -> None:
     """How the ladder spots are reached, and how many stand where a wall may be thrown."""
-    ladders, zones = tables["ladders"], tables["collapse_zones"]
+    ladders = parts.narrow("ladders", ["building_id", "apparatus", "in_collapse_zone"])
+    zones = parts.narrow("collapse_zones", ["building_id", "pushes_out"])
     if ladders.empty:
         return
     say("Ladder spots:")
@@ -144,9 +187,9 @@ def _say_ladders(tables: dict[str, Any]) -> None:
         say(f"  {inside.sum()} of them in the collapse zone of a roof that pushes walls out")
 
 
-def _say_solar(tables: dict[str, Any]) -> None:
+def _say_solar(parts: Parts) -> None:
     """What the audit of the solar arrays found, by rule."""
-    audit = tables["solar_access"]
+    audit = parts.narrow("solar_access", ["section_id", "array", "rule", "passes"])
     if audit.empty:
         return
     verdict = audit["passes"].astype("Int64").map({1: "met", 0: "not met"}).fillna("cannot be told")

@@ -15,17 +15,24 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from roofplat.district import District
+from roofplat.errors import LayerError
+from roofplat.ground import Ground
+from roofplat.intake.look import look
 from roofplat.pipeline.planning import (
+    check_area,
     folder_of,
-    only_area,
     plan_district,
     record_of,
     silent,
     stock_rows,
     wind_of,
 )
+from roofplat.pipeline.tiles.keys import WORK_FOLDER, build_key, last_build, note_build
 from roofplat.publish import write_outputs
+from roofplat.publish.parts import Parts
 from roofplat.publish.record import read_outputs
+from roofplat.publish.stock import stock_tables
+from roofplat.rules import load_rulebook
 
 if TYPE_CHECKING:
     from roofplat.publish.database import DatabaseAddress
@@ -36,29 +43,54 @@ __all__ = [
 ]
 
 
+# What single buildings are planned by, beside the tables that people get.
+_INNER = ("roofs", "drawn_walls", "fires", "yards")
+
+
 @dataclass(frozen=True, slots=True)
 class Built:
     """What a build made.
 
-    tables
-        Frames by the names of `tables.TABLES`, and `streets`, `areas`, `stations`; working CRS.
+    parts
+        The tables of the build, part after part; None where nothing was to be done.
     counts
         `read` by layer and `joined` by source.
     problems
         `tables.TABLES["problems"]`.
     out, files
         The folder and the files in it, none when nothing was to be written.
+    errors
+        How many of the problems are errors.
     earlier
         Files that an earlier build recorded in this folder and this one did not write. Those of
         dispatch areas are gone.
+    tiles, planned
+        How many tiles the district was built in, none where it was built in one piece; and how many of them
+        were planned now.
     """
 
-    tables: dict[str, Any]
+    parts: Parts | None
     counts: dict[str, pd.DataFrame]
     problems: pd.DataFrame
     out: Path
     files: list[Path]
+    errors: int
     earlier: list[Path] = field(default_factory=list)
+    tiles: int = 0
+    planned: int = 0
+
+    @property
+    def unchanged(self) -> bool:
+        """Whether the folder held already what would have been made."""
+        return self.parts is None
+
+    @property
+    def tables(self) -> dict[str, Any]:
+        """Frames by the names of `tables.TABLES`, and `streets`, `areas`, `stations`; working CRS.
+
+        All of them in memory: of a district in tiles better ask `parts`.
+        """
+        return {} if self.parts is None else _for_people(self.parts)
 
 
 def build(
@@ -71,9 +103,17 @@ def build(
     workers: int = 1,
     as_of: datetime.date | None = None,
     to: str | None = None,
+    tile_buildings: int | None = None,
+    scheduler: str | None = None,
+    anew: bool = False,
+    skip_unchanged: bool = False,
     report: Callable[[str], None] | None = None,
 ) -> Built:
     """Turn a district's layers into an inventory, standing plans, a map and a ranked list.
+
+    A district of more buildings than `tile_buildings` in `[scale]` of its file is built in tiles: what it
+    takes of memory depends on the tile, a build that was killed goes on where it was, and tiles of which
+    nothing has changed are not planned again. The rows are the same, those of a layer tile by tile.
 
     Parameters
     ----------
@@ -89,12 +129,21 @@ def build(
     sheets
         Write a sheet of every building too; else as the district file says.
     workers
-        Threads that place plans, processes that draw sheets.
+        Processes that plan tiles and draw sheets; without tiles, threads that place plans.
     as_of
         The date on which ages are counted; today when not given. With it, the record of surveys is as it was
         at the end of that day; the layers of the district file are as they are.
     to
         Address of a database that gets the tables too, when all files are written.
+    tile_buildings
+        Build in tiles of so many buildings at most, whatever the district's size.
+    scheduler
+        Address of a Dask scheduler whose workers plan the tiles.
+    anew
+        Plan every tile, also those that are done already.
+    skip_unchanged
+        Do nothing where the folder holds what the same build has written, and neither a source nor a rule,
+        a setting or the program has changed since: `Built.unchanged`.
     report
         Called with a line of progress.
 
@@ -117,47 +166,95 @@ def build(
     folder = folder_of(district, out)
     day = as_of or datetime.date.today()
     address = None if to is None else _ready_database(to)
-    planned = plan_district(
-        district, area=area, wind_from_deg=wind_from_deg, workers=workers, day=day, as_of=as_of, say=say
+    rules = load_rulebook(district.rules, district.families)
+    with_sheets = district.sheets.with_build if sheets is None else sheets
+    wind = wind_of(district, rules, wind_from_deg)
+    key = build_key(
+        district, rules, day=day, as_of=as_of, area=area, sheets=with_sheets, tiles=tile_buildings, wind=wind
     )
-    tables = planned.tables
-    all_ids = tables["buildings"]["building_id"].tolist()
+    if skip_unchanged and address is None and (last := last_build(folder, key)) is not None:
+        return Built(None, {}, pd.DataFrame(), folder, last.files, last.errors)
+    if scheduler is not None:
+        # Here and not above: without a cluster nobody waits for its libraries.
+        from roofplat.pipeline.tiles.cluster import check_cluster
+
+        check_cluster(scheduler)
+    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+    most = tile_buildings or district.scale.tile_buildings
+    if tile_buildings is not None or scheduler is not None or _count_footprints(district) > most:
+        # Here and not above: a build in one piece does not wait for what cuts one.
+        from roofplat.pipeline.tiles.whole import build_tiles
+
+        tiled = build_tiles(
+            district,
+            rules,
+            ground,
+            folder / WORK_FOLDER,
+            tile_buildings=most,
+            wind=wind,
+            day=day,
+            as_of=as_of,
+            workers=workers,
+            anew=anew,
+            scheduler=scheduler,
+            say=say,
+        )
+        parts, counts, problems = tiled.parts, tiled.counts, tiled.problems
+        tiles, planned_tiles = tiled.tiles, tiled.planned
+    else:
+        planned = plan_district(
+            district, area=area, wind_from_deg=wind_from_deg, workers=workers, day=day, as_of=as_of, say=say
+        )
+        parts = Parts.of({**stock_tables(stock_rows(planned)), **planned.rows})
+        counts = {"read": planned.inputs.counts, "joined": planned.inventory.counts}
+        problems, tiles, planned_tiles = planned.problems, 0, 0
+    shown = parts
     if area is not None:
-        tables = only_area(tables, area)
-    direction, basis = wind_of(district, planned.rules, wind_from_deg)
-    counts = {"read": planned.inputs.counts, "joined": planned.inventory.counts}
+        check_area(area, parts.whole(["areas"])["areas"])
+        shown = Parts.of(parts.of_area(area))
     before = [folder / name for name in read_outputs(folder / "build.json")]
     say(f"Writing {folder}")
     files = write_outputs(
-        tables,
+        shown,
         district=district,
-        rules=planned.rules,
-        ground=planned.ground,
+        rules=rules,
+        ground=ground,
         counts=counts,
         as_of=day,
         out=folder,
-        scenario={"wind_from_deg": direction, "wind_basis": basis},
-        stock=stock_rows(planned),
-        sheets=district.sheets.with_build if sheets is None else sheets,
-        all_ids=all_ids,
+        scenario={"wind_from_deg": wind[0], "wind_basis": wind[1]},
+        stock=parts,
+        sheets=with_sheets,
+        all_ids=parts.narrow("buildings", ["building_id"])["building_id"].tolist(),
         workers=workers,
         report=say,
     )
+    errors = int((problems["severity"] == "error").sum())
+    note_build(folder, key, files, errors=errors)
     if address is not None:
         # Here and not above: a build without a database does not wait for what writes one.
         from roofplat.publish.database import stored_tables, write_database
-        from roofplat.publish.parts import Parts
-        from roofplat.publish.stock import setting_told, stock_tables
+        from roofplat.publish.stock import setting_told
 
         say(f"Writing {address}")
         told = setting_told(folder / "planner.gpkg")
-        record = record_of(district, planned, as_of)
-        parts, stock = Parts.of(tables), Parts.of(stock_tables(stock_rows(planned)))
-        write_database(stored_tables(parts, stock, told, record), address, say=say)
+        record = None if parts.crs is None else record_of(district, parts.crs, rules, as_of)
+        write_database(stored_tables(shown, parts, told, record), address, say=say)
     earlier = [file for file in before if file not in files]
-    return Built(
-        tables=tables, counts=counts, problems=planned.problems, out=folder, files=files, earlier=earlier
-    )
+    return Built(shown, counts, problems, folder, files, errors, earlier, tiles, planned_tiles)
+
+
+def _count_footprints(district: District) -> int:
+    """How many buildings the outlines hold; none where they cannot be read: whoever reads them says why."""
+    try:
+        return look(district.footprints.file, district.footprints.layer).count
+    except LayerError:
+        return 0
+
+
+def _for_people(parts: Parts) -> dict[str, Any]:
+    """The tables of a build, without those that single buildings are planned by."""
+    return parts.whole([name for name in parts.names if name not in _INNER])
 
 
 def _ready_database(to: str) -> DatabaseAddress:

@@ -13,8 +13,9 @@ from difflib import get_close_matches
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 from shapely.geometry import Point
 
 from roofplat.district import District, folder_of
@@ -31,7 +32,7 @@ from roofplat.publish.stock import StockRows
 from roofplat.ranking import rank_buildings, survey_next
 from roofplat.record import RecordTables, open_record, read_record, with_record
 from roofplat.rules import Rulebook, load_rulebook
-from roofplat.tables import conform
+from roofplat.tables import conform, join_problems
 
 __all__ = [
     "Planned",
@@ -47,6 +48,8 @@ __all__ = [
     "silent",
     "stock_rows",
     "wind_of",
+    "with_record_of",
+    "without_geometry",
 ]
 
 # Ids named where one does not exist, and how like it they must be.
@@ -57,6 +60,8 @@ _CLOSE_IDS, _CLOSE_SHARE = 3, 0.5
 class Planned:
     """A district read, joined, planned and ranked; nothing written yet.
 
+    rows
+        Every table, as a frame or as `LateTable`.
     wanted, fire_in
         The buildings asked for, and the one of them that holds the fire spot asked for.
     """
@@ -65,10 +70,15 @@ class Planned:
     ground: Ground
     inputs: Inputs
     inventory: Inventory
-    tables: dict[str, Any]
+    rows: dict[str, Any]
     problems: pd.DataFrame
     wanted: list[str]
     fire_in: str | None
+
+    @property
+    def tables(self) -> dict[str, Any]:
+        """Every table as a frame."""
+        return frames_of(self.rows)
 
 
 def gather(
@@ -101,15 +111,25 @@ def gather(
     RoofplatError
         The footprints or the record cannot be used.
     """
-    inputs = read_inputs(district, rules)
-    file = district.record_file
-    if not file.exists():
+    return with_record_of(district, read_inputs(district, rules), rules, as_of, seen_by=seen_by)
+
+
+def with_record_of(
+    district: District,
+    inputs: Inputs,
+    rules: Rulebook,
+    as_of: datetime.date | None,
+    *,
+    seen_by: datetime.date | None = None,
+) -> Inputs:
+    """Add the record of surveys to what was read, where a district has one; as for `gather`."""
+    tables = record_of(district, inputs.working_crs, rules, as_of)
+    if tables is None:
         return inputs
-    record = open_record(file, inputs.working_crs, rules)
-    tables = read_record(record, as_of, crs=inputs.working_crs)
     if seen_by is not None:
-        then = read_record(record, seen_by, crs=inputs.working_crs)
-        tables = replace(tables, observations=then.observations, drawn=then.drawn, current=then.current)
+        then = record_of(district, inputs.working_crs, rules, seen_by)
+        if then is not None:
+            tables = replace(tables, observations=then.observations, drawn=then.drawn, current=then.current)
     return with_record(inputs, tables, rules)
 
 
@@ -166,8 +186,8 @@ def draw_rows(
         plan.sections,
         inventory.buildings,
         inventory.obstacles,
-        framing.planes,
-        framing.members,
+        _under_solar(framing.plane_rows, inventory.obstacles),
+        _under_solar(framing.member_rows, inventory.obstacles),
         rules,
         ground,
     )
@@ -179,13 +199,7 @@ def draw_rows(
         "members": framing.member_rows,
         "obstacles": inventory.obstacles,
         "ground": inventory.ground,
-        "ladders": plan.ladders,
-        "paths": plan.paths,
-        "checks": plan.checks,
-        "openings": plan.openings,
-        "cuts": plan.cuts,
-        "trenches": plan.trenches,
-        "collapse_zones": plan.collapse_zones,
+        **plan.late,
         "solar_access": solar_access,
         "facts": inventory.facts,
         "section_facts": inventory.section_facts,
@@ -201,7 +215,7 @@ def draw_rows(
         plan.problems,
         solar_problems,
     ]
-    return tables, pd.concat(problems, ignore_index=True)
+    return tables, join_problems(problems)
 
 
 def draw_plans(
@@ -240,8 +254,28 @@ def draw_plans(
         workers=workers,
         report=report,
     )
-    problems = [inputs.problems, inventory.problems, found]
-    return frames_of(rows), conform("problems", pd.concat(problems, ignore_index=True))
+    return frames_of(rows), conform("problems", join_problems([inputs.problems, inventory.problems, found]))
+
+
+def without_geometry(table: Any) -> Any:
+    """A table to look at, without the geometry where that was not made yet.
+
+    Parameters
+    ----------
+    table
+        A frame, or a `LateTable`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    return pd.DataFrame(dict(table.columns)) if isinstance(table, LateTable) else table
+
+
+def _under_solar(table: LateTable, obstacles: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The rows of buildings that carry solar arrays: no others are looked at, and few carry any."""
+    carrying = obstacles.loc[obstacles["kind"] == "solar", "building_id"].dropna().unique()
+    return table.take(np.flatnonzero(pd.Index(table.columns["building_id"]).isin(carrying))).frame()
 
 
 def frames_of(rows: Mapping[str, Any]) -> dict[str, Any]:
@@ -282,7 +316,7 @@ def plan_district(
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
     say(f"Reading {district.name}")
     inputs = gather(district, rules, as_of=as_of, seen_by=seen_by)
-    check_area(area, inputs)
+    check_area(area, inputs.areas)
     say("Joining")
     inventory = take_inventory(inputs, rules, ground, region=district.region)
     wanted = _wanted(inventory.buildings, ids, area)
@@ -290,17 +324,17 @@ def plan_district(
     if fire is not None:
         fire_in = _fire_in(inventory.buildings, wanted, fire)
         inventory = replace(inventory, fires=_with_fire(inventory, fire_in, fire))
-    tables, problems = draw_plans(
-        inputs, inventory, rules, ground, district, wind_from_deg=wind_from_deg, workers=workers, report=say
-    )
+    wind = wind_of(district, rules, wind_from_deg)
+    rows, found = draw_rows(inputs, inventory, rules, ground, wind=wind, workers=workers, report=say)
+    problems = conform("problems", join_problems([inputs.problems, inventory.problems, found]))
     if fire is not None and fire_in is not None:
-        _check_fire(tables["sections"], fire_in, fire)
+        _check_fire(rows["sections"], fire_in, fire)
     say("Ranking")
-    known = {**tables, "roofs": inventory.roofs}
-    tables["ranking"] = rank_buildings(known, rules, as_of=day)
-    tables["survey_next"] = survey_next({**known, "ranking": tables["ranking"]}, rules)
-    tables["problems"] = problems
-    return Planned(rules, ground, inputs, inventory, tables, problems, wanted, fire_in)
+    known = {**{name: without_geometry(table) for name, table in rows.items()}, "roofs": inventory.roofs}
+    rows["ranking"] = rank_buildings(known, rules, as_of=day)
+    rows["survey_next"] = survey_next({**known, "ranking": rows["ranking"]}, rules)
+    rows["problems"] = problems
+    return Planned(rules, ground, inputs, inventory, rows, problems, wanted, fire_in)
 
 
 def wind_of(district: District, rules: Rulebook, wind_from_deg: float | None) -> tuple[float, str]:
@@ -328,13 +362,14 @@ def stock_rows(planned: Planned) -> StockRows:
     )
 
 
-def record_of(district: District, planned: Planned, as_of: datetime.date | None) -> RecordTables | None:
+def record_of(
+    district: District, crs: CRS, rules: Rulebook, as_of: datetime.date | None
+) -> RecordTables | None:
     """The record of surveys as the build knew it, in the working CRS; None where there is none."""
     file = district.record_file
     if not file.exists():
         return None
-    crs = planned.inputs.working_crs
-    return read_record(open_record(file, crs, planned.rules), as_of, crs=crs)
+    return read_record(open_record(file, crs, rules), as_of, crs=crs)
 
 
 def silent(line: str) -> None:
@@ -342,9 +377,9 @@ def silent(line: str) -> None:
     del line
 
 
-def check_area(area: str | None, inputs: Inputs) -> None:
+def check_area(area: str | None, areas: gpd.GeoDataFrame) -> None:
     """Refuse a dispatch area that the district does not have."""
-    names = sorted(inputs.areas["name"].dropna().unique())
+    names = sorted(areas["name"].dropna().unique())
     if area is not None and area not in names:
         known = ", ".join(names) if names else "none: the district file names no areas layer"
         raise DistrictFileError(f"There is no dispatch area {area!r}; the areas are {known}.")

@@ -28,10 +28,10 @@ from roofplat.district import District
 from roofplat.ground import Ground
 from roofplat.intake import Inputs
 from roofplat.inventory import Inventory, take_inventory
-from roofplat.late import LateTable
-from roofplat.pipeline.planning import draw_rows
+from roofplat.pipeline.planning import draw_rows, without_geometry
 from roofplat.pipeline.tiles.read import TileInputs, read_tile
 from roofplat.pipeline.tiles.schedule import Task
+from roofplat.publish.map_data import MAP_FILE, pack_part
 from roofplat.publish.parts import save_part
 from roofplat.publish.stock import yards_of
 from roofplat.ranking import measure_buildings
@@ -109,7 +109,7 @@ def run_tile(job: Job, task: Task) -> None:
         tile.inputs, here, rules, ground, wind=(job.wind_from_deg, job.wind_basis), others=others
     )
     tables = _tables(rows, here, inventory, tile)
-    measured = measure_buildings({name: _columns(table) for name, table in tables.items()}, rules)
+    measured = measure_buildings({name: without_geometry(table) for name, table in tables.items()}, rules)
     problems = join_problems([tile.problems, _home_problems(inventory.problems, tile), problems])
     told = {
         "joined": _joined(inventory, tables, tile),
@@ -123,6 +123,7 @@ def run_tile(job: Job, task: Task) -> None:
         save_part(tables, beside)
         measured.to_parquet(beside / MEASURED, index=False)
         problems.to_parquet(beside / PROBLEMS, index=False)
+        (beside / MAP_FILE).write_bytes(pack_part(tables))
         (beside / COUNTS).write_text(json.dumps(told, sort_keys=True), encoding="utf-8")
         (beside / KEY).write_text(task.key, encoding="utf-8")
         put_folder(beside, done / task.tile)
@@ -219,6 +220,8 @@ def _tables(rows: dict[str, Any], here: Inventory, inventory: Inventory, tile: T
         "fires": here.fires,
         "drawn_walls": walls[_labels(walls).isin(_home(tile, "walls"))].reset_index(drop=True),
         "yards": yards_of(inventory.roofs, tile.home),
+        # Outlines for ranks that are not yet known.
+        "ranking": here.buildings[["building_id", "geometry"]],
     }
 
 
@@ -228,11 +231,6 @@ def _home(tile: TileInputs, layer: str) -> frozenset[str]:
 
 def _labels(frame: Any) -> pd.Index:
     return pd.Index(frame.index.astype("str"))
-
-
-def _columns(table: Any) -> Any:
-    """A table to look at, without geometry that was not made yet."""
-    return pd.DataFrame(table.columns) if isinstance(table, LateTable) else table
 
 
 def _home_problems(problems: pd.DataFrame, tile: TileInputs) -> pd.DataFrame:
@@ -285,6 +283,7 @@ def _save_places(inputs: Inputs, folder: Path) -> str:
             beside = Path(workshop) / name
             beside.mkdir()
             save_part(places, beside)
+            (beside / KEY).write_text(name, encoding="utf-8")
             # Another tile may have been faster.
             with contextlib.suppress(OSError):
                 beside.rename(base / name)
