@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import csv
+import tempfile
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from roofplat.publish import Parts, solar_list, write_list
+from roofplat.publish import Parts, lists, solar_list, write_list
+from roofplat.publish.lists import LIKE_A_FORMULA
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -69,3 +74,60 @@ def test_the_solar_list_begins_with_what_fails(mixed: dict[str, Any], tmp_path: 
     nothing = solar_list(Parts.of({**mixed, "solar_access": mixed["solar_access"].iloc[:0]}))
     assert nothing.empty
     assert list(nothing.columns) == list(found[0])
+
+
+@given(st.lists(st.floats(-1e200, 1e200), min_size=1))
+def test_numbers_are_written_as_python_writes_them(numbers: list[float]) -> None:
+    rounded = pd.Series(numbers).round(9)
+    frame = pd.DataFrame({"number": numbers, "name": "x"})
+    with tempfile.TemporaryDirectory() as folder:
+        found = [row["number"] for row in rows(write_list(frame, Path(folder) / "list.csv"))]
+    assert found == [repr(float(number)) for number in rounded]
+
+
+@given(st.lists(st.text(st.characters(codec="utf-8")), min_size=1))
+def test_any_text_comes_back_with_nothing_but_a_mark_before_formulas(texts: list[str]) -> None:
+    """Read by the reader of Python; the mark is there where the pattern says so."""
+    columns = {"text": pd.Series(texts, dtype="str"), "kind": pd.Categorical(texts)}
+    with tempfile.TemporaryDirectory() as folder:
+        found = rows(write_list(pd.DataFrame(columns), Path(folder) / "list.csv"))
+    wanted = ["'" + text if LIKE_A_FORMULA.match(text) else text for text in texts]
+    assert [row["text"] for row in found] == [row["kind"] for row in found] == wanted
+
+
+def test_every_blank_before_a_sign_is_seen(tmp_path: Path) -> None:
+    blanks = [chr(code) for code in range(0x3001) if chr(code).isspace()]
+    frame = pd.DataFrame({"text": pd.Series([f"{blank}=1" for blank in blanks], dtype="str")})
+    found = [row["text"] for row in rows(write_list(frame, tmp_path / "list.csv"))]
+    assert found == [f"'{blank}=1" for blank in blanks]
+
+
+def test_other_kinds_of_cells(tmp_path: Path) -> None:
+    frame = pd.DataFrame(
+        {
+            "whole": pd.array([1, None, 3], dtype="Int64"),
+            "yes": pd.array([True, None, False], dtype="boolean"),
+            "plain": [True, False, True],
+            "day": pd.to_datetime(["1890-05-01", None, "2026-01-01"]).astype("datetime64[ms]"),
+            "any": np.array(["a,b", None, 'say "x"'], dtype=object),
+            "number": [np.nan, np.inf, -0.0],
+        }
+    )
+    path = write_list(frame, tmp_path / "list.csv", marked=True)
+    assert path.read_bytes().decode("utf-8-sig").split("\r\n") == [
+        "whole,yes,plain,day,any,number",
+        '1,True,True,1890-05-01,"a,b",',
+        ",,False,,,inf",
+        '3,False,True,2026-01-01,"say ""x""",-0.0',
+        "",
+    ]
+    alone = write_list(frame[["yes"]], tmp_path / "alone.csv").read_text("utf-8").splitlines()
+    assert alone == ["yes", "True", '""', "False"]
+
+
+def test_a_list_is_written_some_rows_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    frame = pd.DataFrame({"text": pd.Series([f"r{row}" for row in range(7)], dtype="str"), "n": range(7)})
+    at_once = write_list(frame, tmp_path / "a.csv").read_bytes()
+    monkeypatch.setattr(lists, "_BLOCK", 3)
+    assert write_list(frame, tmp_path / "b.csv").read_bytes() == at_once
+    assert write_list(frame.iloc[:0], tmp_path / "c.csv").read_bytes() == b"text,n\r\n"

@@ -6,11 +6,17 @@ Out: a CSV file, UTF-8, whose text cells no spreadsheet takes for a formula.
 
 from __future__ import annotations
 
+import codecs
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from roofplat.publish.files import whole_file
 from roofplat.publish.parts import GEOMETRY, Parts
@@ -19,6 +25,12 @@ __all__ = ["LIKE_A_FORMULA", "list_of", "solar_list", "write_list"]
 
 # Lines end as RFC 4180 has it; a bare carriage return inside a cell is then quoted as well.
 _LINE_END = "\r\n"
+_MARK = codecs.BOM_UTF8
+_NOTHING = pa.scalar("", pa.large_string())
+# Rows that are put into text at once.
+_BLOCK = 50_000
+# Numbers from here on, and below here, the library may write with an exponent where Python does not.
+_LONG, _SHORT = 1e10, 1e-4
 # The digits after these are the noise of sums.
 _DECIMALS = 9
 LIKE_A_FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")
@@ -26,6 +38,10 @@ LIKE_A_FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")
 
 Wide forms of the signs count in some languages, and blanks before a sign may be dropped.
 """
+
+
+# The same and more, as the library understands it: it has no word for all blanks.
+_MAY_BE_A_FORMULA = r"^[\pZ\x00-\x20\x{85}]*[=+\-@\x{ff1d}\x{ff0b}\x{ff0d}\x{ff20}]|^[\t\r\n]"
 
 
 def list_of(parts: Parts, name: str) -> pd.DataFrame:
@@ -105,18 +121,73 @@ def write_list(table: pd.DataFrame, path: Path, *, marked: bool = False) -> Path
     plain = pd.DataFrame(
         table.drop(columns=table.geometry.name) if isinstance(table, gpd.GeoDataFrame) else table
     )
-    safe: dict[str, pd.Series] = {}
-    for name, column in plain.items():
-        if isinstance(column.dtype, pd.StringDtype) or column.dtype == object:
-            safe[str(name)] = column.where(~column.str.match(LIKE_A_FORMULA, na=False), "'" + column)
-        elif column.dtype.kind == "f":
-            safe[str(name)] = column.round(_DECIMALS)
-    with whole_file(path) as beside:
-        plain.assign(**safe).to_csv(
-            beside,
-            index=False,
-            encoding="utf-8-sig" if marked else "utf-8",
-            date_format="%Y-%m-%d",
-            lineterminator=_LINE_END,
-        )
+    head = pa.table({str(name): pa.array([str(name)], pa.large_string()) for name in plain.columns})
+    with whole_file(path) as beside, beside.open("wb") as stream:
+        stream.write(_MARK if marked else b"")
+        stream.write(_lines([_quoted(column.combine_chunks()) for column in head.columns]))
+        for start in range(0, len(plain), _BLOCK):
+            block = plain.iloc[start : start + _BLOCK]
+            stream.write(_lines([_cells(block.iloc[:, place]) for place in range(block.shape[1])]))
     return path
+
+
+def _lines(cells: Sequence[pa.Array]) -> bytes:
+    """Rows of a list as the bytes of its lines; a missing cell is empty."""
+    if len(cells) == 1:
+        # An empty line would be no row at all.
+        cells = [pc.if_else(pc.equal(pc.fill_null(cells[0], ""), ""), '""', cells[0])]
+    options = {"null_handling": "replace", "null_replacement": ""}
+    lines = pc.binary_join_element_wise(*cells, pa.scalar(",", pa.large_string()), **options)
+    ended = pc.binary_join_element_wise(lines, pa.scalar(_LINE_END, pa.large_string()), _NOTHING)
+    return b"".join(ended.cast(pa.large_binary()).to_pylist())
+
+
+def _cells(column: pd.Series) -> pa.Array:
+    """The cells of a column as text, as they stand in the file."""
+    kind = column.dtype.kind
+    if kind == "f":
+        return _written(column.round(_DECIMALS).to_numpy(dtype=float, na_value=np.nan))
+    if kind == "M":
+        return pc.strftime(pa.array(column), format="%Y-%m-%d").cast(pa.large_string())
+    if kind in "iub":
+        texts = pa.array(column).cast(pa.large_string())
+        return pc.utf8_capitalize(texts) if kind == "b" else texts
+    words = column if isinstance(column.dtype, pd.StringDtype) else column.astype("str")
+    texts = pa.chunked_array(pa.array(words, pa.large_string())).combine_chunks()
+    return _quoted(_guarded(texts))
+
+
+def _written(numbers: npt.NDArray[np.float64]) -> pa.Array:
+    """Numbers as Python writes them; nothing for one that is missing."""
+    size = np.abs(numbers)
+    texts = pc.cast(pa.array(numbers, from_pandas=True), pa.large_string())
+    whole = (numbers == np.rint(numbers)) & (size < _LONG)
+    texts = pc.binary_join_element_wise(
+        texts, pa.array(np.where(whole, ".0", "")).cast(pa.large_string()), _NOTHING
+    )
+    odd = np.flatnonzero((size >= _LONG) | ((size > 0) & (size < _SHORT)))
+    if odd.size:
+        there = np.zeros(len(numbers), dtype=bool)
+        there[odd] = True
+        own = pa.array([repr(number) for number in numbers[odd].tolist()], pa.large_string())
+        texts = pc.replace_with_mask(texts, pa.array(there), own)
+    return texts
+
+
+def _guarded(texts: pa.Array) -> pa.Array:
+    """An apostrophe in front of what a spreadsheet may take for a formula."""
+    may_be = pc.fill_null(pc.match_substring_regex(texts, _MAY_BE_A_FORMULA), False)
+    rows = np.flatnonzero(may_be.to_numpy(zero_copy_only=False))
+    found = texts.take(pa.array(rows)).to_pylist()
+    changed = ["'" + text if LIKE_A_FORMULA.match(text) else text for text in found]
+    return pc.replace_with_mask(texts, may_be, pa.array(changed, pa.large_string())) if found else texts
+
+
+def _quoted(texts: pa.Array) -> pa.Array:
+    """Quotes around cells that hold what parts cells or lines, their own quotes doubled."""
+    needs = pc.fill_null(pc.match_substring_regex(texts, '[,"\r\n]'), False)
+    if not pc.any(needs).as_py():
+        return texts
+    doubled = pc.replace_substring(texts, '"', '""')
+    mark = pa.scalar('"', pa.large_string())
+    return pc.if_else(needs, pc.binary_join_element_wise(mark, doubled, mark, _NOTHING), texts)
