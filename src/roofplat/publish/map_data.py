@@ -34,7 +34,6 @@ from roofplat.publish.map_shapes import (
     thinned,
 )
 from roofplat.publish.packing import Each, FlatColumn, Run, Some, flatten_column, pack_blocks
-from roofplat.wkb import Shapes
 
 __all__ = [
     "BLOCK_BUILDINGS",
@@ -296,7 +295,7 @@ def shapes_to_arrow(flat: FlatShapes) -> dict[str, pa.Array]:
     return {
         "shape_kind": pa.array(flat.kind.astype(np.int8)),
         "shape_sizes": lists(flat.first_curve.astype(np.int32), np.diff(flat.first_vertex).astype(np.int32)),
-        "shape_steps": lists(2 * vertices, flat.xy.astype(np.int32).ravel()),
+        "shape_steps": lists(2 * vertices, np.ascontiguousarray(flat.xy, dtype=np.int32).ravel()),
     }
 
 
@@ -360,12 +359,13 @@ def _shapes_of_layer(
 ) -> FlatShapes:
     if name == "sections":
         # Every building has a section; its outline says something new only where there are several.
-        alone = ~_series(columns["building_id"]).duplicated(keep=False).to_numpy(dtype=bool)
-        return _shapes(table, order, hidden=alone).in_steps(place)
+        several = _series(columns["building_id"]).duplicated(keep=False).to_numpy(dtype=bool)
+        rows = order[several[order]]
+        return _spread(_shapes(table).in_steps(place, rows), np.flatnonzero(several[order]), len(order))
     if name == "planes":
         # The edges of a plane are drawn as walls, ridges, hips and valleys: its arrow needs a place alone.
-        return inner_points(_shapes(table, order)).in_steps(place)
-    shapes = _shapes(table, order).in_steps(place)
+        return inner_points(_shapes(table)).in_steps(place, order)
+    shapes = _shapes(table).in_steps(place, order)
     # Round corners of a zone need no more points than show.
     return thinned(shapes, _ZONE_DETAIL_STEPS) if name == "collapse_zones" else shapes
 
@@ -438,7 +438,7 @@ def _free(table: Any, name: str, ids: pd.Index, place: Place) -> pa.Table | None
         for column in FREE_COLUMNS[name]
         if column in columns
     }
-    return pa.table({**made, **shapes_to_arrow(_shapes(table, rows).in_steps(place))})
+    return pa.table({**made, **shapes_to_arrow(_shapes(table).in_steps(place, rows))})
 
 
 def _stream(table: pa.Table) -> bytes:
@@ -479,32 +479,19 @@ def _plain(column: pd.Series) -> Any:
     return (column.astype("str") if isinstance(column.dtype, pd.CategoricalDtype) else column).array
 
 
-def _shapes(
-    table: Any, rows: IntArray | None = None, *, hidden: npt.NDArray[np.bool_] | None = None
-) -> FlatShapes:
-    """Shapes of some rows of a table, in its CRS; `hidden` rows have none."""
+def _shapes(table: Any) -> FlatShapes:
+    """Shapes of a table, in its CRS."""
     if isinstance(table, LateTable):
-        if isinstance(table.shapes, Shapes):
-            flat = flatten_coordinates(table.shapes)
-        else:
-            flat = flatten_shapes(table.shapes.geometry())
-        if hidden is not None:
-            flat = _without(flat, hidden)
-        return flat if rows is None else flat.take(rows)
-    shapes = np.asarray(table.geometry.array, dtype=object)
-    if hidden is not None:
-        shapes = shapes.copy()
-        shapes[hidden] = None
-    return flatten_shapes(shapes if rows is None else shapes[rows])
+        return flatten_coordinates(table.shapes)
+    return flatten_shapes(np.asarray(table.geometry.array, dtype=object))
 
 
-def _without(flat: FlatShapes, hidden: npt.NDArray[np.bool_]) -> FlatShapes:
-    seen = np.flatnonzero(~hidden)
-    kept = flat.take(seen)
-    kind = np.full(len(hidden), -1, dtype=np.int64)
-    curves = np.zeros(len(hidden), dtype=np.int64)
-    kind[seen], curves[seen] = kept.kind, np.diff(kept.first_curve)
-    return FlatShapes(kind, offsets(curves), kept.first_vertex, kept.xy)
+def _spread(flat: FlatShapes, rows: IntArray, count: int) -> FlatShapes:
+    """Shapes of some of so many rows; the others have none."""
+    kind = np.full(count, -1, dtype=np.int64)
+    curves = np.zeros(count, dtype=np.int64)
+    kind[rows], curves[rows] = flat.kind, np.diff(flat.first_curve)
+    return FlatShapes(kind, offsets(curves), flat.first_vertex, flat.xy)
 
 
 def _box(xy: npt.NDArray[np.float64]) -> tuple[float, float, float, float] | None:

@@ -6,7 +6,7 @@ Out: families: a first line, a vector and a gap, and what each line differs by; 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +26,7 @@ _GAP_PARTS = 64
 _STEPS = 3
 _LEAST_GAP = 8.0
 _ASIDE = 2.5
+_CHUNK_LINES = 12_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +72,45 @@ def find_families(kind: IntArray, curves: IntArray, sizes: IntArray, steps: IntA
     chosen = (kind == 1) & (curves >= _LEAST_LINES)
     if not chosen.any():
         return None
-    row_of = np.repeat(np.arange(len(kind)), curves)
-    chosen[row_of[sizes != 2]] = False
+    first_curve = offsets(curves)
+    first_vertex = offsets(sizes)
+    found = []
+    for start, end in _chunks(first_curve):
+        low, high = first_curve[start], first_curve[end]
+        vertices = slice(first_vertex[low], first_vertex[high])
+        some = _find(chosen[start:end], curves[start:end], sizes[low:high], steps[vertices])
+        if some is not None:
+            found.append((start, some))
+    if not found:
+        return None
+    joined = {
+        name: np.concatenate([getattr(some, name) for _, some in found])
+        for name in ("x", "y", "across", "up", "gap", "counts")
+    }
+    lines = {
+        name: np.concatenate([some.lines[name] for _, some in found])
+        for name in ("skip", "off", "from", "to")
+    }
+    return Families(row=np.concatenate([start + some.row for start, some in found]), lines=lines, **joined)
+
+
+def _chunks(first_curve: IntArray) -> Iterator[tuple[int, int]]:
+    """Rows that have so many lines together that what is made of them stays in the processor's cache."""
+    start, rows = 0, len(first_curve) - 1
+    while start < rows:
+        end = int(np.searchsorted(first_curve, first_curve[start] + _CHUNK_LINES, side="right")) - 1
+        end = min(max(end, start + 1), rows)
+        yield start, end
+        start = end
+
+
+def _find(
+    chosen: npt.NDArray[np.bool_], curves: IntArray, sizes: IntArray, steps: IntArray
+) -> Families | None:
+    """Families of a few rows."""
+    rows = len(curves)
+    row_of = np.repeat(np.arange(rows), curves)
+    chosen = chosen & (np.bincount(row_of, sizes != 2, minlength=rows) == 0)
     lines = np.flatnonzero(chosen[row_of])
     if not lines.size:
         return None
@@ -84,7 +122,7 @@ def find_families(kind: IntArray, curves: IntArray, sizes: IntArray, steps: IntA
     firsts = np.flatnonzero(leading)
     family_row = row[firsts]
     # Ridges, hips and valleys run every way: a family for each would save nothing.
-    good = np.bincount(family_row, minlength=len(kind)) * 2 <= curves
+    good = np.bincount(family_row, minlength=rows) * 2 <= curves
     kept = good[row]
     if not kept.all():
         row, leading = row[kept], leading[kept]
@@ -94,7 +132,7 @@ def find_families(kind: IntArray, curves: IntArray, sizes: IntArray, steps: IntA
     if not firsts.size:
         return None
     made, error = _made(family_row, firsts, leading, (x0, y0, x1, y1))
-    bad = np.bincount(family_row, error > _STEPS, minlength=len(kind)) > 0
+    bad = np.bincount(family_row, error > _STEPS, minlength=rows) > 0
     return made if not bad.any() else _only(made, ~bad[family_row])
 
 

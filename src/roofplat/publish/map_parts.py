@@ -34,7 +34,7 @@ from roofplat.publish.map_data import (
     shapes_from_arrow,
 )
 from roofplat.publish.map_overview import Group
-from roofplat.publish.map_place import STEPS_PER_DEGREE, steps_in
+from roofplat.publish.map_place import STEPS_PER_DEGREE, degrees_to_steps, steps_in
 from roofplat.publish.map_shapes import FlatShapes, flatten_shapes
 from roofplat.publish.packing import Each, pack_block, pack_blocks, write_blocks
 from roofplat.publish.parts import Parts
@@ -359,9 +359,7 @@ def places_of(parts: Parts, packed: Sequence[PackedPart]) -> Places:
             ),
             FREE_COLUMNS.get(name, ("name",)),
         )
-        layers[name] = FlatLayer(
-            nothing.in_steps(lambda xy: xy.astype(np.int64)), columns, np.array([], dtype=np.int64)
-        )
+        layers[name] = FlatLayer(nothing.in_steps(degrees_to_steps), columns, np.array([], dtype=np.int64))
     boxes = {}
     for name, layer in layers.items():
         assert layer.shapes is not None  # noqa: S101  places have shapes
@@ -501,7 +499,7 @@ _PANDAS: Mapping[Any, Any] = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.Boolea
 def _building_layer(tables: Sequence[pa.Table], rows: Iterable[IntArray], late: Late) -> FlatLayer:
     if not tables:
         empty = {name: pd.Series([], dtype="str") for name in (*OVERVIEW_COLUMNS, *_OVERVIEW_LATE)}
-        nothing = flatten_shapes(np.array([], dtype=object)).in_steps(lambda xy: xy.astype(np.int64))
+        nothing = flatten_shapes(np.array([], dtype=object)).in_steps(degrees_to_steps)
         return FlatLayer(nothing, flat_columns(empty, tuple(empty)), np.array([], dtype=np.int64))
     table = pa.concat_tables(tables, promote_options="permissive")
     row = np.concatenate([*rows])

@@ -17,14 +17,14 @@ import numpy as np
 import numpy.typing as npt
 from pyproj import CRS, Transformer
 
-__all__ = ["STEPS_PER_DEGREE", "Place", "degrees_to_steps", "steps_in"]
+__all__ = ["STEPS_PER_DEGREE", "Place", "degrees_to_steps", "picked", "steps_in"]
 
 STEPS_PER_DEGREE = 10_000_000
 """A step is 1e-7 degree, about 1 cm."""
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
-Place = Callable[[FloatArray], IntArray]
-"""Coordinates, shape (n, 2), to steps of longitude and latitude, shape (n, 2)."""
+Place = Callable[[FloatArray, IntArray | None], IntArray]
+"""Coordinates, shape (n, 2), to steps of longitude and latitude, shape (m, 2): of all, or of some rows."""
 
 _DEGREES_OF_FIT = (2, 3, 4)
 _MOST_ERROR_STEPS = 0.05
@@ -34,14 +34,29 @@ _FITTED, _CHECKED = 9, 14
 _CHUNK = 8_192
 
 
-def degrees_to_steps(degrees: FloatArray) -> IntArray:
-    """Longitude and latitude in degrees, shape (n, 2), to the nearest steps.
+def picked(xy: npt.NDArray[Any], rows: IntArray) -> npt.NDArray[Any]:
+    """Some rows of coordinates, each axis by itself in memory.
+
+    Examples
+    --------
+    >>> picked(np.array([[0, 1], [2, 3], [4, 5]]), np.array([2, 0])).tolist()
+    [[4, 5], [0, 1]]
+    """
+    made = np.empty((len(rows), 2), dtype=xy.dtype, order="F")
+    for axis in (0, 1):
+        np.take(xy[:, axis], rows, out=made[:, axis], mode="clip")
+    return made
+
+
+def degrees_to_steps(degrees: FloatArray, rows: IntArray | None = None) -> IntArray:
+    """Longitude and latitude in degrees, shape (n, 2), to the nearest steps; of all, or of some rows.
 
     Examples
     --------
     >>> degrees_to_steps(np.array([[0.0, 1.00000004]])).tolist()
     [[0, 10000000]]
     """
+    degrees = degrees if rows is None else degrees[rows]
     return np.rint(degrees * STEPS_PER_DEGREE).astype(np.int64)
 
 
@@ -65,7 +80,7 @@ def steps_in(crs: Any, box: tuple[float, float, float, float] | None) -> Place:
     >>> place = steps_in("EPSG:32613", (440_000.0, 4_400_000.0, 445_000.0, 4_405_000.0))
     >>> spot = np.array([[442_000.0, 4_401_000.0]])
     >>> exact = Transformer.from_crs("EPSG:32613", "EPSG:4326", always_xy=True).transform(*spot[0])
-    >>> (place(spot)[0] == degrees_to_steps(np.array(exact))).all()
+    >>> (place(spot, None)[0] == degrees_to_steps(np.array(exact))).all()
     np.True_
     """
     system = CRS.from_user_input(crs)
@@ -73,7 +88,8 @@ def steps_in(crs: Any, box: tuple[float, float, float, float] | None) -> Place:
         return degrees_to_steps
     transformer = Transformer.from_crs(system, "EPSG:4326", always_xy=True)
 
-    def exact(xy: FloatArray) -> IntArray:
+    def exact(xy: FloatArray, rows: IntArray | None) -> IntArray:
+        xy = xy if rows is None else xy[rows]
         return degrees_to_steps(np.stack(transformer.transform(xy[:, 0], xy[:, 1]), axis=1))
 
     if box is None or not np.isfinite(box).all():
@@ -83,19 +99,21 @@ def steps_in(crs: Any, box: tuple[float, float, float, float] | None) -> Place:
         return exact
     middle, half, terms, anchor = fit
 
-    def place(xy: FloatArray) -> IntArray:
-        steps = np.empty((len(xy), 2), dtype=np.int64)
-        outside = np.zeros(len(xy), dtype=bool)
-        for start in range(0, len(xy), _CHUNK):
+    def place(xy: FloatArray, rows: IntArray | None) -> IntArray:
+        count = len(xy) if rows is None else len(rows)
+        steps = np.empty((count, 2), dtype=np.int64, order="F")
+        outside = np.zeros(count, dtype=bool)
+        for start in range(0, count, _CHUNK):
             part = slice(start, start + _CHUNK)
-            u, v = ((xy[part, axis] - middle[axis]) / half for axis in (0, 1))
+            some = xy[part] if rows is None else xy[rows[part]]
+            u, v = ((some[:, axis] - middle[axis]) / half for axis in (0, 1))
             outside[part] = ~((np.abs(u) <= 1.0) & (np.abs(v) <= 1.0))
             for axis, value in enumerate(_values(terms, u, v)):
                 # What lies outside is asked for below; it may be too large for a whole number.
                 np.clip(value, -4e9, 4e9, out=value)
                 steps[part, axis] = np.rint(value + anchor[axis])
         if outside.any():
-            steps[outside] = exact(xy[outside])
+            steps[outside] = exact(xy, np.flatnonzero(outside) if rows is None else rows[outside])
         return steps
 
     return place

@@ -20,6 +20,7 @@ more than three steps, the lines of its row stand among the others.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -28,13 +29,13 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from roofplat.framing.ragged import lists_of, offsets
+from roofplat.framing.ragged import expand, lists_of, offsets
 from roofplat.publish.map_families import Families, find_families
-from roofplat.publish.map_place import Place
+from roofplat.publish.map_place import Place, picked
 from roofplat.publish.packing import Each, OneOrRun, Run, Some, moves_of
-from roofplat.wkb import Shapes
+from roofplat.wkb import Mixed, Shapes
 
-__all__ = ["FlatShapes", "flatten_coordinates", "flatten_shapes", "inner_points", "thinned"]
+__all__ = ["FlatShapes", "flatten_coordinates", "flatten_shapes", "inner_points", "joined", "thinned"]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -61,9 +62,12 @@ class FlatShapes:
     first_vertex: IntArray
     xy: npt.NDArray[Any]
 
-    def in_steps(self, place: Place) -> FlatShapes:
-        """The same shapes in steps."""
-        return FlatShapes(self.kind, self.first_curve, self.first_vertex, place(self.xy))
+    def in_steps(self, place: Place, rows: IntArray | None = None) -> FlatShapes:
+        """The same shapes in steps; of some rows, in their order."""
+        if rows is None:
+            return FlatShapes(self.kind, self.first_curve, self.first_vertex, place(self.xy, None))
+        first_curve, first_vertex, vertices = self._lists(rows)
+        return FlatShapes(self.kind[rows], first_curve, first_vertex, place(self.xy, vertices))
 
     def take(self, rows: IntArray) -> FlatShapes:
         """The features at some positions, in that order.
@@ -75,14 +79,16 @@ class FlatShapes:
         >>> flat.take(np.array([1])).xy.tolist()
         [[1, 2]]
         """
-        curve_of, curves = lists_of(rows, self.first_curve)
-        vertex_of, vertices = lists_of(curves, self.first_vertex)
-        return FlatShapes(
-            self.kind[rows],
-            offsets(np.bincount(curve_of, minlength=len(rows))),
-            offsets(np.bincount(vertex_of, minlength=len(curves))),
-            self.xy[vertices],
-        )
+        first_curve, first_vertex, vertices = self._lists(rows)
+        return FlatShapes(self.kind[rows], first_curve, first_vertex, picked(self.xy, vertices))
+
+    def _lists(self, rows: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+        """Curves and vertices of some rows: where they begin, and which vertices they are."""
+        first_curve = offsets(np.diff(self.first_curve)[rows])
+        sizes = np.diff(self.first_vertex)
+        _, curves = lists_of(rows, self.first_curve)
+        _, vertices = lists_of(rows, self.row_vertices())
+        return first_curve, offsets(sizes[curves]), vertices
 
     def row_vertices(self) -> IntArray:
         """Where the vertices of each feature begin, and where the last ones end."""
@@ -98,8 +104,10 @@ class FlatShapes:
             # What lies between two blocks, or behind the last, is of none.
             edges = np.stack([cuts[:-1][some], cuts[1:][some]], axis=1).ravel()
             edges = edges[:-1] if edges[-1] == len(self.xy) else edges
-            boxes[some, :2] = np.minimum.reduceat(self.xy, edges)[::2]
-            boxes[some, 2:] = np.maximum.reduceat(self.xy, edges)[::2]
+            for axis in (0, 1):
+                values = self.xy[:, axis]
+                boxes[some, axis] = np.minimum.reduceat(values, edges)[::2]
+                boxes[some, 2 + axis] = np.maximum.reduceat(values, edges)[::2]
         return boxes
 
     def head(self, starts: IntArray, *, times: int = 1) -> dict[str, Any]:
@@ -139,7 +147,7 @@ class FlatShapes:
             of_family = np.zeros(len(kind), dtype=bool)
             of_family[families.row] = True
             alone = ~np.repeat(of_family, curves)
-            steps, sizes = steps[np.repeat(alone, sizes)], sizes[alone]
+            steps, sizes = picked(steps, np.flatnonzero(np.repeat(alone, sizes))), sizes[alone]
             alone_starts = offsets(np.where(of_family, 0, curves))
         alone_starts = alone_starts[starts]
         vertices = offsets(sizes)[alone_starts]
@@ -158,7 +166,7 @@ class FlatShapes:
         return head
 
 
-def flatten_coordinates(shapes: Shapes) -> FlatShapes:
+def flatten_coordinates(shapes: Shapes | Mixed) -> FlatShapes:
     """Geometries that are coordinates already; the closing vertex of rings is left out.
 
     Examples
@@ -168,6 +176,8 @@ def flatten_coordinates(shapes: Shapes) -> FlatShapes:
     >>> flatten_coordinates(ring).first_vertex.tolist()
     [0, 3]
     """
+    if isinstance(shapes, Mixed):
+        return joined([flatten_coordinates(part) for part in shapes.parts]).take(shapes.order)
     rows = len(shapes)
     kind = np.full(rows, _KINDS[shapes.kind], dtype=np.int64)
     each = np.arange(rows + 1)
@@ -183,7 +193,7 @@ def flatten_coordinates(shapes: Shapes) -> FlatShapes:
     rings = shapes.starts[0]
     full = rings[:-1] < rings[1:]
     closing[rings[1:][full] - 1] = False
-    return FlatShapes(kind, first_curve, rings - offsets(full), shapes.xy[closing])
+    return FlatShapes(kind, first_curve, rings - offsets(full), picked(shapes.xy, np.flatnonzero(closing)))
 
 
 def flatten_shapes(shapes: npt.NDArray[np.object_]) -> FlatShapes:
@@ -206,6 +216,50 @@ def flatten_shapes(shapes: npt.NDArray[np.object_]) -> FlatShapes:
     ([2, -1], [0, 1, 1], [0, 4])
     """
     shapes = np.asarray(shapes, dtype=object)
+    # Most are one curve each.
+    kinds = shapely.get_type_id(shapes)
+    simple = (kinds >= 0) & (kinds <= _POLYGON) & ~shapely.is_empty(shapes)
+    simple &= shapely.get_num_interior_rings(shapes) == 0
+    if simple.all():
+        return _one_curve_each(shapes, kinds)
+    one, other = np.flatnonzero(simple), np.flatnonzero(~simple)
+    flat = joined([_one_curve_each(shapes[one], kinds[one]), _many_curves_each(shapes[other])])
+    return flat.take(np.argsort(np.concatenate([one, other])))
+
+
+def joined(parts: Sequence[FlatShapes]) -> FlatShapes:
+    """Rows of some flat shapes, one after the other.
+
+    Examples
+    --------
+    >>> flat = flatten_shapes(shapely.points([[0, 0], [1, 2]]))
+    >>> joined([flat, flat]).first_curve.tolist()
+    [0, 1, 2, 3, 4]
+    """
+    return FlatShapes(
+        np.concatenate([part.kind for part in parts]),
+        offsets(np.concatenate([np.diff(part.first_curve) for part in parts])),
+        offsets(np.concatenate([np.diff(part.first_vertex) for part in parts])),
+        np.concatenate([part.xy for part in parts]),
+    )
+
+
+def _one_curve_each(shapes: npt.NDArray[np.object_], kinds: npt.NDArray[Any]) -> FlatShapes:
+    """Points, lines, and polygons without courtyards."""
+    count = len(shapes)
+    xy = shapely.get_coordinates(shapes)
+    polygon = kinds == _POLYGON
+    sizes = shapely.get_num_coordinates(shapes).astype(np.int64)
+    if polygon.any():
+        kept = np.ones(len(xy), dtype=bool)
+        kept[np.cumsum(sizes)[polygon] - 1] = False
+        xy, sizes = xy[kept], sizes - polygon
+    dimensions = np.where(polygon, 2, np.where(kinds == 0, 0, 1)).astype(np.int64)
+    return FlatShapes(dimensions, np.arange(count + 1), offsets(sizes), xy)
+
+
+def _many_curves_each(shapes: npt.NDArray[np.object_]) -> FlatShapes:
+    """Geometries of any kind."""
     parts, part_of = shapely.get_parts(shapes, return_index=True)
     polygon = shapely.get_type_id(parts) == _POLYGON
     rings, ring_of = shapely.get_rings(parts[polygon], return_index=True)
@@ -269,8 +323,8 @@ def inner_points(flat: FlatShapes) -> FlatShapes:
     return FlatShapes(np.where(there > 0, 0, -1), offsets(there), np.arange(some.size + 1), spots)
 
 
-def thinned(flat: FlatShapes, most_off: float, *, passes: int = 2) -> FlatShapes:
-    """Rings without the vertices that hardly show.
+def thinned(flat: FlatShapes, most_off: float) -> FlatShapes:
+    """Rings without the vertices that hardly show: every other one may go.
 
     Parameters
     ----------
@@ -278,8 +332,6 @@ def thinned(flat: FlatShapes, most_off: float, *, passes: int = 2) -> FlatShapes
         Polygons.
     most_off
         How far the new outline may lie from a vertex that goes, in the unit of `xy`.
-    passes
-        Each pass may take away every other vertex, and has an equal share of what is allowed.
 
     Returns
     -------
@@ -291,29 +343,25 @@ def thinned(flat: FlatShapes, most_off: float, *, passes: int = 2) -> FlatShapes
     >>> thinned(flatten_shapes(np.array([shapely.Polygon(corners)])), 0.1).xy.tolist()
     [[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [0.0, 2.0]]
     """
-    for _ in range(passes):
-        sizes = np.diff(flat.first_vertex)
-        number = np.arange(len(flat.xy)) - np.repeat(flat.first_vertex[:-1], sizes)
-        size = np.repeat(sizes, sizes)
-        # Every other one, never the first, and of an odd ring not the last: both neighbours stay.
-        weighed = np.flatnonzero((number % 2 == 1) & (size > 4))
-        after = np.where(number[weighed] + 1 < size[weighed], weighed + 1, weighed + 1 - size[weighed])
-        xy = flat.xy.astype(np.float64)
-        before, own, behind = xy[weighed - 1], xy[weighed], xy[after]
-        chord, arm = behind - before, own - before
-        length = np.maximum(np.sqrt((chord * chord).sum(axis=1)), 1e-12)
-        off = np.abs(chord[:, 0] * arm[:, 1] - chord[:, 1] * arm[:, 0]) / length
-        along = (chord * arm).sum(axis=1) / (length * length)
-        kept = np.ones(len(xy), dtype=bool)
-        kept[weighed[(off <= most_off / passes) & (along >= 0) & (along <= 1)]] = False
-        curve_of = np.repeat(np.arange(len(sizes)), sizes)
-        flat = FlatShapes(
-            flat.kind,
-            flat.first_curve,
-            offsets(np.bincount(curve_of[kept], minlength=len(sizes))),
-            flat.xy[kept],
-        )
-    return flat
+    sizes = np.diff(flat.first_vertex)
+    # Never the first, and of an odd ring not the last: both neighbours stay.
+    ring_of, number = expand(np.where(sizes > 4, sizes // 2, 0))
+    first = flat.first_vertex[:-1][ring_of]
+    weighed = first + 2 * number + 1
+    after = np.where(2 * number + 2 < sizes[ring_of], weighed + 1, first)
+    x, y = (flat.xy[:, axis].astype(np.float64) for axis in (0, 1))
+    east, north = x[after] - x[weighed - 1], y[after] - y[weighed - 1]
+    arm_east, arm_north = x[weighed] - x[weighed - 1], y[weighed] - y[weighed - 1]
+    length = np.maximum(east * east + north * north, 1e-12)
+    along = east * arm_east + north * arm_north
+    off = east * arm_north - north * arm_east
+    gone = (off * off <= most_off * most_off * length) & (along >= 0) & (along <= length)
+    kept = np.ones(len(x), dtype=bool)
+    kept[weighed[gone]] = False
+    lost = np.bincount(ring_of[gone], minlength=len(sizes))
+    return FlatShapes(
+        flat.kind, flat.first_curve, offsets(sizes - lost), picked(flat.xy, np.flatnonzero(kept))
+    )
 
 
 def _kinds(kind: IntArray, starts: IntArray) -> list[Any]:
