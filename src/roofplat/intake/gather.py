@@ -41,6 +41,7 @@ __all__ = [
     "compare_boxes",
     "counts_of",
     "fault_code",
+    "fault_rows",
     "layer_names",
     "make_inputs",
     "open_layer",
@@ -957,19 +958,22 @@ def _problems(done: Iterable[Given]) -> pd.DataFrame:
         if given.layer is not None:
             frames += given.layer.problems
         elif given.fault is not None:
-            frames.append(
-                problem_rows(
-                    label_of(given.source.file, given.source.layer),
-                    [""],
-                    fault_code(given.fault),
-                    "error",
-                    str(given.fault),
-                    "Mend that, or take the layer out of the district file; all else was built without it.",
-                )
-            )
+            frames.append(fault_rows(given.source, given.fault))
     if not frames:
         return problem_rows("", [], "", "info", "", "")
     return pd.concat(frames, ignore_index=True)
+
+
+def fault_rows(source: LayerSource, fault: LayerError) -> pd.DataFrame:
+    """The problem row of a layer that cannot be used."""
+    return problem_rows(
+        label_of(source.file, source.layer),
+        [""],
+        fault_code(fault),
+        "error",
+        str(fault),
+        "Mend that, or take the layer out of the district file; all else was built without it.",
+    )
 
 
 def fault_code(fault: LayerError) -> str:

@@ -268,7 +268,8 @@ def _told(layer: Narrow) -> dict[str, Any]:
     found = layer.found
     return {
         "fault": None if layer.fault is None else [fault_code(layer.fault), str(layer.fault)],
-        "read": layer.read,
+        # Lost rows are counted for the layer as a whole, others in their tiles.
+        "read": 0 if layer.fault is None else layer.read,
         "remarks": layer.remarks,
         "label": None if found is None else found.label,
         "name": None if found is None else found.layer,

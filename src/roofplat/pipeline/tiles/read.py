@@ -29,6 +29,7 @@ from roofplat.intake.gather import (
     Opened,
     counts_of,
     fault_code,
+    fault_rows,
     layer_names,
     make_inputs,
     plain_sources,
@@ -201,6 +202,8 @@ def _problems(
     for role, given in done.items():
         layer = given.layer
         if layer is None or layer.home is None:
+            if first and given.fault is not None:
+                frames.append(fault_rows(given.source, given.fault))
             continue
         rows = join_problems(layer.problems)
         home = rows["feature"].isin(layer.feature[layer.home])

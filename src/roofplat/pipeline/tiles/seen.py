@@ -50,6 +50,8 @@ WHOLE = ("areas", "stations")
 """Layers of which every tile reads all rows."""
 # How many streets near a building are looked at for the nearest.
 _STREETS = 8
+# Places that a tile has among the hashes of texts that belong nowhere.
+_SPOTS = 16
 # Grid of the indexes: as wide as anything counts for a house, and a little.
 _CELL_FT = 1000.0
 
@@ -107,9 +109,9 @@ def see(
     Sight
     """
     outline = layers[0]
-    units = _units_per_ft(around(outline.boxes), working_crs, ground)
+    units_per_ft = rules.number("ground.foot_m") / working_crs.axis_info[0].unit_conversion_factor
     index = {
-        layer.role: BoxIndex(layer.boxes, _CELL_FT * units)
+        layer.role: BoxIndex(layer.boxes, _CELL_FT * units_per_ft)
         for layer in layers
         if layer.role not in WHOLE and layer.geometry and layer.count
     }
@@ -127,7 +129,7 @@ def see(
         if layer.role not in WHOLE and layer.count:
             own = keyed.get(layer.role)
             home[layer.role] = _homes(layer, squares) if own is None else own.home
-    view = _View(layers, index, keyed, chains, _Reach(layers, rules, units, names, tall_ft))
+    view = _View(layers, index, keyed, chains, _Reach(layers, rules, names, tall_ft), working_crs, ground)
     order = {role: np.argsort(of, kind="stable") for role, of in home.items()}
     edges = {
         role: np.searchsorted(of[order[role]], np.arange(len(squares.first) + 1)) for role, of in home.items()
@@ -196,19 +198,18 @@ class _Keyed:
 
 
 class _Reach:
-    """How far anything counts, in units of the working CRS."""
+    """How far anything counts."""
 
     def __init__(
         self,
         layers: Sequence[Narrow],
         rules: Rulebook,
-        units: float,
         names: pd.Series[Any],
         tall_ft: Mapping[str, float],
     ) -> None:
-        self._rules, self._units = rules, units
+        self._rules = rules
         reaches = [rules.number(f"join.{name}_reach_ft") for name in ("point", "parapet")]
-        self.join = (max(reaches) + rules.number("outline.fire_wall_gap_ft") + 1.0) * units
+        self.join_ft = max(reaches) + rules.number("outline.fire_wall_gap_ft") + 1.0
         self._tall = {layer.role: layer.tall_ft for layer in layers if layer.tall_ft is not None}
         told = names.map(dict(tall_ft)).to_numpy(dtype=float, na_value=0.0) if tall_ft else None
         if told is not None:
@@ -225,11 +226,11 @@ class _Reach:
         ]
         return max([float(part.max(initial=0.0)) for part in heights], default=0.0) + self._parapet_ft
 
-    def plan(self, tall_ft: float) -> float:
-        return reach_ft(self._rules, tall_ft) * self._units
+    def plan_ft(self, tall_ft: float) -> float:
+        return reach_ft(self._rules, tall_ft)
 
-    def streets(self, tall_ft: float) -> float:
-        return street_reach_ft(self._rules, reach_ft(self._rules, tall_ft)) * self._units
+    def streets_ft(self, tall_ft: float) -> float:
+        return street_reach_ft(self._rules, reach_ft(self._rules, tall_ft))
 
 
 class _View:
@@ -242,8 +243,11 @@ class _View:
         keyed: Mapping[str, _Keyed],
         chains: Chains,
         reach: _Reach,
+        working_crs: CRS,
+        ground: Ground,
     ) -> None:
         self._index, self._keyed, self._chains, self._reach = index, keyed, chains, reach
+        self._crs, self._ground = working_crs, ground
         self._boxes = layers[0].boxes
         self._buildings = index[layers[0].role]
         self._role = layers[0].role
@@ -265,49 +269,53 @@ class _View:
         """Rows seen by role; the buildings of which everything has to be known."""
         at_home = own[self._role]
         window = around(self._boxes[at_home])
-        mine = self._belonging(at_home)
+        # By the place of the tile alone, so that a building far away changes nothing here.
+        units = _units_per_ft(window, self._crs, self._ground) if np.isfinite(window).all() else 1.0
+        join = self._reach.join_ft * units
+        mine = self._belonging(at_home, join)
         mine[self._role] = at_home
         tall_ft = self._reach.tallest_ft(mine, at_home)
-        plan = self._reach.plan(tall_ft)
+        plan, streets = self._reach.plan_ft(tall_ft) * units, self._reach.streets_ft(tall_ft) * units
         near = self._buildings.meeting(grown(window, plan))
-        far = [self._nearby(layer, own[layer.role]) for layer in self._joining if layer.role in own]
+        far = [self._nearby(layer, own[layer.role], join) for layer in self._joining if layer.role in own]
         far += [keyed.fitting(own[role]) for role, keyed in self._keyed.items() if role in own]
         known = np.unique(np.concatenate([near, *far]))
         known = np.unique(np.concatenate([known, self._fits(known)]))
-        seen = self._belonging(known)
-        others = [self._nearby(layer, seen[layer.role]) for layer in self._joining]
+        seen = self._belonging(known, join)
+        others = [self._nearby(layer, seen[layer.role], join) for layer in self._joining]
         seen[self._role] = self._chains.closed(np.unique(np.concatenate([known, *others])))
         for role, found in self._index.items():
             if role.startswith("ground"):
                 seen[role] = found.meeting(grown(window, plan))
         if "streets" in self._index:
-            seen["streets"] = self._index["streets"].meeting(self._street_window(at_home, window, tall_ft))
+            seen["streets"] = self._index["streets"].meeting(
+                self._street_window(at_home, grown(window, streets))
+            )
         for layer in self._joining:
             if layer.lines is not None:
                 lines = self._index[layer.role].meeting(grown(window, plan))
                 seen[layer.role] = np.union1d(seen[layer.role], lines[layer.lines[lines]])
         return seen, known
 
-    def _belonging(self, buildings: IntArray) -> dict[str, IntArray]:
+    def _belonging(self, buildings: IntArray, join: float) -> dict[str, IntArray]:
         """By role the rows that may belong to some buildings."""
-        windows = grown(self._boxes[buildings], self._reach.join)
+        windows = grown(self._boxes[buildings], join)
         rows = {layer.role: self._index[layer.role].meeting_any(windows) for layer in self._joining}
         return rows | {role: keyed.of(buildings) for role, keyed in self._keyed.items()}
 
-    def _nearby(self, layer: Narrow, rows: IntArray) -> IntArray:
+    def _nearby(self, layer: Narrow, rows: IntArray, join: float) -> IntArray:
         """The buildings that some rows of a layer may belong to."""
         if layer.lines is not None:
             rows = rows[~layer.lines[rows]]
-        return self._buildings.meeting_any(grown(layer.boxes[rows], self._reach.join))
+        return self._buildings.meeting_any(grown(layer.boxes[rows], join))
 
     def _fits(self, buildings: IntArray) -> IntArray:
         """Buildings that a key fits as well that fits one of some."""
         found = [keyed.fitting(keyed.of(buildings)) for keyed in self._keyed.values() if keyed.candidates]
         return np.concatenate(found) if found else np.empty(0, dtype=np.int64)
 
-    def _street_window(self, at_home: IntArray, window: FloatArray, tall_ft: float) -> FloatArray:
-        """The box in which every street lies that a building at home looks for."""
-        wide = grown(window, self._reach.streets(tall_ft))
+    def _street_window(self, at_home: IntArray, wide: FloatArray) -> FloatArray:
+        """The box in which every street lies that a building at home looks for; `wide` at least."""
         boxes = self._boxes[at_home]
         boxes = boxes[np.isfinite(boxes).all(axis=1)]
         if self._streets is None or not len(boxes):
@@ -336,13 +344,17 @@ def _homes(layer: Narrow, squares: Squares) -> IntArray:
 
 
 def _anywhere(keys: pd.Series[Any], squares: Squares) -> IntArray:
-    """A tile for each text, the same in every run, and mostly whatever tiles come and go."""
+    """A tile for each text: the same in every run, and for most texts whatever tiles come and go.
+
+    Consistent hashing (D. Karger and others, "Consistent hashing and random trees", 1997, from memory).
+    """
     if not len(keys):
         return np.empty(0, dtype=np.int64)
+    spots = np.array([f"{name} {spot}" for name in squares.names() for spot in range(_SPOTS)], dtype=object)
+    place = pd.util.hash_array(spots, categorize=False)
+    order = np.argsort(place, kind="stable")
     number = pd.util.hash_array(keys.to_numpy(dtype=object), categorize=False)
-    first, last = int(squares.first[0]), int(squares.first[-1])
-    span = np.uint64(max(last - first, 1))
-    return squares.holding(np.uint64(first) + number % span)
+    return order[np.searchsorted(place[order], number) % order.size] // _SPOTS
 
 
 def _ids(outline: Narrow) -> pd.Series[Any]:
@@ -352,7 +364,7 @@ def _ids(outline: Narrow) -> pd.Series[Any]:
 
 
 def _units_per_ft(box: FloatArray, crs: CRS, ground: Ground) -> float:
-    """The most units that a foot can be anywhere in a district, with a little to spare."""
+    """The most units that a foot can be anywhere in a box, with a little to spare."""
     x, y = (np.linspace(box[k], box[k + 2], 5) for k in (0, 1))
     xs, ys = np.meshgrid(x, y)
     planes = local_planes(xs.ravel(), ys.ravel(), crs, ground)
