@@ -132,6 +132,9 @@ def test_packed_lines_are_those_laid_out_at_once() -> None:
         assert some.wkb().to_pylist() == others.wkb().to_pylist()
         assert some.kinds() == others.kinds()
         np.testing.assert_array_equal(some.extent(), others.extent())
+        np.testing.assert_array_equal(some.unpacked().xy, others.xy)
+        for own, other in zip(some.unpacked().starts, others.starts, strict=True):
+            np.testing.assert_array_equal(own, other)
         np.testing.assert_array_equal(some.bounds(), others.bounds())
 
 

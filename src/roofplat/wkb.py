@@ -242,17 +242,14 @@ class Mixed:
 
 @dataclass(frozen=True, slots=True)
 class Packed:
-    """Geometries of n rows of one kind as WKB already; it does what `Shapes` does.
+    """Multi-lines of two-point lines of n rows, as WKB already; it does what `Shapes` does.
 
-    kind
-        Their kind.
     column
         Binary, shape (n,).
     box
         Least x and y and greatest x and y of all rows, shape (4,); None where it is to be looked for.
     """
 
-    kind: Kind
     column: pa.ChunkedArray
     box: FloatArray | None = None
 
@@ -280,15 +277,34 @@ class Packed:
 
     def run(self, start: int, stop: int) -> Packed:
         """Rows that lie together; nothing is copied."""
-        return Packed(self.kind, self.column.slice(start, stop - start))
+        return Packed(self.column.slice(start, stop - start))
 
     def take(self, rows: npt.NDArray[Any]) -> Packed:
         """Rows by their numbers, in that order."""
-        return Packed(self.kind, pa.chunked_array([self.wkb().take(pa.array(rows))]))
+        return Packed(pa.chunked_array([self.wkb().take(pa.array(rows))]))
 
     def kinds(self) -> set[str]:
         """Kinds of geometry that occur."""
-        return {self.kind} if len(self) else set()
+        return {"MultiLineString"} if len(self) else set()
+
+    def unpacked(self) -> Shapes:
+        """The same as coordinates."""
+        ends, counts = [np.empty((0, 4))], [np.empty(0, dtype=np.int64)]
+        for chunk in self.column.chunks:
+            if not len(chunk):
+                continue
+            data, starts = _bytes_of(chunk)
+            lines = (np.diff(starts) - _HEAD.itemsize) // _SEGMENT.itemsize
+            # Behind the head of each row its lines stand one after the other, all equally long: one may
+            # begin at any byte.
+            number = np.arange(lines.sum()) - np.repeat(_offsets(lines)[:-1], lines)
+            at = np.repeat(starts[:-1] + _HEAD.itemsize, lines) + number * _SEGMENT.itemsize
+            anywhere = np.ndarray((data.size - _SEGMENT.itemsize + 1,), _SEGMENT, data, strides=(1,))
+            ends.append(anywhere[at]["xy"])
+            counts.append(lines)
+        start = _offsets(np.concatenate(counts))
+        xy = np.concatenate(ends).reshape(-1, 2)
+        return Shapes("MultiLineString", xy, (2 * np.arange(start[-1] + 1), start))
 
     def extent(self) -> FloatArray:
         """Least x and y and greatest x and y of all rows, shape (4,); NaN without a point."""
@@ -325,11 +341,11 @@ def packed_multilines(portions: Iterable[tuple[FloatArray, IntArray]]) -> Packed
                     *(max(ends[:, axis].max(), ends[:, axis + 2].max()) for axis in (0, 1)),
                 ]
             )
-    return Packed("MultiLineString", _column_of(columns), _around(np.array(boxes).reshape(-1, 4)))
+    return Packed(_column_of(columns), _around(np.array(boxes).reshape(-1, 4)))
 
 
 def join_packed(parts: Sequence[Packed]) -> Packed:
-    """Rows of several, one after the other; all of one kind, at least one.
+    """Rows of several, one after the other; at least of one.
 
     Examples
     --------
@@ -338,7 +354,7 @@ def join_packed(parts: Sequence[Packed]) -> Packed:
     2
     """
     chunks = [chunk for part in parts for chunk in part.column.chunks]
-    return Packed(parts[0].kind, _column_of(chunks), _around(np.array([part.extent() for part in parts])))
+    return Packed(_column_of(chunks), _around(np.array([part.extent() for part in parts])))
 
 
 def _column_of(chunks: Sequence[pa.Array]) -> pa.ChunkedArray:
@@ -593,10 +609,16 @@ def _gathered(parts: pa.Array, part_starts: IntArray, number: int) -> pa.Array:
     """Geometries as the parts of others."""
     if not len(parts):
         return _equal_pieces(_heads(part_starts, number))
-    _, starts, data = parts.buffers()
-    wide = np.int64 if pa.types.is_large_binary(parts.type) else np.int32
-    byte_starts = np.frombuffer(starts, dtype=wide)[: len(parts) + 1].astype(np.int64)
-    return _joined(_heads(part_starts, number), data, byte_starts[part_starts])
+    data, byte_starts = _bytes_of(parts)
+    return _joined(_heads(part_starts, number), pa.py_buffer(data), byte_starts[part_starts])
+
+
+def _bytes_of(column: pa.Array) -> tuple[npt.NDArray[np.uint8], IntArray]:
+    """All bytes of a binary column, and where each row's begin and the last ones end."""
+    _, starts, data = column.buffers()
+    wide = np.int64 if pa.types.is_large_binary(column.type) else np.int32
+    rows = np.frombuffer(starts, dtype=wide)[column.offset : column.offset + len(column) + 1]
+    return np.frombuffer(data, dtype=np.uint8), rows.astype(np.int64)
 
 
 def _column(data: pa.Buffer, starts: IntArray) -> pa.Array:

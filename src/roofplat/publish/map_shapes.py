@@ -33,7 +33,7 @@ from roofplat.framing.ragged import expand, lists_of, offsets
 from roofplat.publish.map_families import Families, find_families
 from roofplat.publish.map_place import Place, picked
 from roofplat.publish.packing import Each, OneOrRun, Run, Some, moves_of
-from roofplat.wkb import Mixed, Shapes
+from roofplat.wkb import Mixed, Packed, Shapes
 
 __all__ = ["FlatShapes", "flatten_coordinates", "flatten_shapes", "inner_points", "joined", "thinned"]
 
@@ -166,7 +166,7 @@ class FlatShapes:
         return head
 
 
-def flatten_coordinates(shapes: Shapes | Mixed) -> FlatShapes:
+def flatten_coordinates(shapes: Shapes | Mixed | Packed) -> FlatShapes:
     """Geometries that are coordinates already; the closing vertex of rings is left out.
 
     Examples
@@ -176,6 +176,8 @@ def flatten_coordinates(shapes: Shapes | Mixed) -> FlatShapes:
     >>> flatten_coordinates(ring).first_vertex.tolist()
     [0, 3]
     """
+    if isinstance(shapes, Packed):
+        return flatten_coordinates(shapes.unpacked())
     if isinstance(shapes, Mixed):
         return joined([flatten_coordinates(part) for part in shapes.parts]).take(shapes.order)
     rows = len(shapes)
