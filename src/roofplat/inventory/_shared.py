@@ -101,7 +101,10 @@ def places_among(names: Sequence[str] | pd.Index | pd.Series, column: pd.Series)
     >>> places_among(["a", "b"], pd.Series(["b", None, "c", "a"], dtype="str")).tolist()
     [1, -1, -1, 0]
     """
-    codes, met = pd.factorize(column.astype("str"))
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        codes, met = column.cat.codes.to_numpy(), column.cat.categories
+    else:
+        codes, met = pd.factorize(column.astype("str"))
     # One place more than there are texts: a missing one has the code -1.
     known: Any = names if isinstance(names, (pd.Index, pd.Series)) else list(names)
     places = np.append(pd.Index(known, dtype="str").get_indexer(pd.Index(met, dtype="str")), -1)

@@ -12,6 +12,7 @@ handbook's shares and are moved by the district's own surveyed roofs of the same
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -24,7 +25,7 @@ from roofplat.inventory._shared import IntArray, places_among, texts
 from roofplat.inventory.prior import prior_shares
 from roofplat.inventory.strata import UNKNOWN, Levels, level_words, levels_of, stratify, stratum_keys
 from roofplat.rules import Family, Rulebook
-from roofplat.tables import BASES, conform, empty, problem_rows, words
+from roofplat.tables import BASES, conform, empty, problem_rows, sentences
 
 __all__ = [
     "chances_by_kind",
@@ -134,7 +135,8 @@ def odds_of(
     Returns
     -------
     late
-        `stratum`, `local_roofs`, `p_lightweight`, `odds`, n rows in the order of `frame`.
+        `stratum`, `local_roofs`, `p_lightweight`, `odds`, n rows in the order of `frame`; the texts, of which
+        few differ, as categories.
     family_odds
         `TABLES["family_odds"]`.
 
@@ -186,13 +188,19 @@ def odds_of(
     text = _texts(kinds, chances, form_counts, levels, strata, families)
     late = pd.DataFrame(
         {
-            "stratum": words(keys.tolist(), stratum),
+            "stratum": sentences(keys.tolist(), stratum),
             "local_roofs": surveyed.sum(axis=1).astype(np.int64)[stratum],
             "p_lightweight": lightweight[kind],
-            "odds": words(text.tolist(), kind),
+            "odds": _few(text, kind),
         }
     )
     return late, family_odds
+
+
+def _few(texts: Words, place: IntArray) -> pd.Categorical[Any]:
+    """A column of a few texts, some of them missing, each kept once."""
+    codes, met = pd.factorize(pd.Series(texts, dtype="str"))
+    return sentences(met.tolist(), codes[place])
 
 
 def family_chances(

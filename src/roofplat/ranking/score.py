@@ -156,8 +156,7 @@ def rank_measured(
         reasons.append(pd.array(_reasons(factors[block] * weights, words), dtype="str"))
         facts = _unknown_facts(some, some_late["stratum"], family_odds, rules)
         unknown.append(pd.array(facts, dtype="str"))
-    parts = factors * weights
-    score = np.clip(np.round(parts.sum(axis=1), SCORE_DECIMALS), 0.0, 1.0)
+    score = np.clip(np.round((factors * weights).sum(axis=1), SCORE_DECIMALS), 0.0, 1.0)
     rank = ranks(sort_keys(score))
     low, high = rank_intervals(factors, weights, roofs, rank, rules)
 
@@ -176,7 +175,10 @@ def rank_measured(
         "reasons": _joined(reasons).take(order),
         "unknown_facts": _joined(unknown).take(order),
         **{name: factors[order, place] for place, name in enumerate(RANKING_FACTORS)},
-        **{f"part_{name}": parts[order, place] for place, name in enumerate(RANKING_FACTORS)},
+        **{
+            f"part_{name}": factors[order, place] * weights[place]
+            for place, name in enumerate(RANKING_FACTORS)
+        },
     }
     return cast("pd.DataFrame", conform("ranked", columns))
 
