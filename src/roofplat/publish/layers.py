@@ -30,6 +30,7 @@ from pyproj import CRS
 from roofplat.errors import DistrictFileError
 from roofplat.publish.files import CAUTION, whole_file
 from roofplat.publish.overrides import override_records
+from roofplat.publish.pages import fill_tables
 from roofplat.publish.parts import GEOMETRY, Parts, arrow_of
 from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
@@ -53,7 +54,7 @@ __all__ = [
     "write_indexes",
     "write_layer",
     "write_layers",
-    "write_rows",
+    "write_tables",
 ]
 
 PLACES = ("streets", "areas", "stations")
@@ -104,6 +105,8 @@ LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 # Numbers of OGC 06-103r4, table 7: of one part, and of many.
 _BINARY_KINDS = {"MultiPolygon": (3, 6), "MultiLineString": (2, 5)}
 _PAGE_BYTES = 16_384
+# Rows put into a table at once.
+_PORTION = 20_000
 _UNWATCHED = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
@@ -154,16 +157,14 @@ def write_layers(parts: Parts, path: Path, *, rules: Rulebook | None = None) -> 
         metadata["overridden_rules"] = json.dumps(override_records(rules))
     layers = layers_of(parts)
     with whole_file(path) as beside, fixed_clock(), unwatched():
-        for name, layer in layers.items():
-            write_rows(
-                layer,
-                beside,
-                name=name,
-                kind=stored_kind(name),
-                crs=parts.crs,
-                description=DESCRIPTIONS[name],
-                metadata=metadata,
-            )
+        write_tables(
+            layers,
+            beside,
+            kinds={name: stored_kind(name) for name in layers},
+            crs=parts.crs,
+            descriptions=DESCRIPTIONS,
+            metadata=metadata,
+        )
         write_indexes(beside, {name: layer.schema.names for name, layer in layers.items()})
         _name_contents(beside, parts.digest())
     return path
@@ -296,6 +297,58 @@ def _after_columns(schema: pa.Schema) -> int:
     return len(schema) - (GEOMETRY in schema.names)
 
 
+def write_tables(
+    layers: Mapping[str, Layer],
+    path: Path,
+    *,
+    kinds: Mapping[str, str],
+    crs: CRS | None,
+    descriptions: Mapping[str, str],
+    metadata: Mapping[str, str],
+) -> None:
+    """Make a GeoPackage of some layers, from streams: no more of them is held than a part.
+
+    GDAL makes the tables and all that describes them; the rows are put into them page by page.
+
+    Parameters
+    ----------
+    layers
+        By name.
+    path
+        The file; it is not there yet.
+    kinds, descriptions
+        By name; as for `write_layer`.
+    crs
+        CRS of all geometry.
+    metadata
+        As for `write_layer`, of every layer.
+
+    Raises
+    ------
+    DistrictFileError
+        The file cannot be written.
+    """
+    for name, layer in layers.items():
+        nothing = Layer(layer.schema, lambda: iter(()))
+        told = {"kind": kinds[name], "description": descriptions[name]}
+        _write_rows(nothing, path, name=name, crs=crs, metadata=metadata, **told)
+    try:
+        fill_tables(path, ((name, _portions(layer, kinds[name])) for name, layer in layers.items()))
+    except (sqlite3.Error, OSError) as error:
+        raise DistrictFileError(_cannot_write(path, error)) from None
+
+
+def _portions(layer: Layer, kind: str) -> Iterator[pa.Table]:
+    """Some rows at a time: what is made of them on the way stays near the processor."""
+    for rows in layer.tables():
+        for start in range(0, rows.num_rows, _PORTION):
+            yield stored_rows(rows.slice(start, _PORTION), kind)
+
+
+def _cannot_write(path: Path, error: Exception) -> str:
+    return f"{path.name} cannot be written ({error}); make room or choose another folder with --out."
+
+
 def write_layer(
     frame: pd.DataFrame,
     path: Path,
@@ -313,12 +366,14 @@ def write_layer(
         Rows, with or without geometry.
     path
         The file; made where it is missing.
-    name, kind, description, metadata
-        As for `write_rows`.
+    name, description, metadata
+        What the layer is called, what it holds, and what else to say of it.
+    kind
+        Kind of its geometry, `Unknown` for several; of a kind of many parts each row gets to be one.
     """
     rows = arrow_of(frame)
     crs = frame.crs if isinstance(frame, gpd.GeoDataFrame) else None
-    write_rows(
+    _write_rows(
         Layer(rows.schema, lambda: iter([rows])),
         path,
         name=name,
@@ -329,7 +384,7 @@ def write_layer(
     )
 
 
-def write_rows(
+def _write_rows(
     layer: Layer,
     path: Path,
     *,
@@ -339,21 +394,6 @@ def write_rows(
     description: str,
     metadata: Mapping[str, str],
 ) -> None:
-    """Add one layer to a GeoPackage, from a stream: no more of it is held than a part.
-
-    Parameters
-    ----------
-    layer
-        Its rows.
-    path
-        The file; made where it is missing.
-    name, description, metadata
-        What the layer is called, what it holds, and what else to say of it.
-    kind
-        Kind of its geometry, `Unknown` for several; of a kind of many parts each row gets to be one.
-    crs
-        CRS of its geometry.
-    """
     options: dict[str, Any] = {
         "layer": name,
         "driver": "GPKG",
@@ -377,7 +417,7 @@ def stored_rows(rows: pa.Table, kind: str) -> pa.Table:
     rows
         Of a layer; `geometry` is well-known binary.
     kind
-        As for `write_rows`.
+        As for `write_layer`.
 
     Returns
     -------
@@ -433,9 +473,7 @@ def _written_by_hand(path: Path) -> Iterator[sqlite3.Connection]:
             base.execute("PRAGMA synchronous = OFF")
             yield base
     except sqlite3.Error as error:
-        raise DistrictFileError(
-            f"{path.name} cannot be written ({error}); make room or choose another folder with --out."
-        ) from None
+        raise DistrictFileError(_cannot_write(path, error)) from None
 
 
 def stored_kind(name: str) -> str:

@@ -40,7 +40,7 @@ from roofplat.publish.layers import (
     unwatched,
     write_indexes,
     write_layer,
-    write_rows,
+    write_tables,
 )
 from roofplat.publish.parts import GEOMETRY, Parts
 from roofplat.record.store import well_known_binary
@@ -270,16 +270,14 @@ def write_stock(
     }
     metadata = {"caution": CAUTION}
     with whole_file(path) as beside, fixed_clock(), unwatched():
-        for name, layer in made.items():
-            write_rows(
-                layer,
-                beside,
-                name=name,
-                kind=STOCK_KINDS.get(name, "Unknown"),
-                crs=crs,
-                description=STOCK_LAYERS[name],
-                metadata=metadata,
-            )
+        write_tables(
+            made,
+            beside,
+            kinds={name: STOCK_KINDS.get(name, "Unknown") for name in made},
+            crs=crs,
+            descriptions=STOCK_LAYERS,
+            metadata=metadata,
+        )
         write_indexes(beside, {name: layer.schema.names for name, layer in made.items()})
         if layers is not None:
             with contextlib.closing(sqlite3.connect(layers)) as base:
