@@ -49,7 +49,6 @@ def clip_lines(
     crossings = start[-1]
     at, by = np.empty(crossings), np.empty(crossings, np.int64)
     filled = start[:-1].copy()
-    widest = 0.0
     for edge in range(edges):
         owner = section[edge]
         rise, run = b1[edge] - b0[edge], a1[edge] - a0[edge]
@@ -58,9 +57,7 @@ def clip_lines(
             position = spacing[owner] * line + first[owner]
             at[place] = (position - b0[edge]) / rise * run + a0[edge]
             by[place] = edge
-            widest = max(widest, abs(at[place]))
             filled[line_start[owner] + line] += 1
-    widest = widest * 2 + 1.0
 
     of_section, of_line = np.empty(crossings // 2, np.int64), np.empty(crossings // 2, np.int64)
     low_edge, high_edge = np.empty(crossings // 2, np.int64), np.empty(crossings // 2, np.int64)
@@ -79,9 +76,8 @@ def clip_lines(
                 # Insertion keeps the order of equals, as a stable sort does.
                 for place in range(left + 1, right):
                     at_here, by_here = at[place], by[place]
-                    key = flat + (at_here / widest + 0.5) * 0.999
                     spot = place
-                    while spot > left and flat + (at[spot - 1] / widest + 0.5) * 0.999 > key:
+                    while spot > left and at[spot - 1] > at_here:
                         at[spot], by[spot] = at[spot - 1], by[spot - 1]
                         spot -= 1
                     at[spot], by[spot] = at_here, by_here

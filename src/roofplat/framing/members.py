@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from roofplat.fast import compiled
 from roofplat.framing.loops import clip_lines
+from roofplat.framing.order import by_owner
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
 
@@ -382,9 +383,7 @@ def _in_pairs(line: IntArray, at: FloatArray, lines: int) -> tuple[IntArray, Int
     if twice.size * 2 == line.size:
         return begin, end
     often = np.flatnonzero((met > 2)[line])
-    # One sort on one key: the line number and, below one, the place along the line.
-    widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
-    often = often[np.argsort(line[often] + (at[often] / widest + 0.5) * 0.999, kind="stable")]
+    often = often[by_owner(line[often], at[often], lines)]
     begin, end = np.concatenate([begin, often[0::2]]), np.concatenate([end, often[1::2]])
     order = np.argsort(line[begin], kind="stable")
     return begin[order], end[order]

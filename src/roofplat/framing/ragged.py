@@ -29,6 +29,7 @@ __all__ = [
     "stack",
     "steady_memory",
     "sums",
+    "sums_before",
     "take",
 ]
 
@@ -218,6 +219,41 @@ def order_by(key: IntArray, *finer: npt.NDArray[Any]) -> IntArray:
         rows = order[tied]
         order[tied] = rows[np.lexsort((*[values[rows] for values in reversed(finer)], key[rows]))]
     return order
+
+
+def sums_before(values: FloatArray, owner: IntArray) -> FloatArray:
+    """Sum of the values of the same list that come before each, to the last bit whatever other lists hold.
+
+    Parameters
+    ----------
+    values
+        Shape (k,).
+    owner
+        The list of each, ascending, shape (k,).
+
+    Returns
+    -------
+    ndarray of float
+        Shape (k,).
+
+    Examples
+    --------
+    >>> sums_before(np.array([1.0, 2.0, 4.0, 8.0]), np.array([0, 0, 0, 3])).tolist()
+    [0.0, 1.0, 3.0, 0.0]
+    """
+    result = np.zeros(values.size)
+    begins = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]][: values.size])
+    length = np.diff(np.append(begins, values.size))
+    place = 1
+    begins = begins[length > place]
+    length = length[length > place]
+    while begins.size:
+        row = begins + place
+        result[row] = result[row - 1] + values[row - 1]
+        place += 1
+        longer = length > place
+        begins, length = begins[longer], length[longer]
+    return result
 
 
 def sums(values: FloatArray, owner: npt.NDArray[Any], count: int) -> FloatArray:

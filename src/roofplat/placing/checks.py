@@ -12,7 +12,16 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import FloatArray, IntArray, expand, lists_of, marked, pair_up, take
+from roofplat.framing.ragged import (
+    FloatArray,
+    IntArray,
+    expand,
+    lists_of,
+    marked,
+    pair_up,
+    sums_before,
+    take,
+)
 from roofplat.framing.walls import Walls
 from roofplat.placing.ladders import LadderSpots
 from roofplat.placing.paths import Ways, legs_of
@@ -233,8 +242,7 @@ def _holes(
     du, dv = legs.u1 - legs.u0, legs.v1 - legs.v0
     length = np.hypot(du, dv)
     # One way a section, its legs in order: how far it is from the tip to the start of each.
-    walked_to = np.cumsum(length) - length
-    from_tip = walked_to - walked_to[np.searchsorted(legs.section, legs.section)]
+    from_tip = sums_before(length, legs.section)
     low = np.ceil((from_tip + 1e-9) / step)
     high = np.ceil((from_tip + length + 1e-9) / step)
     low = np.maximum(low, 1)

@@ -24,6 +24,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from roofplat.framing.members import Grid, Runs, SectionFrames
+from roofplat.framing.order import by_owner
 from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
@@ -34,6 +35,7 @@ from roofplat.framing.ragged import (
     offsets,
     pair_up,
     sums,
+    sums_before,
     take,
 )
 from roofplat.placing.scene import Boxes, Segments, touches_box
@@ -239,8 +241,7 @@ def find_ways(
             on_outline[on_purlin],
         ]
     )
-    widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
-    order = np.argsort(line + (at / widest + 0.5) * 0.999, kind="stable")
+    order = by_owner(line, at, edges.size + beam_runs.section.size + purlin_runs.section.size)
     line, node = line[order], node[order]
     joined = line[1:] == line[:-1]
     tail, head, line = node[:-1][joined], node[1:][joined], line[1:][joined]
@@ -383,7 +384,7 @@ def wall_ways(
     edge, at = edge.reshape(2, -1), at.reshape(2, -1)
     shell = frames.outlines.shell
     length = np.hypot(frames.u1 - frames.u0, frames.v1 - frames.v0)
-    walked = np.cumsum(length) - length
+    walked = sums_before(length, frames.outlines.section)
     # The outer ring comes first in a section, its edges one after the other.
     ring_ft = sums(length[shell], frames.outlines.section[shell], frames.count)[tip_section[first]]
     forward = (walked[edge[1]] + at[1] - walked[edge[0]] - at[0]) % ring_ft
