@@ -6,6 +6,7 @@ Out: layers in the working CRS; a `CrsError` for a layer that lies where it cann
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import geopandas as gpd
@@ -274,9 +275,13 @@ def _outside(crs: CRS, bounds: FloatArray, *, margin_deg: float = _AREA_MARGIN_D
 def _lon_lat(crs: CRS, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
     if crs.is_geographic:
         return x, y
-    to_lon_lat = Transformer.from_crs(_horizontal(crs), "OGC:CRS84", always_xy=True)
-    lon, lat = to_lon_lat.transform(x, y)
+    lon, lat = _to_lon_lat(crs.to_wkt()).transform(x, y)
     return np.asarray(lon), np.asarray(lat)
+
+
+@lru_cache(maxsize=16)
+def _to_lon_lat(wkt: str) -> Transformer:
+    return Transformer.from_crs(_horizontal(CRS.from_wkt(wkt)), "OGC:CRS84", always_xy=True)
 
 
 def _area_of_use(crs: CRS) -> Any:

@@ -20,10 +20,10 @@ from pyproj import CRS, Transformer
 
 from roofplat.errors import DistrictFileError, RoofplatError
 from roofplat.framing import Framing, frame_roofs, join_framings, split_framing
+from roofplat.pipeline.reach import reach_ft
 from roofplat.placing import Plan, place_plans
 from roofplat.placing.approach import yards_among
 from roofplat.publish.stock import Stock
-from roofplat.rules import Rulebook
 from roofplat.tables import join_problems, run_of, trusted, with_geometry
 
 __all__ = ["Answer", "Parts", "Planner", "Scenario"]
@@ -301,15 +301,15 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed]:
         return {}
     setting = stock.setting
     rules = setting.rules
-    rows = stock.around(ids, _reach_ft(rules, 0.0))
+    rows = stock.around(ids, reach_ft(rules, 0.0))
     # Those asked for come first, in the order in which they are.
     of = rows.roofs["building_id"].to_numpy(dtype=object)
     count = int(np.isin(of, np.array(ids, dtype=object)).sum())
     roofs = run_of(rows.roofs, 0, count)
     highest = [roofs[name].to_numpy(dtype=float, na_value=np.nan) for name in ("height_ft", "parapet_ft")]
     tallest = float(np.nansum(highest, axis=0).max())
-    if _reach_ft(rules, tallest) > _reach_ft(rules, 0.0):
-        rows = stock.around(ids, _reach_ft(rules, tallest))
+    if reach_ft(rules, tallest) > reach_ft(rules, 0.0):
+        rows = stock.around(ids, reach_ft(rules, tallest))
         of = rows.roofs["building_id"].to_numpy(dtype=object)
     shapes = rows.roofs.geometry.to_numpy()
     with trusted():
@@ -326,7 +326,7 @@ def _framed(stock: Stock, ids: Sequence[str]) -> dict[str, _Framed]:
     free = pd.isna(obstacle_of)
     # Without one of the roofs around it a yard is open; where there is one all roofs are kept.
     whole = len(ids) == 1 or yards_among(shapes).size > 0
-    wide = _reach_ft(rules, tallest) * setting.units_per_ft * np.array([-1.0, -1.0, 1.0, 1.0])
+    wide = reach_ft(rules, tallest) * setting.units_per_ft * np.array([-1.0, -1.0, 1.0, 1.0])
     bounds, lies, stands = (
         shapely.bounds(part) for part in (shapes, ground["geometry"], obstacles["geometry"])
     )
@@ -372,26 +372,6 @@ def _meets(bounds: npt.NDArray[np.float64], box: npt.NDArray[np.float64]) -> npt
         & (bounds[:, 3] >= box[1])
     )
     return meets
-
-
-def _reach_ft(rules: Rulebook, height_ft: float) -> float:
-    """How far from a building anything counts for its plan.
-
-    What walls look at; an aerial on its way in; lines over ladders and aerials; streets as far as an aerial
-    reaches from outside the collapse zone, where that is farther than streets come with an address.
-    """
-    share = rules.number("ladder.base_share")
-    shares = [rules.number(f"collapse.{name}") for name in ("height_share", "pushes_out_share")]
-    height = max(height_ft, rules.number("ladder.default_height_ft.one_storey"))
-    aerial = max(rules.number("aerial.reach_ft"), 0.0) + rules.number("aerial.least_setback_ft")
-    around = max(rules.numbers("line.clearance_ft")) + 10.0
-    streets = height * max(shares) + aerial
-    return max(
-        1.01 * rules.number("wall.exposure_search_ft") + rules.number("ladder.base_clear_ft"),
-        aerial + around,
-        streets if streets > rules.number("wall.address_reach_ft") else 0.0,
-        height * share / float(np.sqrt(1.0 - share**2)) + around,
-    )
 
 
 def _columns(frame: gpd.GeoDataFrame, kind: str) -> Columns:

@@ -1,10 +1,10 @@
 """The squares that a district is cut into.
 
 In: places in the working CRS.
-Out: `Squares`: the cells of a quadtree whose lines hang on the working CRS alone, so that a building added
-    far away moves none of them.
+Out: `Squares`: cells whose edges hang on the working CRS alone, so that a building added far away moves none
+    of them.
 
-A cell is cut in four where it holds too many buildings. Cells follow each other along a Morton curve, which
+A cell is halved where it holds too many buildings. Cells follow each other along a Morton curve, which
 keeps neighbours together: G. M. Morton, "A computer oriented geodetic data base and a new technique in file
 sequencing" (IBM, 1966), from memory.
 """
@@ -34,7 +34,7 @@ class Squares:
     first
         The code at which each begins, ascending, shape (n,).
     level
-        A cell is 2**level units wide, shape (n,).
+        A cell holds 2**level square units, shape (n,): it is a square, or two of them side by side.
     """
 
     first: Codes
@@ -44,7 +44,8 @@ class Squares:
         """Their boxes in the working CRS, shape (n, 4)."""
         x, y = _untwine(self.first), _untwine(self.first >> np.uint64(1))
         low = np.column_stack([x, y]) - _MIDDLE
-        return np.hstack([low, low + (2.0**self.level)[:, None]])
+        wide, high = 2.0 ** ((self.level + 1) // 2), 2.0 ** (self.level // 2)
+        return np.hstack([low, low + np.column_stack([wide, high])])
 
     def names(self) -> list[str]:
         """A name for each, which sorts as the cells do."""
@@ -110,13 +111,13 @@ def cut_squares(codes: Codes, most: int) -> Squares:
     --------
     >>> x = np.array([0.0, 1.0, 2.0, 3.0, 40.0])
     >>> cut_squares(codes_of(x, 0 * x), 4).level.tolist()
-    [5, 5]
-    >>> cut_squares(codes_of(x, 0 * x), 5).level.tolist()
-    [32]
+    [10, 10]
+    >>> cut_squares(codes_of(x, 0 * x), 5).boxes().tolist()
+    [[-2147483648.0, -2147483648.0, 2147483648.0, 2147483648.0]]
     """
     ordered = np.sort(codes)
     found: list[tuple[int, int]] = []
-    waiting = [(0, _LEVELS, 0, len(ordered))]
+    waiting = [(0, 2 * _LEVELS, 0, len(ordered))]
     while waiting:
         first, level, start, stop = waiting.pop()
         if stop == start:
@@ -124,11 +125,9 @@ def cut_squares(codes: Codes, most: int) -> Squares:
         if stop - start <= most or level == 0:
             found.append((first, level))
             continue
-        quarter = 1 << (2 * (level - 1))
-        starts = [first + part * quarter for part in range(4)]
-        inner = np.searchsorted(ordered[start:stop], np.array(starts[1:], dtype=np.uint64))
-        edges = [start, *(start + inner).tolist(), stop]
-        waiting += [(starts[part], level - 1, edges[part], edges[part + 1]) for part in range(4)]
+        second = first + (1 << (level - 1))
+        middle = start + int(np.searchsorted(ordered[start:stop], np.uint64(second)))
+        waiting += [(first, level - 1, start, middle), (second, level - 1, middle, stop)]
     found.sort()
     return Squares(
         np.array([first for first, _ in found], dtype=np.uint64),

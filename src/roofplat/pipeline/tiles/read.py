@@ -153,7 +153,8 @@ def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path,
     path = folder / role / ("all.parquet" if role in WHOLE else f"{tile}.parquet")
     if not path.exists():
         path = folder / "schemas" / f"{role}.parquet"
-    table = pq.read_table(path)
+    # Threads of its own are not worth their while: tiles are many and small.
+    table = pq.read_table(path, use_threads=False)
     own = [name for name in (ROW, FEATURE, ID, NAME, HOME, CLOSED) if name in table.column_names]
     frame = raw_frame(
         table.drop_columns(own), RawForm(**{key: tuple(of) for key, of in told["form"].items()})
@@ -206,7 +207,8 @@ def _problems(
                 frames.append(fault_rows(given.source, given.fault))
             continue
         rows = join_problems(layer.problems)
-        home = rows["feature"].isin(layer.feature[layer.home])
+        own = frozenset(layer.feature[layer.home].tolist()) if len(rows) else frozenset()
+        home = pd.Series([feature in own for feature in rows["feature"]], index=rows.index, dtype=bool)
         if role in WHOLE:
             home &= first
         if first:
@@ -261,5 +263,5 @@ def _home_rows(done: Mapping[str, Given], inputs: Inputs, district: District) ->
 
 def _of_rows(labels: pd.Series, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
     """Which features come from some rows: 7 and its part 7.2 come from row 7."""
-    number = labels.str.replace(_PART, "", regex=True)
-    return number.isin(rows.astype(str)).to_numpy(dtype=bool)
+    number = labels.str.replace(_PART, "", regex=True).astype("int64").to_numpy()
+    return np.isin(number, rows)
