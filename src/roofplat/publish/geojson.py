@@ -217,7 +217,7 @@ class _Begun:
 def _features(frame: gpd.GeoDataFrame, layer: str) -> tuple[list[str], np.ndarray]:
     """Turn each row into the text of a GeoJSON feature; with its bounds."""
     shapes = frame.geometry.to_numpy(copy=True)
-    steps = steps_in(frame.crs, tuple(frame.total_bounds))(shapely.get_coordinates(shapes))
+    steps = steps_in(frame.crs, tuple(frame.total_bounds))(shapely.get_coordinates(shapes), None)
     shapes = shapely.set_coordinates(shapes, steps / STEPS_PER_DEGREE)
     shapes = shapely.orient_polygons(shapes, exterior_cw=False)
     properties = pd.DataFrame(frame.drop(columns="geometry"))
