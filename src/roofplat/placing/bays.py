@@ -13,8 +13,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from roofplat.fast import compiled
 from roofplat.framing.members import Grid, SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray, expand, offsets, take
+from roofplat.placing.loops import fill_cells, mark_edges
 from roofplat.placing.scene import Boxes
 from roofplat.rules import Rulebook
 
@@ -112,19 +114,115 @@ def lay_out_bays(
     columns = np.where(wanted, frames.purlins.count + 1, 0)
     rows = np.where(wanted, frames.beams.count + 1, 0)
     start = offsets(rows * columns)
-    section, number = expand(rows * columns)
-    row, column = np.divmod(number, np.maximum(columns[section], 1))
     u_border, first_u = _borders(frames.purlins, frames.u_low, frames.u_high, columns)
     v_border, first_v = _borders(frames.beams, frames.v_low, frames.v_high, rows)
-    at_u, at_v = first_u[section] + column, first_v[section] + row
-    u_low, u_high = u_border[at_u], u_border[at_u + 1]
-    v_low, v_high = v_border[at_v], v_border[at_v + 1]
-
     # One spare cell ends each row: a stroke's end mark may fall behind the last bay.
-    stroke_start = offsets(rows * (columns + 1))
-    board = _Board(frames.purlins, u_border, first_u, stroke_start, columns)
+    board = _Board(
+        frames.purlins, u_border, first_u, v_border, first_v, offsets(rows * (columns + 1)), columns
+    )
+    strokes, parity = _marks_of_edges(frames, board, side_clear_ft, hanger)
+    near = obstacles.grown(rules.number("obstacle.clear_ft"))
+    strokes += _marks_of_boxes(frames, board, take(near, wanted[near.section]), side_clear_ft, hanger)
+    # The running sums of both at once: cells that nothing touches, with their centres inside.
+    good = (np.cumsum(strokes) == 0) & (np.cumsum(parity) % 2 == 1)
+    least_across = np.where(whole_only, frames.beams.spacing - _EDGE_FT, -np.inf)
+    section, row, column, u_low, u_high, v_low, v_high, clear = _cells(
+        board, start, good, side_clear_ft, least_across, hanger, least
+    )
+    return Bays(
+        start=start,
+        columns=columns,
+        section=section,
+        row=row,
+        column=column,
+        u_low=u_low,
+        u_high=u_high,
+        v_low=v_low,
+        v_high=v_high,
+        clear=clear,
+        end_clear_ft=hanger,
+        side_clear_ft=side_clear_ft,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Board:
+    """The cells that strokes are drawn on: those of each row of bays, and a spare one behind them."""
+
+    grid: Grid
+    u_border: FloatArray
+    first_u: IntArray
+    v_border: FloatArray
+    first_v: IntArray
+    start: IntArray
+    columns: IntArray
+
+    @property
+    def size(self) -> int:
+        """Number of cells."""
+        return int(self.start[-1]) + 1
+
+    def band(self, section: IntArray, line: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Where some rows of bays begin and end."""
+        place = self.first_v[section] + line
+        return self.v_border[place], self.v_border[place + 1]
+
+    def cell(self, section: IntArray, cell: IntArray) -> tuple[FloatArray, FloatArray]:
+        """Where some cells begin and end along their row."""
+        place = self.first_u[section] + cell
+        return self.u_border[place], self.u_border[place + 1]
+
+    def row_start(self, section: IntArray, line: IntArray) -> IntArray:
+        """The first cell of some rows."""
+        return self.start[section] + line * (self.columns[section] + 1)
+
+    def strokes(
+        self, section: IntArray, row_start: IntArray, low: FloatArray, high: FloatArray, clearance: FloatArray
+    ) -> IntArray:
+        """What makes 1 of the running sum over cells whose inner width a range touches."""
+        first = _cell(self.grid, low, section)
+        first = first + (low > self.cell(section, first)[1] - clearance)
+        last = _cell(self.grid, high, section)
+        last = last - (high < self.cell(section, last)[0] + clearance)
+        hit = np.flatnonzero(first <= last)
+        start = row_start[hit]
+        marks: IntArray = np.bincount(start + first[hit], minlength=self.size)
+        marks -= np.bincount(start + last[hit] + 1, minlength=self.size)
+        return marks
+
+
+def _marks_of_edges(
+    frames: SectionFrames, board: _Board, side_clear_ft: FloatArray, hanger: float
+) -> tuple[IntArray, IntArray]:
+    """Strokes of the outlines' edges, and where each crosses the middle of a row."""
     owner = frames.outlines.section
-    kept = np.flatnonzero(wanted[owner])
+    loop = compiled(mark_edges)
+    if loop is not None:
+        beams, purlins = frames.beams, frames.purlins
+        return loop(
+            owner,
+            frames.u0,
+            frames.v0,
+            frames.u1,
+            frames.v1,
+            beams.first,
+            beams.spacing,
+            beams.count,
+            purlins.first,
+            purlins.spacing,
+            purlins.count,
+            board.u_border,
+            board.first_u,
+            board.v_border,
+            board.first_v,
+            board.start,
+            board.columns,
+            side_clear_ft,
+            hanger,
+            _EDGE_FT,
+            board.size,
+        )
+    kept = np.flatnonzero(board.columns[owner] > 0)
     owner = owner[kept]
     u0, v0, u1, v1 = frames.u0[kept], frames.v0[kept], frames.u1[kept], frames.v1[kept]
     v_least, v_most = np.minimum(v0, v1), np.maximum(v0, v1)
@@ -138,10 +236,9 @@ def lay_out_bays(
     edge, step = expand(last - first + 1)
     line = first[edge] + step
     owner = owner[edge]
-    at_band = first_v[owner] + line
-    band_low, band_high = v_border[at_band], v_border[at_band + 1]
+    band_low, band_high = board.band(owner, line)
     inner_low, inner_high = band_low + _EDGE_FT, band_high - _EDGE_FT
-    row_start = stroke_start[owner] + line * (columns[owner] + 1)
+    row_start = board.row_start(owner, line)
     u0, v0, v1, level, slope = u0[edge], v0[edge], v1[edge], level[edge], slope[edge]
     v_least, v_most = v_least[edge], v_most[edge]
     # Walls are bearing lines too: no edge comes nearer to a cut than a beam may.
@@ -151,7 +248,7 @@ def lay_out_bays(
     begin, run, flat = u0[touches], slope[touches], level[touches]
     at_low = np.where(flat, begin, begin + (clipped_low - v0[touches]) * run)
     at_high = np.where(flat, u1[edge[touches]], begin + (clipped_high - v0[touches]) * run)
-    of_edges = board.strokes(
+    strokes = board.strokes(
         owner[touches],
         row_start[touches],
         np.minimum(at_low, at_high),
@@ -163,84 +260,69 @@ def lay_out_bays(
     crossing = u0[straddles] + (middle - v0)[straddles] * slope[straddles]
     owner_of = owner[straddles]
     cell = _cell(frames.purlins, crossing, owner_of)
-    low, high = board.borders(owner_of, cell)
-    parity = np.bincount(row_start[straddles] + cell + (crossing >= (low + high) / 2), minlength=board.size)
+    low, high = board.cell(owner_of, cell)
+    beyond = crossing >= (low + high) / 2
+    return strokes, np.bincount(row_start[straddles] + cell + beyond, minlength=board.size)
 
-    near = obstacles.grown(rules.number("obstacle.clear_ft"))
-    near = take(near, wanted[near.section])
+
+def _marks_of_boxes(
+    frames: SectionFrames, board: _Board, near: Boxes, side_clear_ft: FloatArray, hanger: float
+) -> IntArray:
+    """Strokes of obstacles with their clearance."""
     first = _cell(frames.beams, near.v_low, near.section)
     last = _cell(frames.beams, near.v_high, near.section)
     box, step = expand(last - first + 1)
     line = first[box] + step
     owner = near.section[box]
-    at_band = first_v[owner] + line
-    band_low = v_border[at_band] + side_clear_ft[owner]
-    band_high = v_border[at_band + 1] - side_clear_ft[owner]
-    touches = np.flatnonzero((near.v_high[box] > band_low) & (near.v_low[box] < band_high))
+    band_low, band_high = board.band(owner, line)
+    side = side_clear_ft[owner]
+    touches = np.flatnonzero((near.v_high[box] > band_low + side) & (near.v_low[box] < band_high - side))
     box, owner = box[touches], owner[touches]
-    of_boxes = board.strokes(
+    return board.strokes(
         owner,
-        stroke_start[owner] + line[touches] * (columns[owner] + 1),
+        board.row_start(owner, line[touches]),
         near.u_low[box],
         near.u_high[box],
         np.full(touches.size, hanger),
     )
 
-    place = stroke_start[section] + row * (columns[section] + 1) + column
-    # The running sums of both at once: cells that nothing touches, with their centres inside.
-    good = (np.cumsum(of_edges + of_boxes) == 0) & (np.cumsum(parity) % 2 == 1)
+
+def _cells(
+    board: _Board,
+    start: IntArray,
+    good: npt.NDArray[np.bool_],
+    side_clear_ft: FloatArray,
+    least_across_ft: FloatArray,
+    hanger: float,
+    least: float,
+) -> tuple[
+    IntArray, IntArray, IntArray, FloatArray, FloatArray, FloatArray, FloatArray, npt.NDArray[np.bool_]
+]:
+    """Section, row and column of every bay, where it lies, and whether it is clear."""
+    loop = compiled(fill_cells)
+    if loop is not None:
+        return loop(
+            start,
+            board.columns,
+            board.u_border,
+            board.first_u,
+            board.v_border,
+            board.first_v,
+            board.start,
+            good,
+            side_clear_ft,
+            least_across_ft,
+            hanger,
+            least,
+        )
+    section, number = expand(np.diff(start))
+    row, column = np.divmod(number, np.maximum(board.columns[section], 1))
+    u_low, u_high = board.cell(section, column)
+    v_low, v_high = board.band(section, row)
     across = v_high - v_low
-    big_enough = (u_high - u_low - 2 * hanger >= least) & (across - 2 * side_clear_ft[section] >= least)
-    big_enough &= ~whole_only[section] | (across >= frames.beams.spacing[section] - _EDGE_FT)
-    return Bays(
-        start=start,
-        columns=columns,
-        section=section,
-        row=row,
-        column=column,
-        u_low=u_low,
-        u_high=u_high,
-        v_low=v_low,
-        v_high=v_high,
-        clear=good[place] & big_enough,
-        end_clear_ft=hanger,
-        side_clear_ft=side_clear_ft,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class _Board:
-    """The cells that strokes are drawn on: those of each row of bays, and a spare one behind them."""
-
-    grid: Grid
-    border: FloatArray
-    first: IntArray
-    start: IntArray
-    columns: IntArray
-
-    @property
-    def size(self) -> int:
-        """Number of cells."""
-        return int(self.start[-1]) + 1
-
-    def borders(self, section: IntArray, cell: IntArray) -> tuple[FloatArray, FloatArray]:
-        """Where some cells begin and end."""
-        place = self.first[section] + cell
-        return self.border[place], self.border[place + 1]
-
-    def strokes(
-        self, section: IntArray, row_start: IntArray, low: FloatArray, high: FloatArray, clearance: FloatArray
-    ) -> IntArray:
-        """What makes 1 of the running sum over cells whose inner width a range touches."""
-        first = _cell(self.grid, low, section)
-        first = first + (low > self.borders(section, first)[1] - clearance)
-        last = _cell(self.grid, high, section)
-        last = last - (high < self.borders(section, last)[0] + clearance)
-        hit = np.flatnonzero(first <= last)
-        start = row_start[hit]
-        marks: IntArray = np.bincount(start + first[hit], minlength=self.size)
-        marks -= np.bincount(start + last[hit] + 1, minlength=self.size)
-        return marks
+    clear = (u_high - u_low - 2 * hanger >= least) & (across - 2 * side_clear_ft[section] >= least)
+    clear &= (across >= least_across_ft[section]) & good[board.row_start(section, row) + column]
+    return section, row, column, u_low, u_high, v_low, v_high, clear
 
 
 def _borders(grid: Grid, low: FloatArray, high: FloatArray, bays: IntArray) -> tuple[FloatArray, IntArray]:

@@ -20,11 +20,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse import coo_matrix
+from scipy.sparse import coo_matrix, csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
+from roofplat.fast import compiled
 from roofplat.framing.members import Grid, Runs, SectionFrames
-from roofplat.framing.order import by_owner
+from roofplat.framing.order import stable_order
 from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
@@ -35,9 +36,9 @@ from roofplat.framing.ragged import (
     offsets,
     pair_up,
     sums,
-    sums_before,
     take,
 )
+from roofplat.placing.loops import walk_graphs
 from roofplat.placing.scene import Boxes, Segments, touches_box
 from roofplat.rules import Rulebook
 
@@ -45,6 +46,7 @@ __all__ = [
     "TIE",
     "Ways",
     "blocked",
+    "cheapest",
     "find_ways",
     "first_found",
     "grown_for_paths",
@@ -241,20 +243,22 @@ def find_ways(
             on_outline[on_purlin],
         ]
     )
-    order = by_owner(line, at, edges.size + beam_runs.section.size + purlin_runs.section.size)
+    widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
+    order = stable_order(line + (at / widest + 0.5) * 0.999)
     line, node = line[order], node[order]
-    joined = line[1:] == line[:-1]
-    tail, head, line = node[:-1][joined], node[1:][joined], line[1:][joined]
+    joined = np.flatnonzero(line[1:] == line[:-1])
+    tail, head, line = node[joined], node[joined + 1], line[joined]
 
-    open_way = ~blocked(u, v, section, tail, head, blocks, count)
+    open_way = np.flatnonzero(~blocked(u, v, section, tail, head, blocks, count))
     tail, head, line = tail[open_way], head[open_way], line[open_way]
     kind = (line >= edges.size).astype(int) + (line >= edges.size + beam_runs.section.size)
     kind[(kind == 2) & ~frames.purlins_bear[section[tail]]] = 3
     cost = np.array([rules.number(f"path.cost.{name}") for name in ("wall", "beam", "purlin", "across")])[
         kind
     ]
-    length = np.hypot(u[tail] - u[head], v[tail] - v[head])
-    weight = length * (cost + TIE * (u[tail] + u[head] + 0.1 * (v[tail] + v[head]))) + 1e-9
+    u_tail, v_tail, u_head, v_head = u[tail], v[tail], u[head], v[head]
+    length = np.hypot(u_tail - u_head, v_tail - v_head)
+    weight = length * (cost + TIE * (u_tail + u_head + 0.1 * (v_tail + v_head))) + 1e-9
 
     total = u.size
     # A member along a wall joins the same two nodes as the wall does; the cheaper one counts, where
@@ -266,6 +270,7 @@ def find_ways(
     _, first = np.unique(np.sort(pair), return_index=True)
     kept = np.ones(tail.size, dtype=bool)
     kept[np.delete(doubled, first)] = False
+    kept = np.flatnonzero(kept)
     tail, head, weight = tail[kept], head[kept], weight[kept]
     both_ways = (np.concatenate([tail, head]), np.concatenate([head, tail]))
     entries = coo_matrix((np.concatenate([weight, weight]), both_ways), shape=(total, total))
@@ -277,7 +282,7 @@ def find_ways(
     sources = np.flatnonzero(target)
     if not sources.size:
         return no_ways(tip_section.size)
-    distance, before, _ = dijkstra(graph, indices=sources, min_only=True, return_predecessors=True)
+    distance, before = cheapest(graph, sources, section)
     ways = trace(u, v, distance, before, foot, wanted, foot_gap, tip_u, tip_v, tip_section.size)
     return _without_the_deck(frames, ways, tip_section)
 
@@ -384,7 +389,7 @@ def wall_ways(
     edge, at = edge.reshape(2, -1), at.reshape(2, -1)
     shell = frames.outlines.shell
     length = np.hypot(frames.u1 - frames.u0, frames.v1 - frames.v0)
-    walked = sums_before(length, frames.outlines.section)
+    walked = np.cumsum(length) - length
     # The outer ring comes first in a section, its edges one after the other.
     ring_ft = sums(length[shell], frames.outlines.section[shell], frames.count)[tip_section[first]]
     forward = (walked[edge[1]] + at[1] - walked[edge[0]] - at[0]) % ring_ft
@@ -459,9 +464,11 @@ def first_found(one: Ways, other: Ways) -> Ways:
     place = np.where(take_other, other.start[:-1], one.start[:-1])[item] + number
     from_other = take_other[item]
 
+    mine_at, theirs_at = np.flatnonzero(~from_other), np.flatnonzero(from_other)
+
     def pick(mine: FloatArray, theirs: FloatArray) -> FloatArray:
         result = np.empty(item.size)
-        result[~from_other], result[from_other] = mine[place[~from_other]], theirs[place[from_other]]
+        result[mine_at], result[theirs_at] = mine[place[mine_at]], theirs[place[theirs_at]]
         return result
 
     return Ways(
@@ -592,6 +599,33 @@ def _at_bay(u: FloatArray, v: FloatArray, section: IntArray, bay: Boxes, count: 
     )
 
 
+def cheapest(
+    graph: csr_matrix, sources: IntArray, section: IntArray
+) -> tuple[FloatArray, npt.NDArray[np.int32]]:
+    """Cost of the cheapest way from any source to each node, and the node before it on the way.
+
+    Parameters
+    ----------
+    graph
+        Costs between k nodes, each way; none between sections.
+    sources
+        Nodes where ways begin.
+    section
+        Owner of each node, shape (k,).
+
+    Returns
+    -------
+    distance, before
+        Shape (k,) each; infinite and negative where no way leads.
+    """
+    loop = compiled(walk_graphs)
+    if loop is not None:
+        order = stable_order(section[sources])
+        return loop(graph.indptr, graph.indices, graph.data, sources[order], section)
+    distance, before, _ = dijkstra(graph, indices=sources, min_only=True, return_predecessors=True)
+    return distance, before
+
+
 def trace(
     u: FloatArray,
     v: FloatArray,
@@ -625,10 +659,10 @@ def trace(
             level = np.hypot(u[to] - u[node], v[to] - v[node])
             climbed[way] += np.hypot(level, height[to] - height[node]) - level
         following = before[node]
-        going = following >= 0
+        going = np.flatnonzero(following >= 0)
         way, node = way[going], following[going].astype(np.int64)
     flat_way = np.concatenate(ways)
-    order = np.argsort(flat_way, kind="stable")
+    order = stable_order(flat_way)
     flat_way = flat_way[order]
     flat_u, flat_v = np.concatenate(us)[order], np.concatenate(vs)[order]
 
@@ -636,18 +670,20 @@ def trace(
     again = np.zeros(flat_way.size, dtype=bool)
     apart = np.hypot(np.diff(flat_u), np.diff(flat_v)) > _AT_FT / 2
     again[1:] = (flat_way[1:] == flat_way[:-1]) & ~apart
-    flat_way, flat_u, flat_v = flat_way[~again], flat_u[~again], flat_v[~again]
+    once = np.flatnonzero(~again)
+    flat_way, flat_u, flat_v = flat_way[once], flat_u[once], flat_v[once]
     middle = np.zeros(flat_way.size, dtype=bool)
     if flat_way.size > 2:
         same = (flat_way[:-2] == flat_way[2:]) & (flat_way[1:-1] == flat_way[2:])
         a_u, a_v = flat_u[1:-1] - flat_u[:-2], flat_v[1:-1] - flat_v[:-2]
         b_u, b_v = flat_u[2:] - flat_u[1:-1], flat_v[2:] - flat_v[1:-1]
         middle[1:-1] = same & (np.abs(a_u * b_v - a_v * b_u) < 1e-6) & (a_u * b_u + a_v * b_v >= 0)
-    flat_way, flat_u, flat_v = flat_way[~middle], flat_u[~middle], flat_v[~middle]
+    bend = np.flatnonzero(~middle)
+    flat_way, flat_u, flat_v = flat_way[bend], flat_u[bend], flat_v[bend]
     start = offsets(np.bincount(flat_way, minlength=tips))
     step = np.hypot(np.diff(flat_u), np.diff(flat_v))
-    within = flat_way[1:] == flat_way[:-1]
-    length = sums(step[within], flat_way[1:][within], tips) + climbed
+    within = np.flatnonzero(flat_way[1:] == flat_way[:-1])
+    length = sums(step[within], flat_way[within], tips) + climbed
     off = np.zeros(tips)
     off[wanted[reached][stands_off]] = foot_gap[reached][stands_off]
     cost = np.full(tips, np.inf)

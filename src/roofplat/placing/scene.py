@@ -22,7 +22,6 @@ from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
     chunks,
-    expand,
     first_of_equals,
     lists_of,
     marked,
@@ -37,6 +36,8 @@ from roofplat.tables import OBSTACLE_KINDS
 # Outlines with more edges than this are left to the inscribed circle.
 _PLAIN_EDGES = 8
 # How many sections are sampled in one go.
+# How far a distance to the box around an edge can be off, twice over, and some more.
+_CLOSE_FT = 0.5
 _SAMPLED_AT_ONCE = 1500
 # Tolerance of the inscribed circle, as a share of the root of the area.
 _DEEP_SHARE = 0.02
@@ -253,9 +254,9 @@ def inside(
     point, edge = lists_of(section, frames.outlines.start)
     v0, v1 = frames.v0[edge], frames.v1[edge]
     level = v[point]
-    straddles = (v0 <= level) != (v1 <= level)
+    straddles = np.flatnonzero((v0 <= level) != (v1 <= level))
     point, edge, level = point[straddles], edge[straddles], level[straddles]
-    v0, v1, u0, u1 = frames.v0[edge], frames.v1[edge], frames.u0[edge], frames.u1[edge]
+    v0, v1, u0, u1 = v0[straddles], v1[straddles], frames.u0[edge], frames.u1[edge]
     crossing = u0 + (level - v0) / (v1 - v0) * (u1 - u0)
     count = np.bincount(point[crossing > u[point]], minlength=u.size)
     result: npt.NDArray[np.bool_] = count % 2 == 1
@@ -381,10 +382,7 @@ def deepest_point(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> tuple[F
         every = np.flatnonzero(plain & (edges == number))
         for part in chunks(every.size, _SAMPLED_AT_ONCE):
             todo = every[part]
-            middle_u, middle_v = (_middles(frames, todo, at, number) for at in (frames.u0, frames.v0))
-            count = middle_u.shape[1]
-            sample_u, sample_v = np.tile(middle_u, (1, count)), np.repeat(middle_v, count, axis=1)
-            u[todo], v[todo] = _deepest_sample(frames, sample_u, sample_v, todo)
+            u[todo], v[todo] = _deepest_middle(frames, todo, number)
     return np.where(rows, u, np.nan), np.where(rows, v, np.nan)
 
 
@@ -397,34 +395,63 @@ def _middles(frames: SectionFrames, section: IntArray, at: FloatArray, edges: in
     return np.asarray((walls[:, one] + walls[:, other]) / 2)
 
 
-def _deepest_sample(
-    frames: SectionFrames, u: FloatArray, v: FloatArray, section: IntArray
-) -> tuple[FloatArray, FloatArray]:
-    """The deepest of each section's samples, shape (k, samples) to (k,)."""
-    depth = _depth(frames, u, v, section)
-    owner = np.repeat(np.arange(section.size), u.shape[1])
-    flat_u, flat_v = u.ravel(), v.ravel()
+def _deepest_middle(frames: SectionFrames, section: IntArray, edges: int) -> tuple[FloatArray, FloatArray]:
+    """The deepest of the middles between walls of plain outlines with so many edges, shape (k,)."""
+    middle_u, middle_v = (_middles(frames, section, at, edges) for at in (frames.u0, frames.v0))
+    at, number = _deep_ones(frames, section, middle_u, middle_v, edges)
+    row, column = np.divmod(number, middle_u.shape[1])
+    u, v = middle_u[at, column], middle_v[at, row]
+    depth = _depth(frames, u, v, section[at])
     # Section coordinates count from the centroid.
-    keys = [(-depth.ravel(), 2), (np.hypot(flat_u, flat_v), 2), (flat_v, 2), (flat_u, 2)]
-    best = first_of_equals(keys, owner, section.size)
-    return flat_u[best], flat_v[best]
+    best = first_of_equals([(-depth, 2), (np.hypot(u, v), 2), (v, 2), (u, 2)], at, section.size)
+    return u[best], v[best]
+
+
+def _deep_ones(
+    frames: SectionFrames, section: IntArray, middle_u: FloatArray, middle_v: FloatArray, edges: int
+) -> tuple[IntArray, IntArray]:
+    """Pairs of middles that can be a section's deepest: its place in `section`, ascending, and their number.
+
+    An edge of a plain outline is hardly more than the box around it, and the distance to a box comes from
+    one figure each way. What is off by more than that is not looked at closely.
+    """
+    edge = frames.outlines.start[section] + np.arange(edges)[:, None]
+    u0, v0, u1, v1 = frames.u0[edge], frames.v0[edge], frames.u1[edge], frames.v1[edge]
+    du, dv = u1 - u0, v1 - v0
+    u_low, u_high, v_low, v_high = (
+        np.minimum(u0, u1),
+        np.maximum(u0, u1),
+        np.minimum(v0, v1),
+        np.maximum(v0, v1),
+    )
+    at_u, at_v = np.ascontiguousarray(middle_u.T), np.ascontiguousarray(middle_v.T)
+    count = at_u.shape[0]
+    square = np.full((count, count, section.size), np.inf)
+    within = np.zeros((count, count, section.size), dtype=bool)
+    for number in range(edges):
+        off_u = np.maximum(np.maximum(u_low[number] - at_u, at_u - u_high[number]), 0.0)
+        off_v = np.maximum(np.maximum(v_low[number] - at_v, at_v - v_high[number]), 0.0)
+        np.minimum(square, (off_u * off_u)[None] + (off_v * off_v)[:, None], out=square)
+        straddles = (v0[number] <= at_v) != (v1[number] <= at_v)
+        crossing = u0[number] + (at_v - v0[number]) / np.where(dv[number] == 0, 1.0, dv[number]) * du[number]
+        within ^= straddles[:, None] & (crossing[:, None] > at_u[None])
+    depth = np.sqrt(np.where(within, square, 0.0)).reshape(count * count, -1)
+    pair, at = np.nonzero(depth >= depth.max(axis=0) - _CLOSE_FT)
+    order = np.argsort(at, kind="stable")
+    return at[order], pair[order]
 
 
 def _depth(frames: SectionFrames, u: FloatArray, v: FloatArray, section: IntArray) -> FloatArray:
-    """Distance to the outline of each section's samples, negative outside, shape (k, samples)."""
-    starts = frames.outlines.start
-    edge_of, number = expand(starts[section + 1] - starts[section])
-    edge = starts[section[edge_of]] + number
-    first = offsets(starts[section + 1] - starts[section])[:-1]
-    u0, v0 = frames.u0[edge][:, None], frames.v0[edge][:, None]
-    u1, v1 = frames.u1[edge][:, None], frames.v1[edge][:, None]
+    """Distance of points to the outlines of their sections, negative outside, shape (k,)."""
+    point, edge = lists_of(section, frames.outlines.start)
+    first = offsets(np.diff(frames.outlines.start)[section])[:-1]
+    u0, v0, u1, v1 = frames.u0[edge], frames.v0[edge], frames.u1[edge], frames.v1[edge]
     du, dv = u1 - u0, v1 - v0
-    # Every edge with every sample of its section: no gathering beyond one row for each edge.
-    u_at, v_at = u[edge_of], v[edge_of]
+    u_at, v_at = u[point], v[point]
     pu, pv = u_at - u0, v_at - v0
     share = np.clip((pu * du + pv * dv) / np.maximum(du * du + dv * dv, 1e-12), 0.0, 1.0)
     square = (pu - share * du) ** 2 + (pv - share * dv) ** 2
     straddles = (v0 <= v_at) != (v1 <= v_at)
     right = u0 + (v_at - v0) / np.where(dv == 0, 1.0, dv) * du > u_at
-    crossings = np.add.reduceat((straddles & right).astype(np.int32), first, axis=0)
-    return np.where(crossings % 2 == 1, 1.0, -1.0) * np.sqrt(np.minimum.reduceat(square, first, axis=0))
+    crossings = np.add.reduceat((straddles & right).astype(np.int32), first)
+    return np.where(crossings % 2 == 1, 1.0, -1.0) * np.sqrt(np.minimum.reduceat(square, first))

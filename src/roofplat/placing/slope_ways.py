@@ -15,14 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import dijkstra
 
+from roofplat.fast import compiled
 from roofplat.framing.members import Grid, SectionFrames, scan
 from roofplat.framing.order import by_owner, stable_order
 from roofplat.framing.planes import ROOF_LINES, RoofLines
 from roofplat.framing.ragged import FloatArray, IntArray, lists_of, offsets, stack, take
 from roofplat.framing.walls import Walls
-from roofplat.placing.paths import TIE, Ways, blocked, no_ways, trace
+from roofplat.placing.loops import meet_nodes
+from roofplat.placing.paths import TIE, Ways, blocked, cheapest, no_ways, trace
 from roofplat.placing.scene import Boxes
 from roofplat.placing.slopes import SlopeBays
 from roofplat.rules import Rulebook
@@ -121,25 +122,15 @@ def find_slope_ways(
     u = np.concatenate([joined.u0, joined.u1, tip_u[wanted]])
     v = np.concatenate([joined.v0, joined.v1, tip_v[wanted]])
     section = np.concatenate([joined.section, joined.section, tip_section[wanted]])
-    node, line = _close_pairs(joined, u, v, tip_section[wanted], count)
-    du, dv = joined.u1 - joined.u0, joined.v1 - joined.v0
-    length = np.hypot(du, dv)
-    du, dv, length_ft = du[line], dv[line], length[line]
-    off_u, off_v = u[node] - joined.u0[line], v[node] - joined.v0[line]
-    at = (off_u * du + off_v * dv) / length_ft
-    gap = np.abs(off_u * dv - off_v * du) / length_ft
-    on = np.flatnonzero((gap <= _MEET_FT) & (at >= -_MEET_FT) & (at <= length_ft + _MEET_FT))
-    node, line, at = node[on], line[on], at[on]
+    length = np.hypot(joined.u1 - joined.u0, joined.v1 - joined.v0)
+    node, line, at = _meetings(joined, length, u, v, tip_section[wanted], count)
     # A tip's height is that of the line it stands on, the last of them; a node's own is that of its end.
     height = np.concatenate([joined.height0, joined.height1, np.zeros(wanted.size)])
     of_tip = np.flatnonzero(node >= 2 * ends)
-    of_tip = of_tip[np.argsort(line[of_tip])]
     under = line[of_tip]
     share = np.clip(at[of_tip] / length[under], 0.0, 1.0)
     height[node[of_tip]] = joined.height0[under] + share * (joined.height1 - joined.height0)[under]
 
-    order = by_owner(line, at, ends)
-    node, line = node[order], line[order]
     same = np.flatnonzero(line[1:] == line[:-1])
     tail, head, line = node[same], node[same + 1], line[same]
     clear = obstacles.grown(rules.number("obstacle.path_clear_ft"))
@@ -167,14 +158,52 @@ def find_slope_ways(
     sources = np.flatnonzero(joined.target)
     if not sources.size:
         return no_ways(tip_section.size)
-    distance, before, _ = dijkstra(graph, indices=sources, min_only=True, return_predecessors=True)
+    distance, before = cheapest(graph, sources, section)
     foot = 2 * ends + np.arange(wanted.size)
     gap_ft = np.zeros(wanted.size)
     return trace(u, v, distance, before, foot, wanted, gap_ft, tip_u, tip_v, tip_section.size, height)
 
 
+def _meetings(
+    lines: _Lines, length: FloatArray, u: FloatArray, v: FloatArray, tip_section: IntArray, count: int
+) -> tuple[IntArray, IntArray, FloatArray]:
+    """Nodes on each line of their section, line after line, in the order in which the line passes them.
+
+    Parameters
+    ----------
+    lines, length
+        Lines, ascending by section, and their lengths.
+    u, v
+        Nodes: the starts of the lines, their ends, then the tips.
+    tip_section, count
+        Section of each tip, ascending, and the number of sections.
+
+    Returns
+    -------
+    node, line, at
+        How far from the line's start each lies.
+    """
+    ends = lines.section.size
+    loop = compiled(meet_nodes)
+    if loop is not None:
+        first = offsets(np.bincount(lines.section, minlength=count))
+        tip_start = offsets(np.bincount(tip_section, minlength=count))
+        tip_u, tip_v = u[2 * ends :], v[2 * ends :]
+        return loop(first, lines.u0, lines.v0, lines.u1, lines.v1, length, tip_start, tip_u, tip_v, _MEET_FT)
+    node, line = _close_pairs(lines, length, u, v, tip_section, count)
+    du, dv = lines.u1 - lines.u0, lines.v1 - lines.v0
+    du, dv, length_ft = du[line], dv[line], length[line]
+    off_u, off_v = u[node] - lines.u0[line], v[node] - lines.v0[line]
+    at = (off_u * du + off_v * dv) / length_ft
+    gap = np.abs(off_u * dv - off_v * du) / length_ft
+    on = np.flatnonzero((gap <= _MEET_FT) & (at >= -_MEET_FT) & (at <= length_ft + _MEET_FT))
+    node, line, at = node[on], line[on], at[on]
+    order = by_owner(line, at, ends)
+    return node[order], line[order], at[order]
+
+
 def _close_pairs(
-    lines: _Lines, u: FloatArray, v: FloatArray, tip_section: IntArray, count: int
+    lines: _Lines, length: FloatArray, u: FloatArray, v: FloatArray, tip_section: IntArray, count: int
 ) -> tuple[IntArray, IntArray]:
     """Nodes and the lines of their section that they may lie on; those that do are all among them.
 
@@ -186,7 +215,7 @@ def _close_pairs(
     du, dv = lines.u1 - lines.u0, lines.v1 - lines.v0
     across = np.stack([dv, -du, du * lines.v0 - dv * lines.u0], axis=1)
     # Somewhat more than what is asked for, because of the last bits.
-    within = np.hypot(du, dv) * (_MEET_FT * 1.001)
+    within = length * (_MEET_FT * 1.001)
     ends = lines.section.size
     # At most two tips a section, one after the other; where there is none, a node far away.
     tip = np.full((count, 2), 2 * ends + tip_section.size)
