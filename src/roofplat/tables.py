@@ -20,6 +20,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pandera.pandas as pa
+import pyarrow as arrow
+import pyarrow.compute as compute
 import shapely
 
 __all__ = [
@@ -934,7 +936,13 @@ RECORD_TABLES: Mapping[str, Table] = {
 }
 # What a comparison of two states is made of; no build writes them.
 CHANGE_TABLES: Mapping[str, Table] = {table.name: table for table in (_CHANGES, _LADDER_MOVES)}
-_ALL_TABLES: Mapping[str, Table] = {**TABLES, **RANKING_TABLES, **DAY_TABLES, **RECORD_TABLES, **CHANGE_TABLES}
+_ALL_TABLES: Mapping[str, Table] = {
+    **TABLES,
+    **RANKING_TABLES,
+    **DAY_TABLES,
+    **RECORD_TABLES,
+    **CHANGE_TABLES,
+}
 
 
 @contextmanager
@@ -994,7 +1002,9 @@ def conform(
         plain = pd.DataFrame(series, copy=False)
     else:
         columns = checked_columns(name, frame)
-        if geometry is not None and _TRUSTED.get():
+        if geometry is not None and _ALL_TABLES[name].geometry:
+            if not _TRUSTED.get():
+                check_kinds(name, geometry_kinds(np.asarray(geometry)))
             return with_geometry(columns, geometry, crs)
         plain = pd.DataFrame(columns, copy=False)
     if not _ALL_TABLES[name].geometry:
@@ -1035,7 +1045,7 @@ def checked_columns(name: str, columns: Mapping[str, Any]) -> dict[str, Any]:
     [5.0]
     """
     typed = {
-        key: values
+        key: _plain(values.array if isinstance(values, pd.Series) else values)
         if str((values := columns[key]).dtype) == column.dtype
         else _typed_array(values, column.dtype)
         for key, column in _ALL_TABLES[name].columns.items()
@@ -1080,12 +1090,18 @@ def _is_sound(values: Any, column: Column) -> bool:
     """Whether a typed column holds what its table allows."""
     if column.dtype not in (_DATE, "category") and str(values.dtype) != column.dtype:
         return False
-    if column.required and pd.isna(values).any():
+    if not (column.required or column.allowed):
+        return True
+    if column.dtype != "str":
+        return not (column.required and pd.isna(values).any())
+    # Text is kept in Arrow arrays, which count missing values and compare words without making any.
+    text = arrow.array(values)
+    if column.required and text.null_count:
         return False
     if not column.allowed:
         return True
-    known = pd.array(values, copy=False)
-    return bool((known.isin(pd.array(column.allowed, dtype="str")) | pd.isna(known)).all())
+    known = compute.is_in(text, _kept_allowed(column.allowed))
+    return bool(compute.all(known, min_count=0).as_py())
 
 
 def with_geometry(
@@ -1148,8 +1164,12 @@ def _typed_array(values: Any, dtype: Dtype) -> Any:
         return pd.arrays.BooleanArray(values, np.zeros(values.shape, dtype=bool))
     if dtype == "Int64" and kind == "i":
         return pd.arrays.IntegerArray(values.astype(np.int64), np.zeros(values.shape, dtype=bool))
-    made = _typed(pd.Series(values), dtype).array
-    return made.to_numpy() if isinstance(made, pd.arrays.NumpyExtensionArray) else made
+    return _plain(_typed(pd.Series(values), dtype).array)
+
+
+def _plain(values: Any) -> Any:
+    """An array without pandas' wrapping of numpy's."""
+    return values.to_numpy() if isinstance(values, pd.arrays.NumpyExtensionArray) else values
 
 
 def _typed(values: pd.Series, dtype: Dtype) -> pd.Series:
@@ -1224,6 +1244,11 @@ def words(vocabulary: Sequence[str | None], codes: np.ndarray[Any, Any]) -> Any:
 @lru_cache(maxsize=_KEPT)
 def _kept_texts(vocabulary: tuple[str, ...]) -> pd.CategoricalDtype:
     return pd.CategoricalDtype(pd.Index(vocabulary, dtype="str"))
+
+
+@lru_cache(maxsize=_KEPT)
+def _kept_allowed(words: tuple[str, ...]) -> Any:
+    return arrow.array([*words, None], arrow.large_string())
 
 
 @lru_cache(maxsize=_KEPT)

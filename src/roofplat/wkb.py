@@ -259,8 +259,7 @@ class Packed:
 
     def geometry(self) -> npt.NDArray[np.object_]:
         """As shapely geometries, shape (n,)."""
-        made: npt.NDArray[np.object_] = shapely.from_wkb(self.column.to_numpy())
-        return made
+        return self.unpacked().geometry()
 
     def wkb(self) -> pa.Array:
         """As WKB, shape (n,)."""
@@ -272,8 +271,7 @@ class Packed:
 
     def bounds(self) -> FloatArray:
         """Least x and y and greatest x and y of each row, shape (n, 4); NaN for a row of no point."""
-        made: FloatArray = shapely.bounds(self.geometry())
-        return made
+        return self.unpacked().bounds()
 
     def run(self, start: int, stop: int) -> Packed:
         """Rows that lie together; nothing is copied."""
