@@ -13,15 +13,8 @@ import pytest
 import shapely
 
 from roofplat.publish.map_data import pack_part
-from roofplat.publish.map_parts import (
-    PackedPart,
-    block_texts,
-    late_of,
-    overview_text,
-    page_of,
-    places_of,
-    visit_bands,
-)
+from roofplat.publish.map_pages import block_texts, flatten_page, overview_text
+from roofplat.publish.map_parts import PackedPart, late_of, page_of, places_of, visit_bands
 from roofplat.publish.map_place import STEPS_PER_DEGREE
 from roofplat.publish.parts import Parts
 
@@ -34,12 +27,16 @@ def page_texts(tables: dict[str, Any], area: str | None = None, **frames: Any) -
     """The overview and the plans of the page of a district, or of one of its areas."""
     parts = Parts.of(tables)
     packed = [PackedPart.of(pack_part(part)) for part in parts]
-    late: dict[tuple[int, int], bytes] = {}
+    return texts_of(parts, packed, area, **frames)
+
+
+def texts_of(
+    parts: Parts, packed: list[PackedPart], area: str | None = None, **frames: Any
+) -> tuple[bytes, bytes]:
     page = page_of(packed, area)
-    overview = overview_text(
-        page, packed, late_of(parts, packed, {}), places_of(parts, packed), late, frames=frames, named=area
-    )
-    return overview, b"".join(block_texts(page, packed, late))
+    flat = flatten_page(page, packed, late_of(parts, packed, {}))
+    overview = overview_text(page, flat, packed, places_of(parts, packed), frames=frames, named=area)
+    return overview, b"".join(block_texts(page, flat, packed))
 
 
 def read_block(text: bytes) -> tuple[dict[str, Any], bytes]:

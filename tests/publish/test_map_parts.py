@@ -11,17 +11,11 @@ import pytest
 
 from roofplat.errors import LayerError
 from roofplat.publish.map_data import MAP_FILE, pack_part
-from roofplat.publish.map_parts import (
-    PackedPart,
-    block_texts,
-    late_of,
-    overview_text,
-    page_of,
-    places_of,
-)
+from roofplat.publish.map_pages import flatten_page
+from roofplat.publish.map_parts import PackedPart, late_of, page_of
 from roofplat.publish.parts import Parts, save_part
 
-from .test_map_data import ids_of, many, page_texts, read_blocks
+from .test_map_data import ids_of, many, page_texts, read_blocks, texts_of
 from .test_packing import read_column
 
 ONCE = ("ranking", "survey_next", "areas", "stations", "family_odds", "problems")
@@ -63,14 +57,9 @@ def parts(district: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) ->
     return Parts.open(folder, ["t0", "t1", "t2"], once, late)
 
 
-def texts_of(parts: Parts, area: str | None = None) -> tuple[bytes, bytes]:
+def tiled_texts(parts: Parts, area: str | None = None) -> tuple[bytes, bytes]:
     packed = [PackedPart.of(parts.file(number, MAP_FILE) or b"") for number in range(len(parts))]
-    texts: dict[tuple[int, int], bytes] = {}
-    page = page_of(packed, area)
-    overview = overview_text(
-        page, packed, late_of(parts, packed, {}), places_of(parts, packed), texts, frames={}, named=area
-    )
-    return overview, b"".join(block_texts(page, packed, texts))
+    return texts_of(parts, packed, area)
 
 
 def rows_of(overview: bytes, plans: bytes) -> dict[str, list[str]]:
@@ -97,7 +86,7 @@ def rows_of(overview: bytes, plans: bytes) -> dict[str, list[str]]:
 def test_a_page_of_tiles_has_the_rows_of_a_page_of_the_whole(
     district: dict[str, Any], parts: Parts, area: str | None
 ) -> None:
-    whole, tiled = rows_of(*page_texts(district, area)), rows_of(*texts_of(parts, area))
+    whole, tiled = rows_of(*page_texts(district, area)), rows_of(*tiled_texts(parts, area))
     assert whole.keys() == tiled.keys()
     assert len(whole["overview buildings"]) > 50
     for name, rows in whole.items():
@@ -106,7 +95,7 @@ def test_a_page_of_tiles_has_the_rows_of_a_page_of_the_whole(
 
 def test_shapes_of_tiles_lie_where_those_of_the_whole_lie(district: dict[str, Any], parts: Parts) -> None:
     found = []
-    for texts in (page_texts(district), texts_of(parts)):
+    for texts in (page_texts(district), tiled_texts(parts)):
         head, data, blocks = read_blocks(*texts)
         ids = ids_of(head, data)
         found.append(
@@ -130,8 +119,8 @@ def test_shapes_of_tiles_lie_where_those_of_the_whole_lie(district: dict[str, An
 
 
 def test_the_texts_of_an_area_are_those_of_the_district(parts: Parts) -> None:
-    _, plans = texts_of(parts)
-    overview, own = texts_of(parts, "North Side")
+    _, plans = tiled_texts(parts)
+    overview, own = tiled_texts(parts, "North Side")
     head, _, blocks = read_blocks(overview, own)
     starts = head["blocks"]["starts"]
     assert len(blocks) >= 3  # one of each tile at least
@@ -147,9 +136,7 @@ def test_a_part_that_is_not_that_of_the_tables_is_refused(district: dict[str, An
     others = district["buildings"].assign(building_id=district["buildings"]["building_id"].iloc[::-1].array)
     parts = Parts.of({**district, "buildings": others})
     with pytest.raises(LayerError, match="not those of the tables; build with --anew"):
-        overview_text(
-            page_of(packed), packed, late_of(parts, packed, {}), places_of(parts, packed), {}, frames={}
-        )
+        flatten_page(page_of(packed), packed, late_of(parts, packed, {}))
 
 
 def test_a_damaged_file_is_told_in_one_sentence(tmp_path: Path) -> None:

@@ -25,18 +25,8 @@ from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, asset, write_whole
 from roofplat.publish.map_data import MAP_FILE, PACKED_TABLES, pack_part
 from roofplat.publish.map_overview import overview_page
-from roofplat.publish.map_parts import (
-    PackedPart,
-    Page,
-    Places,
-    block_texts,
-    family_class,
-    group_of,
-    late_of,
-    overview_text,
-    page_of,
-    places_of,
-)
+from roofplat.publish.map_pages import block_texts, family_class, flatten_page, group_of, overview_text
+from roofplat.publish.map_parts import PackedPart, Page, Places, late_of, page_of, places_of
 from roofplat.publish.overrides import override_lines
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, leaflet_licence
 from roofplat.publish.parts import Parts
@@ -246,16 +236,16 @@ def write_maps(
     frames["ranked"] = (ranked or parts.count("ranking")) if "ranking" in parts.names else 0
     shell = _Shell.of(rules, ground)
     leaves = _leaves(title, _area_names(parts, held), held, most_buildings)
-    texts: dict[tuple[int, int], bytes] = {}
+    # Pages of areas that are one page together have its buildings.
+    whole = None if leaves[0].parts else flatten_page(leaves[0].page, held, late)
 
     def page_of_leaf(leaf: _Leaf) -> Iterable[bytes]:
         if leaf.parts:
             return [_overview_of(leaf, held, places, rules, ground).encode("utf-8")]
-        # Texts that a second page has as well are kept for it.
-        kept = {} if leaves[0].parts else texts
+        flat = whole or flatten_page(leaf.page, held, late)
         here = {**frames, "title": leaf.heading, "sheets": "sheets/" if leaf.area is None else "../sheets/"}
-        overview = overview_text(leaf.page, held, late, places, kept, frames=here, named=leaf.area)
-        return shell.page(leaf.heading, overview, block_texts(leaf.page, held, kept))
+        overview = overview_text(leaf.page, flat, held, places, frames=here, named=leaf.area)
+        return shell.page(leaf.heading, overview, block_texts(leaf.page, flat, held))
 
     return [write_whole(out / leaf.file, page_of_leaf(leaf)) for leaf in leaves]
 

@@ -196,6 +196,14 @@ class FlatLayer:
     columns: Mapping[str, FlatColumn]
     building: IntArray
 
+    def take(self, rows: IntArray) -> FlatLayer:
+        """The rows at some positions, in that order."""
+        return FlatLayer(
+            None if self.shapes is None else self.shapes.take(rows),
+            {name: column.take(rows) for name, column in self.columns.items()},
+            self.building[rows],
+        )
+
 
 def flat_columns(frame: Any, names: Sequence[str], rows: IntArray | None = None) -> dict[str, FlatColumn]:
     """Some columns of a table taken apart, those that there are; of some of the rows, in their order."""

@@ -1,17 +1,14 @@
-"""Pages of the map out of packed parts: the overview of some blocks, and their texts one after the other.
+"""Packed parts read back, the pages that their blocks make, and what all pages need beside them.
 
-In: parts as `map_data.pack_part` packed them, in memory or in files; what is known of the whole district
-    alone.
-Out: for each page the text of its overview, and the texts of its blocks, as they go into the page.
-
-A block has three texts: what is drawn and what is read, made with its part, and what is only known when all
-parts are done: odds, ranks, the list of roofs to survey next, sheets.
+In: parts as `map_data.pack_part` packed them, in memory or in files; the tables of a build, part after part.
+Out: `PackedPart` and `Page`; `Late`, what is only known of the whole district; `Places`, what belongs to no
+    building. `map_pages.py` writes pages out of them.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
@@ -27,32 +24,27 @@ from roofplat.errors import LayerError
 from roofplat.framing.ragged import offsets
 from roofplat.publish.map_data import (
     FREE_COLUMNS,
-    OVERVIEW_COLUMNS,
-    PLAN_LAYERS,
     FlatLayer,
     flat_columns,
     shapes_from_arrow,
 )
-from roofplat.publish.map_overview import Group
-from roofplat.publish.map_place import STEPS_PER_DEGREE, degrees_to_steps, steps_in
-from roofplat.publish.map_shapes import FlatShapes, flatten_shapes
-from roofplat.publish.packing import Each, pack_block, pack_blocks, write_blocks
+from roofplat.publish.map_place import degrees_to_steps, steps_in
+from roofplat.publish.map_shapes import flatten_shapes
 from roofplat.publish.parts import Parts
-from roofplat.rules import Rulebook
 
 __all__ = [
+    "CARD_LATE",
+    "OVERVIEW_LATE",
+    "PANDAS",
     "Late",
     "PackedPart",
     "Page",
     "Places",
-    "block_texts",
-    "family_class",
-    "group_of",
     "late_of",
-    "overview_text",
     "page_of",
     "places_of",
     "visit_bands",
+    "words_equal",
 ]
 
 IntArray = npt.NDArray[np.int64]
@@ -76,8 +68,8 @@ _RANKING_COLUMNS = (
 _VISIT_STEPS = (25, 100)
 # Of that list: what it is called there, and on the card.
 _VISIT_COLUMNS: Mapping[str, str] = {"order": "visit_order", "reason": "visit_why"}
-_OVERVIEW_LATE = ("p_lightweight", *_RANK_COLUMNS, "visit_band")
-_CARD_LATE = (*_ODDS_COLUMNS, *_RANKING_COLUMNS, *_VISIT_COLUMNS.values(), "sheet")
+OVERVIEW_LATE = ("p_lightweight", *_RANK_COLUMNS, "visit_band")
+CARD_LATE = (*_ODDS_COLUMNS, *_RANKING_COLUMNS, *_VISIT_COLUMNS.values(), "sheet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +202,7 @@ class Places:
     def in_box(self, box: npt.NDArray[np.float64] | None, named: str) -> dict[str, FlatLayer]:
         """The rows whose box meets a box; without one, the box of the area of a name."""
         if box is None:
-            around = self.boxes["areas"][_words_equal(self.layers["areas"], named)]
+            around = self.boxes["areas"][words_equal(self.layers["areas"], named)]
             if len(around):
                 box = np.concatenate([around[:, :2].min(axis=0), around[:, 2:].max(axis=0)])
         found = {}
@@ -219,13 +211,7 @@ class Places:
             near = np.zeros(len(west), dtype=bool)
             if box is not None:
                 near = (west <= box[2]) & (east >= box[0]) & (south <= box[3]) & (north >= box[1])
-            rows = np.flatnonzero(near)
-            assert layer.shapes is not None  # noqa: S101  places have shapes
-            found[name] = FlatLayer(
-                layer.shapes.take(rows),
-                {column: values.take(rows) for column, values in layer.columns.items()},
-                layer.building[rows],
-            )
+            found[name] = layer.take(np.flatnonzero(near))
         return found
 
 
@@ -259,46 +245,6 @@ class Page:
             )
             for page in pages
         ]
-
-
-def group_of(
-    page: Page,
-    packed: Sequence[PackedPart],
-    places: Places,
-    rules: Rulebook,
-    *,
-    name: str,
-    link: str,
-    area: str | None,
-) -> Group:
-    """What an overview says of a page, and its outline: that of a dispatch area, or boxes of its parts."""
-    classes = dict.fromkeys(("lightweight", "not lightweight", "unknown"), 0)
-    surveyed, boxes = 0, []
-    for number, blocks in page.blocks:
-        told = packed[number].head["blocks"]
-        for family, counts in told["families"].items():
-            classes[family_class(rules, family)] += sum(counts[block] for block in blocks)
-        surveyed += sum(told["surveyed"][block] for block in blocks)
-        around = np.array([told["boxes"][block] for block in blocks], dtype=np.int64)
-        boxes.append(np.concatenate([around[:, :2].min(axis=0), around[:, 2:].max(axis=0)]))
-    outline = None
-    if area is not None:
-        areas = places.layers["areas"]
-        rows = np.flatnonzero(_words_equal(areas, area))
-        if len(rows) and areas.shapes is not None:
-            outline = areas.shapes.take(rows)
-    buildings = page.buildings(packed)
-    return Group(
-        name, link, buildings, surveyed, classes, _boxes_drawn(boxes) if outline is None else outline
-    )
-
-
-def family_class(rules: Rulebook, family: str) -> str:
-    """Whether a roof family is lightweight, in the words of the page."""
-    known = rules.families.get(family)
-    return {True: "lightweight", False: "not lightweight", None: "unknown"}[
-        None if known is None else known.lightweight
-    ]
 
 
 def late_of(parts: Parts, packed: Sequence[PackedPart], sheets: Mapping[str, str]) -> Late:
@@ -341,7 +287,7 @@ def places_of(parts: Parts, packed: Sequence[PackedPart]) -> Places:
             tables = [found for part in packed if (found := part.section(name)) is not None]
             if tables:
                 table = pa.concat_tables(tables, promote_options="permissive")
-                columns = flat_columns(table.to_pandas(types_mapper=_PANDAS.get), FREE_COLUMNS[name])
+                columns = flat_columns(table.to_pandas(types_mapper=PANDAS.get), FREE_COLUMNS[name])
                 layers[name] = FlatLayer(shapes_from_arrow(table), columns, np.full(len(table), -1))
                 continue
         elif name in held:
@@ -365,107 +311,6 @@ def places_of(parts: Parts, packed: Sequence[PackedPart]) -> Places:
         assert layer.shapes is not None  # noqa: S101  places have shapes
         boxes[name] = layer.shapes.boxes(np.arange(len(layer.shapes.kind) + 1))
     return Places(layers, boxes)
-
-
-def late_texts(late: Late, rows: IntArray, starts: IntArray) -> list[bytes]:
-    """What is only known of the whole district, of some blocks of buildings."""
-    columns = flat_columns(late.of(rows), _CARD_LATE)
-    heads = {name: column.head(starts) for name, column in columns.items()}
-    details = {"rows": Each(np.diff(starts).tolist()), "columns": heads}
-    return pack_blocks({"layers": {"details": details}}, len(starts) - 1)
-
-
-def block_texts(
-    page: Page, packed: Sequence[PackedPart], late: Mapping[tuple[int, int], bytes]
-) -> Iterator[bytes]:
-    """The three texts of each block of a page, one block after the other."""
-    for number, blocks in page.blocks:
-        for block, (drawn, words) in zip(blocks, packed[number].texts(blocks), strict=True):
-            yield drawn
-            yield words
-            yield late[number, block]
-
-
-def overview_text(
-    page: Page,
-    packed: Sequence[PackedPart],
-    late: Late,
-    places: Places,
-    late_by_block: dict[tuple[int, int], bytes],
-    *,
-    frames: Mapping[str, Any],
-    named: str | None = None,
-) -> bytes:
-    """Pack the overview of a page, with `frames` in its head.
-
-    Parameters
-    ----------
-    page
-        The blocks that it has.
-    packed, late, places
-        What is known.
-    late_by_block
-        Late texts by part and block: those that are missing are made and put there.
-    frames
-        What the page says beside the data: title, families, scenario ...
-    named
-        The dispatch area that it is of; None for all of the district, with every place.
-
-    Returns
-    -------
-    bytes
-        ASCII. The overview says where each text of the blocks begins, which buildings a block holds, and the
-        box around all that is drawn of them.
-    """
-    tables, rows_of, firsts, boxes, lengths = [], [], [0], [], [0]
-    layer_rows = dict.fromkeys(PLAN_LAYERS, 0)
-    for number, blocks in page.blocks:
-        part = packed[number]
-        counts, chosen = part.counts(), np.array(blocks, dtype=np.int64)
-        starts = offsets(counts)
-        own = np.concatenate([np.arange(starts[block], starts[block + 1]) for block in chosen])
-        table = part.section("buildings")
-        assert table is not None  # noqa: S101  every part has it
-        tables.append(table if len(own) == len(table) else table.take(own))
-        rows = np.asarray(tables[-1].column("row")) + late.first[number]
-        rows_of.append(rows)
-        cuts = offsets(counts[chosen])
-        missing = [place for place, block in enumerate(blocks) if (number, block) not in late_by_block]
-        if missing:
-            made = late_texts(
-                late,
-                np.concatenate([rows[cuts[place] : cuts[place + 1]] for place in missing]),
-                offsets(counts[chosen[missing]]),
-            )
-            late_by_block |= {
-                (number, blocks[place]): text for place, text in zip(missing, made, strict=True)
-            }
-        told = part.head["blocks"]
-        for place, block in enumerate(blocks):
-            firsts.append(firsts[-1] + int(counts[chosen[place]]))
-            boxes += told["boxes"][block]
-            drawn, words = told["texts"][2 * block : 2 * block + 2]
-            for length in (drawn, words, len(late_by_block[number, block])):
-                lengths.append(lengths[-1] + length)
-            for name, rows_in in part.head["rows"].items():
-                layer_rows[name] += rows_in[block]
-    buildings = _building_layer(tables, rows_of, late)
-    box = _box_of(buildings)
-    around = places.layers if named is None else places.in_box(box, named)
-    if box is None:
-        box = _box_of(around["areas"])
-    layers = {"buildings": buildings, **around}
-    heads = {name: _layer_head(layer) for name, layer in layers.items()}
-    ((written, data),) = write_blocks(heads, 1)
-    head = {
-        **frames,
-        "steps_per_degree": STEPS_PER_DEGREE,
-        "bounds": None if box is None else _degrees(box),
-        "layers": written,
-        "plan_layers": layer_rows,
-        "blocks": {"buildings": firsts, "boxes": boxes, "starts": lengths},
-    }
-    return pack_block(head, data)
 
 
 def visit_bands(order: pd.Series) -> pd.Series:
@@ -493,58 +338,11 @@ def page_of(packed: Sequence[PackedPart], area: str | None = None) -> Page:
     return Page(chosen)
 
 
-_PANDAS: Mapping[Any, Any] = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}
+PANDAS: Mapping[Any, Any] = {pa.int64(): pd.Int64Dtype(), pa.bool_(): pd.BooleanDtype()}
 
 
-def _building_layer(tables: Sequence[pa.Table], rows: Iterable[IntArray], late: Late) -> FlatLayer:
-    if not tables:
-        empty = {name: pd.Series([], dtype="str") for name in (*OVERVIEW_COLUMNS, *_OVERVIEW_LATE)}
-        nothing = flatten_shapes(np.array([], dtype=object)).in_steps(degrees_to_steps)
-        return FlatLayer(nothing, flat_columns(empty, tuple(empty)), np.array([], dtype=np.int64))
-    table = pa.concat_tables(tables, promote_options="permissive")
-    row = np.concatenate([*rows])
-    plain = table.select([name for name in OVERVIEW_COLUMNS if name in table.column_names])
-    columns = {**plain.to_pandas(types_mapper=_PANDAS.get), **late.of(row)}
-    if not (np.asarray(columns["building_id"], dtype=object) == late.ids[row]).all():
-        raise LayerError("The parts of the map are not those of the tables; build with --anew.")
-    shown = (*OVERVIEW_COLUMNS, *_OVERVIEW_LATE)
-    return FlatLayer(shapes_from_arrow(table), flat_columns(columns, shown), np.full(len(row), -1))
-
-
-def _layer_head(layer: FlatLayer) -> dict[str, Any]:
-    assert layer.shapes is not None  # noqa: S101  layers of the overview have shapes
-    rows = len(layer.shapes.kind)
-    whole = np.array([0, rows])
-    return {
-        "shapes": layer.shapes.head(whole),
-        "rows": rows,
-        "columns": {name: column.head(whole) for name, column in layer.columns.items()},
-    }
-
-
-def _box_of(layer: FlatLayer) -> npt.NDArray[np.float64] | None:
-    """The box around a layer, in steps; None of nothing."""
-    if layer.shapes is None or not len(layer.shapes.xy):
-        return None
-    return np.concatenate([layer.shapes.xy.min(axis=0), layer.shapes.xy.max(axis=0)]).astype(np.float64)
-
-
-def _degrees(box: npt.NDArray[np.float64]) -> list[list[float]]:
-    west, south, east, north = (box / STEPS_PER_DEGREE).tolist()
-    return [[south, west], [north, east]]
-
-
-def _boxes_drawn(boxes: Sequence[IntArray]) -> FlatShapes:
-    """Boxes as one polygon each."""
-    count = len(boxes)
-    edges = np.array(boxes, dtype=np.int64).reshape(count, 4)
-    each = np.arange(count + 1)
-    return FlatShapes(
-        np.full(count, 2, dtype=np.int64), each, 4 * each, edges[:, [0, 1, 2, 1, 2, 3, 0, 3]].reshape(-1, 2)
-    )
-
-
-def _words_equal(layer: FlatLayer, word: str) -> npt.NDArray[np.bool_]:
+def words_equal(layer: FlatLayer, word: str) -> npt.NDArray[np.bool_]:
+    """Which rows of a layer have a name."""
     column = layer.columns["name"]
     if column.words is None:
         return np.zeros(len(column.values), dtype=bool)
