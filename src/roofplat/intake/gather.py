@@ -44,6 +44,7 @@ __all__ = [
     "fault_rows",
     "layer_names",
     "make_inputs",
+    "named_buildings",
     "open_layer",
     "overhead_lines",
     "part_names",
@@ -381,7 +382,7 @@ def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: C
     )
     table: dict[str, Any] = {
         "feature": pd.Series(layer.feature, index=layer.rows.index, dtype="str"),
-        "building_id": _building_ids(layer, source),
+        "building_id": named_buildings(layer, source),
         "note": own.pop("note", said.get("note", pd.Series(None, index=layer.rows.index, dtype="str"))),
         "seen_on": _date(said),
         "gone": gone.fillna(False).astype("boolean"),
@@ -565,7 +566,7 @@ def _areas(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.
 def _sections(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer, columns = house_columns(_layer(given), given.source, rules)
     layer = outlines(move(layer, working_crs))
-    frame = _frame(layer, {"building_id": _building_ids(layer, given.source), "basis": "drawn"})
+    frame = _frame(layer, {"building_id": named_buildings(layer, given.source), "basis": "drawn"})
     attributes = columns[layer.kept].reset_index(drop=True)
     return layer, _parts(layer, _with(frame, attributes))
 
@@ -577,7 +578,7 @@ def _dividing_lines(given: Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataF
 
 def _fires(given: Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
     layer = points(move(_layer(given), working_crs))
-    return layer, _parts(layer, _frame(layer, {"building_id": _building_ids(layer, given.source)}))
+    return layer, _parts(layer, _frame(layer, {"building_id": named_buildings(layer, given.source)}))
 
 
 def _obstacles(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
@@ -820,7 +821,8 @@ def _renamed(
     return layer.mend(again, "duplicate_id", words, "Give every footprint its own id.", "warning"), names
 
 
-def _building_ids(layer: Layer, source: LayerSource) -> pd.Series[Any]:
+def named_buildings(layer: Layer, source: LayerSource) -> pd.Series[Any]:
+    """The building that each drawn section or fire spot names, missing where it names none; shape (n,)."""
     # `id` names the drawn feature itself, so only a column of its own can name the building.
     ids = keys_of(layer, source.model_copy(update={"id": None}), explicit=True)
     return pd.Series(None, index=layer.rows.index, dtype="str") if ids is None else _text(ids)

@@ -57,6 +57,8 @@ class Layer:
         there. None where all do.
     names
         Ids as they were made unique among all rows of the file, where that was done before.
+    kept_names
+        Ids that the record of surveys gives instead, missing where it gives no other.
     """
 
     label: str
@@ -73,6 +75,7 @@ class Layer:
     row: npt.NDArray[np.int64] | None = None
     home: BoolArray | None = None
     names: pd.Series[Any] | None = None
+    kept_names: pd.Series[Any] | None = None
 
     def numbers(self) -> npt.NDArray[np.int64]:
         """Return the row numbers in the file, from 1, shape (n,)."""

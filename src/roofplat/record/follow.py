@@ -24,7 +24,7 @@ from roofplat.record.store import RecordTables
 from roofplat.rules import Rulebook
 from roofplat.tables import problem_rows
 
-__all__ = ["follow", "follow_drawn", "on_footprints"]
+__all__ = ["follow", "follow_drawn", "named_by_record", "on_footprints"]
 
 
 def follow(observations: pd.DataFrame, lineage: pd.DataFrame) -> pd.DataFrame:
@@ -128,19 +128,36 @@ def on_footprints(
         demolished=_demolished(_as_of_today(record, record.lineage).current),
     )
     changed = pd.concat([record.lineage, lineage], ignore_index=True) if len(record.lineage) else lineage
-    problems = [inputs.problems, matching_problems(own, ids, lineage, record.lineage, offset_ft)]
+    told = matching_problems(own, ids, lineage, record.lineage, offset_ft)
+    named = replace(inputs, problems=pd.concat([inputs.problems, told], ignore_index=True))
+    return named_by_record(named, ids), _as_of_today(record, changed), lineage
+
+
+def named_by_record(inputs: Inputs, ids: pd.Series) -> Inputs:
+    """Put the ids of the record on footprints, and on all that speaks of them.
+
+    Parameters
+    ----------
+    inputs
+        Under the ids of the footprint file.
+    ids
+        Those of the record, in the order of the footprints, shape (n,).
+
+    Returns
+    -------
+    Inputs
+        As from `on_footprints`.
+    """
+    own = inputs.footprints["building_id"].astype("str")
+    problems = [inputs.problems]
     attributes = tuple(_keyed(source, own, ids, problems) for source in inputs.attributes)
-    return (
-        replace(
-            inputs,
-            footprints=_with_ids(footprints, ids),
-            attributes=attributes,
-            sections=_renamed(inputs.sections, own, ids),
-            fires=_renamed(inputs.fires, own, ids),
-            problems=pd.concat(problems, ignore_index=True),
-        ),
-        _as_of_today(record, changed),
-        lineage,
+    return replace(
+        inputs,
+        footprints=_with_ids(inputs.footprints, ids),
+        attributes=attributes,
+        sections=_renamed(inputs.sections, own, ids),
+        fires=_renamed(inputs.fires, own, ids),
+        problems=pd.concat(problems, ignore_index=True),
     )
 
 
@@ -202,6 +219,9 @@ def _demolished(current: pd.DataFrame) -> list[str]:
 
 
 def _with_ids(footprints: gpd.GeoDataFrame, ids: pd.Series) -> gpd.GeoDataFrame:
+    if "file_id" in footprints:
+        # They have the ids of the record already.
+        return footprints
     named = footprints.assign(building_id=ids.astype("str"))
     named.insert(1, "file_id", footprints["building_id"].astype("str"))
     return named

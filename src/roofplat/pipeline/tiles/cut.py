@@ -11,6 +11,7 @@ as Parquet can hold them, each to the tile that it is at home in and to those th
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 import json
 import shutil
@@ -30,6 +31,7 @@ from roofplat.intake.gather import FAR, compare_boxes, fault_code, plain_sources
 from roofplat.intake.release import release_name
 from roofplat.pipeline.tiles.boxes import around
 from roofplat.pipeline.tiles.grid import codes_of, cut_squares
+from roofplat.pipeline.tiles.kept import hold_record, told_layers, write_record
 from roofplat.pipeline.tiles.narrow import Narrow, hold_layer, working_boxes
 from roofplat.pipeline.tiles.seen import see
 from roofplat.pipeline.tiles.spread import spread
@@ -74,6 +76,7 @@ def cut_district(
     *,
     tile_buildings: int,
     report: Callable[[str], None],
+    as_of: datetime.date | None = None,
 ) -> Cut:
     """Cut a district into tiles of so many buildings at most.
 
@@ -92,6 +95,8 @@ def cut_district(
         Buildings at home in a tile at most.
     report
         Called with a line of progress.
+    as_of
+        The record of surveys as it was at the end of that day; None is all of it.
 
     Returns
     -------
@@ -125,7 +130,9 @@ def cut_district(
         squares = cut_squares(codes_of(*middle[outline.kept].T), tile_buildings)
         names = squares.names()
         report(f"Cutting {outline.count} buildings into {len(names)} tiles")
-        sight = see(layers, squares, working_crs, rules, ground, held, tall_ft={})
+        release = release_name(district.footprints.file, district.footprints.layer)
+        kept = hold_record(district, outline, rules, working_crs, release, as_of)
+        sight = see(layers, squares, working_crs, rules, ground, held, record=kept)
         rows = sight.places
         sums: dict[str, list[str]] = {name: [] for name in names}
         for layer in layers:
@@ -133,9 +140,20 @@ def cut_district(
                 for name in names if tile == "" else [tile]:
                     sums[name].append(f"{layer.role} {digest}")
         told = {layer.role: _told(layer) for layer in layers}
-        settings = {"working_crs": working_crs.to_wkt(), "layers": _by_row(told)}
+        settings = {"working_crs": working_crs.to_wkt(), "layers": _by_row(told), "record": None}
+        said: dict[str, Any] = {}
+        if kept is not None:
+            settings["record"] = told_layers(kept)
+            ids = [set(sight.names.iloc[known].dropna()) for known in sight.buildings]
+            for name, digest in write_record(kept, rows, names, ids, fresh).items():
+                sums[name].append(f"record {digest}")
+            of_building = dict(zip(sight.names, sight.tile, strict=True))
+            where = kept.problems["feature"].map(of_building).fillna(0).astype("int64")
+            said = {names[tile]: part.to_dict("list") for tile, part in kept.problems.groupby(where)}
         digests = {
-            name: _sum(json.dumps([settings, sorted(sums[name]), told if name == names[0] else None]))
+            name: _sum(
+                json.dumps([settings, sorted(sums[name]), told if name == names[0] else None, said.get(name)])
+            )
             for name in names
         }
         home = np.bincount(rows[outline.role].tile[rows[outline.role].home], minlength=len(names))
@@ -146,7 +164,9 @@ def cut_district(
         written = {
             **settings,
             "layers": told,
-            "release": release_name(district.footprints.file, district.footprints.layer),
+            "release": release,
+            "as_of": None if as_of is None else as_of.isoformat(),
+            "said": said,
             "tiles": [{**asdict(tile), "digest": digests[tile.name]} for tile in tiles],
         }
         shutil.rmtree(folder / "sources", ignore_errors=True)

@@ -25,7 +25,7 @@ from roofplat.district import FootprintSource, LayerSource
 from roofplat.errors import LayerError
 from roofplat.intake.columns import house_columns, ids_made, joined_by_key, key_choices, made_ids
 from roofplat.intake.crs import outside_of
-from roofplat.intake.gather import overhead_lines
+from roofplat.intake.gather import named_buildings, overhead_lines
 from roofplat.intake.layer import BoolArray, Layer, Severity
 from roofplat.intake.look import Look, look, require
 from roofplat.intake.raw import GEOMETRY, RawForm, raw_frame, raw_rows, raw_shapes
@@ -43,6 +43,8 @@ CLOSED = "__closed__"
 Remark = tuple[str, str, str, Severity]
 # Layers that say how high a building is, and where.
 _WITH_HEIGHTS = ("footprints", "attributes", "sections")
+# Layers whose features may name their building.
+_NAMING = ("sections", "fires")
 _HEIGHT_FIELDS = ("height_ft", "storeys", "roof_height_ft", "roof_shape")
 
 
@@ -74,6 +76,8 @@ class Narrow:
     tall_ft
         How high the roof edge of a building may be by what each row says, 0 where it says nothing; shape
         (n,), of footprints, sections and attributes alone.
+    named
+        The building that each feature names, shape (n,); of sections and fire spots alone.
     count
         n.
     """
@@ -92,6 +96,7 @@ class Narrow:
     ids: pd.Series[Any] | None = None
     lines: BoolArray | None = None
     tall_ft: npt.NDArray[np.float32] | None = None
+    named: pd.Series[Any] | None = None
     count: int = 0
 
     @property
@@ -104,7 +109,7 @@ class Narrow:
         self.fault = fault
         self.count = 0
         self.boxes, self.kept, self.ids = np.empty((0, 4)), np.empty(0, dtype=bool), None
-        self.lines = self.tall_ft = None
+        self.lines = self.tall_ft = self.named = None
 
 
 def hold_layer(role: str, source: LayerSource, folder: Path, rules: Rulebook) -> Narrow:
@@ -171,6 +176,7 @@ def _hold(layer: Narrow, found: Look, rules: Rulebook) -> None:
     kept: list[BoolArray] = []
     lines: list[BoolArray] = []
     tall: list[npt.NDArray[np.float32]] = []
+    named: list[pd.Series[Any]] = []
     edges = 0
     choices: list[list[pd.Series[Any]]] = []
     filled: list[bool] = []
@@ -201,6 +207,8 @@ def _hold(layer: Narrow, found: Look, rules: Rulebook) -> None:
             _choose(choices, filled, key_choices(one, source, explicit=joined_by_key(source)))
             if layer.role.startswith("obstacles"):
                 lines.append(overhead_lines(one, source, rules))
+            if layer.role in _NAMING:
+                named.append(_named(one, source))
             if layer.role.startswith(_WITH_HEIGHTS):
                 heights, count = _heights_ft(one, source, rules)
                 tall.append(heights)
@@ -220,6 +228,7 @@ def _hold(layer: Narrow, found: Look, rules: Rulebook) -> None:
     layer.form = rows.form
     layer.lines = np.concatenate(lines) if lines else None
     layer.tall_ft = np.concatenate(tall) if tall else None
+    layer.named = pd.concat(named, ignore_index=True) if named else None
     _identify(layer, found, choices)
     for remark in reader_remarks(rows.remarks):
         words = f"The reader says: {remark}."
@@ -245,6 +254,13 @@ def _hold(layer: Narrow, found: Look, rules: Rulebook) -> None:
     outside = outside_of(found.label, found.driver, layer.crs, layer.boxes, layer.kept)
     layer.kept = layer.kept & ~outside
     layer.boxes[~layer.kept] = np.nan
+
+
+def _named(layer: Layer, source: LayerSource) -> pd.Series[Any]:
+    try:
+        return named_buildings(layer, source)
+    except LayerError:
+        return pd.Series(None, index=layer.rows.index, dtype="str")
 
 
 def _heights_ft(layer: Layer, source: LayerSource, rules: Rulebook) -> tuple[npt.NDArray[np.float32], int]:

@@ -41,11 +41,13 @@ from roofplat.intake.read import points_of_table, start_layer
 from roofplat.intake.repair import flatten
 from roofplat.intake.roof_form import EDGE
 from roofplat.pipeline.tiles.cut import roles_of, told_of
+from roofplat.pipeline.tiles.kept import record_of_tile
 from roofplat.pipeline.tiles.narrow import CLOSED
 from roofplat.pipeline.tiles.seen import WHOLE
-from roofplat.pipeline.tiles.spread import FEATURE, HOME, ID, NAME, ROW
+from roofplat.pipeline.tiles.spread import FEATURE, HOME, ID, NAME, RECORD, ROW
+from roofplat.record.follow import named_by_record
 from roofplat.rules import Rulebook
-from roofplat.tables import join_problems, problem_rows
+from roofplat.tables import empty, join_problems, problem_rows
 
 __all__ = ["TileInputs", "read_tile"]
 
@@ -96,7 +98,7 @@ def read_tile(
     tile
         The name of a tile.
     as_of
-        The record as it was at the end of that day; None is all of it.
+        The day that the district was cut with.
 
     Returns
     -------
@@ -105,7 +107,7 @@ def read_tile(
     Raises
     ------
     LayerError
-        The folder holds no cut, or files of it are gone.
+        The folder holds no cut, or one with the record of another day.
     """
     told = told_of(folder)
     if tile not in {entry["name"] for entry in told["tiles"]}:
@@ -141,8 +143,31 @@ def read_tile(
     home = pd.Index(inputs.footprints["building_id"][footprints.home[footprints.kept]])
     problems = _problems(by_role, told["layers"], first=first)
     counts = _counts(by_role, first=first)
-    del as_of
-    return TileInputs(replace(inputs, problems=problems, counts=counts), home, own, problems, counts)
+    inputs = replace(inputs, problems=problems, counts=counts)
+    if told["record"] is not None:
+        if told["as_of"] != (None if as_of is None else as_of.isoformat()):
+            raise LayerError(f"{folder} was cut with the record of another day; build the district again.")
+        if footprints.kept_names is not None:
+            inputs, home = _named(inputs, own, home, footprints.kept_names[footprints.kept])
+        said = pd.DataFrame(told["said"].get(tile, {}), columns=list(problems.columns)).astype("str")
+        inputs = replace(inputs, problems=join_problems([inputs.problems, said]))
+        inputs, own = record_of_tile(inputs, own, home, told["record"], folder / "sources", tile, rules)
+    return TileInputs(inputs, home, own, inputs.problems, inputs.counts)
+
+
+def _named(
+    inputs: Inputs, own: Mapping[str, frozenset[str]], home: pd.Index, ids: pd.Series
+) -> tuple[Inputs, pd.Index]:
+    """Inputs and buildings at home under the ids of the record; `ids` are missing where it has no other."""
+    file_ids = inputs.footprints["building_id"]
+    kept = ids.reset_index(drop=True).fillna(file_ids).astype("str")
+    named = named_by_record(replace(inputs, problems=empty("problems")), kept)
+    said = named.problems
+    mine = [
+        feature in own.get(layer, ()) for layer, feature in zip(said["layer"], said["feature"], strict=True)
+    ]
+    problems = join_problems([inputs.problems, said[pd.Series(mine, index=said.index, dtype=bool)]])
+    return replace(named, problems=problems), pd.Index(kept[file_ids.isin(home)])
 
 
 def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path, tile: str) -> Given:
@@ -155,7 +180,7 @@ def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path,
         path = folder / "schemas" / f"{role}.parquet"
     # Threads of its own are not worth their while: tiles are many and small.
     table = pq.read_table(path, use_threads=False)
-    own = [name for name in (ROW, FEATURE, ID, NAME, HOME, CLOSED) if name in table.column_names]
+    own = [name for name in (ROW, FEATURE, ID, NAME, RECORD, HOME, CLOSED) if name in table.column_names]
     frame = raw_frame(
         table.drop_columns(own), RawForm(**{key: tuple(of) for key, of in told["form"].items()})
     )
@@ -178,6 +203,8 @@ def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path,
     if NAME in table.column_names:
         names = table.column(NAME).to_pandas().astype("string")
         layer = replace(layer, names=names.fillna(layer.ids))
+    if RECORD in table.column_names:
+        layer = replace(layer, kept_names=table.column(RECORD).to_pandas().astype("string"))
     if crs is None:
         return Given(source, layer)
     if told["driver"] == "CSV":

@@ -20,7 +20,7 @@ Boxes decide, so that a little more is seen than has to be.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,7 @@ from roofplat.pipeline.reach import reach_ft, street_reach_ft
 from roofplat.pipeline.tiles.boxes import BoxIndex, around, grown
 from roofplat.pipeline.tiles.chains import Chains, chains_of, settled_names
 from roofplat.pipeline.tiles.grid import Squares, codes_of
+from roofplat.pipeline.tiles.kept import DRAWN, LOG, Kept, drawn_layer, replaced_chains
 from roofplat.pipeline.tiles.narrow import Narrow
 from roofplat.pipeline.tiles.spread import Places
 from roofplat.rules import Rulebook
@@ -48,6 +49,7 @@ FloatArray = npt.NDArray[np.float64]
 
 WHOLE = ("areas", "stations")
 """Layers of which every tile reads all rows."""
+_NO_ROWS = np.empty(0, dtype=np.int64)
 # How many streets near a building are looked at for the nearest.
 _STREETS = 8
 # Places that a tile has among the hashes of texts that belong nowhere.
@@ -65,18 +67,16 @@ class Sight:
     buildings
         By tile the rows of the footprints of which everything has to be known.
     names
-        The ids of all footprints as they are if they are kept, shape (n,).
+        The ids of all footprints as they are if they are kept, those of the record where there is one; shape
+        (n,).
     tile
         The tile that each footprint is at home in, shape (n,).
-    windows
-        By tile the box that these buildings span, shape (t, 4), working CRS.
     """
 
     places: Mapping[str, Places]
     buildings: Sequence[IntArray]
     names: pd.Series[Any]
     tile: IntArray
-    windows: FloatArray
 
 
 def see(
@@ -87,7 +87,7 @@ def see(
     ground: Ground,
     folder: Path,
     *,
-    tall_ft: Mapping[str, float],
+    record: Kept | None = None,
 ) -> Sight:
     """Find out who sees what.
 
@@ -101,13 +101,15 @@ def see(
         The settings in force.
     folder
         For files while the work goes on.
-    tall_ft
-        Heights that the record of surveys tells of buildings, by id.
+    record
+        The record of surveys, where there is one.
 
     Returns
     -------
     Sight
     """
+    if record is not None:
+        layers = [*layers, drawn_layer(record, folder)]
     outline = layers[0]
     units_per_ft = rules.number("ground.foot_m") / working_crs.axis_info[0].unit_conversion_factor
     index = {
@@ -118,18 +120,37 @@ def see(
     home = {outline.role: _homes(outline, squares)}
     chains = chains_of(outline, index[outline.role], home[outline.role], folder)
     changed = settled_names(outline, chains, rules, working_crs, ground)
-    names = _ids(outline).copy()
-    names.loc[changed.index] = changed
+    own_names = _ids(outline).copy()
+    own_names.loc[changed.index] = changed
+    names = own_names
+    if record is not None:
+        names = own_names.copy()
+        names.loc[record.ids.index] = record.ids
+
+    def keyed_by(keys: pd.Series[Any], of_file: bool) -> _Keyed:
+        return _Keyed(keys, own_names if of_file else names, names, home[outline.role], squares)
+
     keyed = {
-        layer.role: _Keyed(layer, names, home[outline.role], squares)
-        for layer in layers[1:]
-        if not layer.geometry and layer.count
+        layer.role: keyed_by(_keys(layer), True) for layer in layers[1:] if not layer.geometry and layer.count
     }
+    named = {layer.role: keyed_by(layer.named, True) for layer in layers if layer.named is not None}
+    if record is not None:
+        told = record.tables
+        if len(told.observations):
+            keyed[LOG] = keyed_by(told.observations["building_id"].reset_index(drop=True), False)
+        if len(told.drawn):
+            named[DRAWN] = keyed_by(told.drawn["building_id"].reset_index(drop=True), False)
     for layer in layers[1:]:
         if layer.role not in WHOLE and layer.count:
             own = keyed.get(layer.role)
             home[layer.role] = _homes(layer, squares) if own is None else own.home
-    view = _View(layers, index, keyed, chains, _Reach(layers, rules, names, tall_ft), working_crs, ground)
+    if LOG in keyed:
+        home[LOG] = keyed[LOG].home
+    tall_ft = {} if record is None else record.tall_ft(rules)
+    reach = _Reach(layers, rules, names, tall_ft)
+    view = _View(layers, index, keyed, named, chains, reach, working_crs, ground)
+    if record is not None and len(record.tables.drawn):
+        view.replaced = Chains(replaced_chains(record.tables.drawn))
     order = {role: np.argsort(of, kind="stable") for role, of in home.items()}
     edges = {
         role: np.searchsorted(of[order[role]], np.arange(len(squares.first) + 1)) for role, of in home.items()
@@ -147,40 +168,78 @@ def see(
     for layer in layers:
         role = layer.role
         if role in home:
-            places[role] = _places(taken[role], home[role], changed if layer is outline else None)
+            places[role] = _places(taken[role], home[role])
+            if layer is outline:
+                ids = None if record is None or record.ids.empty else record.ids
+                places[role] = replace(places[role], names=changed, record=ids)
         else:
             places[role] = Places(empty, empty, empty.astype(bool), whole=role in WHOLE)
-    windows = np.array([around(outline.boxes[rows]) for rows in right]).reshape(-1, 4)
-    return Sight(places, right, names, home[outline.role], windows)
+    if record is not None:
+        places.setdefault(LOG, Places(empty, empty, empty.astype(bool)))
+        if LOG in taken:
+            places[LOG] = _places(taken[LOG], home[LOG])
+    return Sight(places, right, names, home[outline.role])
 
 
 class _Keyed:
-    """A table joined by key: which building each row means, and where it is at home."""
+    """Rows that name buildings: which one each means, and where it is at home.
 
-    def __init__(self, layer: Narrow, names: pd.Series[Any], tile: IntArray, squares: Squares) -> None:
-        ids = pd.Series(pd.NA, index=range(layer.count), dtype="string") if layer.ids is None else layer.ids
-        # A second footprint of the same id may be refused; whoever keeps it, the first row stands for all.
-        first = np.flatnonzero(~names.duplicated() & names.notna())
-        keys = ids.astype("str")
-        found, ambiguous = find_keys(names.iloc[first].astype("str"), keys)
-        self.building = np.where(found >= 0, first[found], -1)
-        self.home = np.where(found >= 0, tile[self.building], -1)
-        # What means no building has to be somewhere: by its key, whatever rows come and go.
-        lost = np.flatnonzero(found < 0)
-        self.home[lost] = _anywhere(keys.iloc[lost].fillna(""), squares)
-        self._rows = np.flatnonzero(found >= 0)
-        self._rows = self._rows[np.argsort(self.building[self._rows], kind="stable")]
-        self._of = self.building[self._rows]
-        # Keys that fit several ids once cleaned join none, as long as all of these are there.
+    Parameters
+    ----------
+    keys
+        What the rows name, shape (m,).
+    own, names
+        The ids that the keys may mean, and those in the record, shape (n,) each; the same without a record.
+    tile, squares
+        The tile that each building is at home in, shape (n,), and the tiles.
+    """
+
+    def __init__(
+        self,
+        keys: pd.Series[Any],
+        own: pd.Series[Any],
+        names: pd.Series[Any],
+        tile: IntArray,
+        squares: Squares,
+    ) -> None:
+        keys = keys.astype("str")
+        building, ambiguous = _meant(own, keys)
         self.candidates: dict[int, IntArray] = {}
+        self._fit(own, keys, ambiguous)
+        if own is not names:
+            # A key means the building that the file calls so, else the one that the record calls so.
+            hit = building >= 0
+            ours = keys.mask(hit, pd.Series(names.to_numpy(dtype=object)[building], dtype="str"))
+            found, ambiguous = _meant(names, ours)
+            self._fit(names, ours, ambiguous)
+            both, _ = _meant(names, keys)
+            for row in np.flatnonzero(hit & (both >= 0) & (both != building)).tolist():
+                fits = [self.candidates.get(row, building[[row]]), both[[row]]]
+                self.candidates[row] = np.unique(np.concatenate(fits))
+            building = np.where(hit, building, found)
+        self.building = building
+        self.home = np.where(building >= 0, tile[building], -1)
+        # What means no building has to be somewhere: by its key, whatever rows come and go.
+        lost = np.flatnonzero(building < 0)
+        self.home[lost] = _anywhere(keys.iloc[lost].fillna(""), squares)
+        for row, fits in self.candidates.items():
+            if building[row] < 0:
+                self.home[row] = tile[fits[0]]
+        self._rows = np.flatnonzero(building >= 0)
+        self._rows = self._rows[np.argsort(building[self._rows], kind="stable")]
+        self._of = building[self._rows]
+
+    def _fit(self, names: pd.Series[Any], keys: pd.Series[Any], ambiguous: npt.NDArray[np.bool_]) -> None:
+        """Keep what keys fit that fit several ids once cleaned: they join none, if all of these are there."""
         rows = np.flatnonzero(ambiguous)
-        if rows.size:
-            clean = clean_key_texts(names.astype("str"))
-            wanted = clean_key_texts(keys.iloc[rows])
-            fits = dict(clean[clean.isin(wanted)].groupby(clean).groups)
-            for row, key in zip(rows.tolist(), wanted, strict=True):
-                self.candidates[row] = np.asarray(fits[key], dtype=np.int64)
-                self.home[row] = tile[self.candidates[row][0]]
+        if not rows.size:
+            return
+        clean = clean_key_texts(names.astype("str"))
+        wanted = clean_key_texts(keys.iloc[rows])
+        fits = dict(clean[clean.isin(wanted)].groupby(clean).groups)
+        for row, key in zip(rows.tolist(), wanted, strict=True):
+            found = np.asarray(fits[key], dtype=np.int64)
+            self.candidates[row] = np.union1d(self.candidates.get(row, found), found)
 
     def of(self, buildings: IntArray) -> IntArray:
         """The rows that mean some buildings, or may once another is refused."""
@@ -195,6 +254,18 @@ class _Keyed:
         """All buildings that the ambiguous among some rows fit."""
         found = [self.candidates[row] for row in rows.tolist() if row in self.candidates]
         return np.unique(np.concatenate(found)) if found else np.empty(0, dtype=np.int64)
+
+
+def _meant(names: pd.Series[Any], keys: pd.Series[Any]) -> tuple[IntArray, npt.NDArray[np.bool_]]:
+    """The row of the footprints that each key means, -1 for none; and which fit several."""
+    # A second footprint of the same id may be refused; whoever keeps it, the first row stands for all.
+    first = np.flatnonzero(~names.duplicated() & names.notna())
+    found, ambiguous = find_keys(names.iloc[first].astype("str"), keys)
+    return np.where(found >= 0, first[found], -1).astype(np.int64), ambiguous
+
+
+def _keys(layer: Narrow) -> pd.Series[Any]:
+    return pd.Series(pd.NA, index=range(layer.count), dtype="string") if layer.ids is None else layer.ids
 
 
 class _Reach:
@@ -241,16 +312,20 @@ class _View:
         layers: Sequence[Narrow],
         index: Mapping[str, BoxIndex],
         keyed: Mapping[str, _Keyed],
+        named: Mapping[str, _Keyed],
         chains: Chains,
         reach: _Reach,
         working_crs: CRS,
         ground: Ground,
     ) -> None:
-        self._index, self._keyed, self._chains, self._reach = index, keyed, chains, reach
+        self._index, self._keyed, self._named, self._chains = index, keyed, named, chains
+        self._reach = reach
+        self.replaced: Chains | None = None
         self._crs, self._ground = working_crs, ground
         self._boxes = layers[0].boxes
         self._buildings = index[layers[0].role]
         self._role = layers[0].role
+        self._layers = {layer.role: layer for layer in layers}
         # Of ground and streets nothing belongs to a building.
         self._joining = [
             layer
@@ -282,7 +357,21 @@ class _View:
         known = np.unique(np.concatenate([near, *far]))
         known = np.unique(np.concatenate([known, self._fits(known)]))
         seen = self._belonging(known, join)
+        if DRAWN in self._index:
+            # A drawn section takes ground from those of the layer, wherever they lie.
+            over = [seen.get("sections"), own.get("sections")]
+            boxes = [self._layers["sections"].boxes[rows] for rows in over if rows is not None]
+            drawn = [seen[DRAWN], own[DRAWN], self._named[DRAWN].of(known)]
+            drawn += [self._index[DRAWN].meeting_any(part) for part in boxes]
+            seen[DRAWN] = np.unique(np.concatenate(drawn))
+            if self.replaced is not None:
+                seen[DRAWN] = self.replaced.closed(seen[DRAWN])
         others = [self._nearby(layer, seen[layer.role], join) for layer in self._joining]
+        # Whether the building that a feature names exists can only be told where it is seen.
+        for role, keys in self._named.items():
+            rows = np.union1d(seen.get(role, _NO_ROWS), own.get(role, _NO_ROWS))
+            meant = keys.building[rows]
+            others += [meant[meant >= 0], keys.fitting(rows)]
         seen[self._role] = self._chains.closed(np.unique(np.concatenate([known, *others])))
         for role, found in self._index.items():
             if role.startswith("ground"):
@@ -329,10 +418,10 @@ class _View:
         return around(np.vstack([wide, grown(boxes, nearest)]))
 
 
-def _places(taken: list[IntArray], home: IntArray, names: pd.Series[Any] | None) -> Places:
+def _places(taken: list[IntArray], home: IntArray) -> Places:
     tile = np.repeat(np.arange(len(taken)), [part.size for part in taken])
     rows = np.concatenate(taken) if taken else np.empty(0, dtype=np.int64)
-    return Places(rows, tile, home[rows] == tile, names=names)
+    return Places(rows, tile, home[rows] == tile)
 
 
 def _homes(layer: Narrow, squares: Squares) -> IntArray:

@@ -28,11 +28,13 @@ from roofplat.intake.raw import GEOMETRY
 from roofplat.pipeline.tiles.narrow import Narrow, raw_batches
 from roofplat.pipeline.tiles.parting import GROUP_ROWS, Parting
 
-__all__ = ["FEATURE", "HOME", "ID", "NAME", "ROW", "Places", "spread"]
+__all__ = ["FEATURE", "HOME", "ID", "NAME", "RECORD", "ROW", "Places", "spread"]
 
-ROW, FEATURE, ID, NAME, HOME = "__row__", "__feature__", "__id__", "__name__", "__home__"
+ROW, FEATURE, ID, NAME, RECORD, HOME = (
+    f"__{name}__" for name in ("row", "feature", "id", "name", "record", "home")
+)
 """Columns beside the raw ones: row in the file from 1, what problems call it, its id as the layer's ids were
-read, its id as it was made unique, whether it is at home."""
+read, its id as it was made unique, its id in the record of surveys, whether it is at home."""
 _SEEN_ROWS = 65_536
 
 
@@ -50,6 +52,8 @@ class Places:
         Every tile takes all rows; the other fields are empty.
     names
         Ids that are not those of the file, by row: of footprints whose id an earlier one has.
+    record
+        Ids in the record of surveys, by row: of footprints that it calls otherwise.
     """
 
     row: npt.NDArray[np.int64]
@@ -57,6 +61,7 @@ class Places:
     home: npt.NDArray[np.bool_]
     whole: bool = False
     names: pd.Series[Any] | None = None
+    record: pd.Series[Any] | None = None
 
 
 def spread(layer: Narrow, places: Places, tiles: list[str], folder: Path) -> dict[str, str]:
@@ -148,10 +153,11 @@ def _told(
     features = feature_names(ids, again.iloc[here].reset_index(drop=True), number)
     table = table.append_column(FEATURE, pa.array(features, type=text))
     table = table.append_column(ID, pa.array(ids.astype(object).where(ids.notna(), None), type=text))
-    if places.names is None:
-        return table
-    names = places.names.reindex(number - 1).astype(object)
-    return table.append_column(NAME, pa.array(names.where(names.notna(), None), type=text))
+    for name, own in ((NAME, places.names), (RECORD, places.record)):
+        if own is not None:
+            cells = own.reindex(number - 1).astype(object)
+            table = table.append_column(name, pa.array(cells.where(cells.notna(), None), type=text))
+    return table
 
 
 def _write(table: pa.Table, layer: Narrow, path: Path) -> str:
