@@ -184,7 +184,7 @@ def _cut(
             return open_cut(work)
     # A cut that is cut off leaves no note.
     note.unlink(missing_ok=True)
-    cut = cut_district(district, rules, ground, work, tile_buildings=tile_buildings, report=say)
+    cut = cut_district(district, rules, ground, work, tile_buildings=tile_buildings, report=say, as_of=as_of)
     write_whole(note, key + "\n")
     return cut
 
