@@ -80,7 +80,7 @@ _READ: Mapping[str, tuple[str, ...]] = {
     "survey_next": ("building_id", "name", "address", "dispatch_area", "order", "rank", "rank_low",
                     "rank_high", "reason"),
     "family_odds": ("stratum", "roof_family", "chance", "low", "high", "surveyed"),
-    "problems": ("layer", "code", "severity", "message", "action"),
+    "problems": ("layer", "feature", "code", "severity", "message", "action"),
 }  # fmt: skip
 # White is what nobody knows, hatched is what nobody has seen; the rest goes from dark to light.
 _HATCHED = Look("#ffffff", "////")
@@ -565,8 +565,10 @@ def _statuses(rules: Rulebook) -> list[tuple[str, int]]:
 def _problems(tables: Mapping[str, pd.DataFrame]) -> list[dict[str, Any]]:
     if "problems" not in tables or tables["problems"].empty:
         return []
+    # The example is that of the first feature by its name, however the district was cut.
     kinds = (
         tables["problems"]
+        .sort_values(["feature", "message"], kind="stable")
         .groupby(["severity", "code", "layer"], sort=True)
         .agg(number=("code", "size"), message=("message", "first"), action=("action", "first"))
         .reset_index()
