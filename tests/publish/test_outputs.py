@@ -16,7 +16,7 @@ from roofplat.district import District
 from roofplat.errors import DistrictFileError
 from roofplat.ground import Ground
 from roofplat.publish import CAUTION, write_outputs
-from roofplat.publish.parts import Parts
+from roofplat.publish.parts import Parts, save_part
 from roofplat.rules import load_rulebook
 
 from .conftest import AS_OF, HOSTILE
@@ -327,3 +327,41 @@ def test_ground_and_joints_are_in_the_record(
     wider = District.model_validate({**district.model_dump(), **more})
     record = json.loads(build(mixed, wider, tmp_path / "out")[-1].read_text("utf-8"))
     assert {"ground", "expansion_joints"} <= {entry["role"] for entry in record["inputs"]}
+
+
+def test_a_district_in_two_parts_has_the_files_of_one(
+    mixed: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    """Sheets too: what lies near a building is drawn, whichever part it is in."""
+    ids = mixed["buildings"]["building_id"]
+    lists = ("ranking", "survey_next")
+    once = {name for name, frame in mixed.items() if "building_id" not in frame or name in lists}
+    for tile, own in (("t0", ids[:1]), ("t1", ids[1:])):
+        (tmp_path / tile).mkdir()
+        by_tile = {name: frame for name, frame in mixed.items() if name not in once}
+        nobody = pd.Series([pd.NA]) if tile == "t0" else pd.Series([])
+        here = {name: frame["building_id"].isin([*own, *nobody]) for name, frame in by_tile.items()}
+        rows = {name: frame[here[name]].reset_index(drop=True) for name, frame in by_tile.items()}
+        save_part(rows, tmp_path / tile)
+        (tmp_path / tile / "key.txt").write_text(tile)
+    tiled = Parts.open(tmp_path, ["t0", "t1"], {name: mixed[name] for name in once}, {})
+    whole = Parts.of(mixed)
+    names = []
+    for parts, out in ((whole, tmp_path / "whole"), (tiled, tmp_path / "tiled")):
+        written = write_outputs(
+            parts,
+            district=district,
+            rules=load_rulebook(),
+            ground=Ground(0.3048, 4200.0),
+            counts=COUNTS,
+            as_of=AS_OF,
+            out=out,
+            scenario={"wind_from_deg": 270.0, "wind_basis": "assumed"},
+            sheets=True,
+        )
+        names.append([path.relative_to(out).as_posix() for path in written])
+    assert sorted(names[0]) == sorted(names[1])
+    for name in names[0]:
+        if name.endswith((".pdf", ".csv", ".json")) and name != "build.json":
+            one, other = ((tmp_path / folder / name).read_bytes() for folder in ("whole", "tiled"))
+            assert one == other, name

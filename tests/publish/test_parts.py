@@ -157,3 +157,30 @@ def test_an_area_is_read_from_the_parts_it_lies_in(mixed: dict[str, Any], tmp_pa
 def test_a_tile_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(LayerError, match=r"t7 cannot be read .*; build with --anew"):
         Parts.open(tmp_path, ["t7"], {}, {})
+
+
+def test_parts_together_have_what_lies_near(mixed: dict[str, Any], tmp_path: Path) -> None:
+    tiled = cut(mixed, tmp_path)
+    ids = mixed["buildings"]["building_id"]
+    near = tiled.together([0], 1e6)
+    assert set(near["buildings"]["building_id"]) == set(ids)
+    assert set(near["sections"]["building_id"]) <= set(ids[::2])
+    assert len(near["ground"]) == len(mixed["ground"])
+    assert near["ranking"]["building_id"].isin(ids[::2]).all()
+    whole = tiled.together([0, 1], 0.0)
+    assert set(whole) == set(mixed)
+    for name, frame in mixed.items():
+        same(whole[name], frame)
+
+
+def test_parts_that_lie_apart_are_left_out(mixed: dict[str, Any], tmp_path: Path) -> None:
+    for tile, east in (("t0", 0.0), ("t1", 5_000.0)):
+        (tmp_path / tile).mkdir()
+        buildings = mixed["buildings"].assign(building_id=tile + mixed["buildings"]["building_id"])
+        buildings = buildings.set_geometry(buildings.geometry.translate(east))
+        save_part({"buildings": buildings}, tmp_path / tile)
+        (tmp_path / tile / "key.txt").write_text(tile)
+    parts = Parts.open(tmp_path, ["t0", "t1"], {}, {})
+    count = len(mixed["buildings"])
+    assert len(parts.together([0], 100.0)["buildings"]) == count
+    assert len(parts.together([0], 6_000.0)["buildings"]) == 2 * count
