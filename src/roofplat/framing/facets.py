@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from roofplat.framing.order import order_by
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import (
     FloatArray,
@@ -24,7 +25,6 @@ from roofplat.framing.ragged import (
     lists_of,
     marked,
     offsets,
-    order_by,
 )
 from roofplat.framing.regular import following_walls
 from roofplat.framing.walls import Walls

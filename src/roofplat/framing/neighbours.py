@@ -223,7 +223,9 @@ def _collect_views(
         reach = search * 1.01 * units_per_ft[rows] * np.array([[-1], [-1], [1], [1]])
         # A tree sees of a shape its box alone, and a diagonal is made in half the time.
         looker, seen = tree.query(shapely.linestrings((outer[:, rows] + reach).T.reshape(-1, 2, 2)))
-        looker = looker + rows.start
+        # In the order of the sections, which is no other in a district that holds more.
+        pair = np.sort((looker + rows.start) * outlines.count + seen)
+        looker, seen = np.divmod(pair, outlines.count)
         another = looker != seen
         one, other = _meeting(outer, looker[another], outer, seen[another])
         meets_another[one[shapely.intersects(polygons[one], polygons[other])]] = True

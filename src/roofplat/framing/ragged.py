@@ -24,7 +24,6 @@ __all__ = [
     "lists_of",
     "marked",
     "offsets",
-    "order_by",
     "pair_up",
     "stack",
     "steady_memory",
@@ -188,37 +187,6 @@ def marked(owner: npt.NDArray[Any], count: int) -> npt.NDArray[np.bool_]:
     result = np.zeros(count, dtype=bool)
     result[owner] = True
     return result
-
-
-def order_by(key: IntArray, *finer: npt.NDArray[Any]) -> IntArray:
-    """Stable order by a key; among equals by the first finer one, then the second, and so on.
-
-    Parameters
-    ----------
-    key
-        Shape (m,).
-    finer
-        Shape (m,) each. Several times cheaper than `np.lexsort` where few are equal: only those are
-        looked at again.
-
-    Returns
-    -------
-    ndarray of int
-        Shape (m,).
-
-    Examples
-    --------
-    >>> order_by(np.array([2, 1, 2]), np.array([5.0, 0.0, 4.0])).tolist()
-    [1, 2, 0]
-    """
-    order = np.argsort(key, kind="stable")
-    ranked = key[order]
-    same = ranked[1:] == ranked[:-1]
-    if finer and same.any():
-        tied = np.flatnonzero(np.r_[same, False] | np.r_[False, same])
-        rows = order[tied]
-        order[tied] = rows[np.lexsort((*[values[rows] for values in reversed(finer)], key[rows]))]
-    return order
 
 
 def sums_before(values: FloatArray, owner: IntArray) -> FloatArray:
