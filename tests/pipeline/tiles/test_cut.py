@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+import json
 import shutil
 from collections import Counter
 from collections.abc import Mapping
@@ -11,6 +13,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
+import pyogrio
 import pytest
 import shapely
 
@@ -19,11 +22,13 @@ from roofplat.errors import LayerError, RoofplatError
 from roofplat.ground import Ground
 from roofplat.inventory import Inventory, take_inventory
 from roofplat.pipeline.planning import gather
+from roofplat.pipeline.surveying import survey_keep
 from roofplat.pipeline.tiles.cut import Cut, cut_district, open_cut
 from roofplat.pipeline.tiles.read import TileInputs, read_tile
+from roofplat.record import append, open_record
 from roofplat.rules import Rulebook, load_rulebook
 
-from .messy import write_messy
+from .messy import CRS, EAST, NORTH, write_messy
 
 DEMO = Path(__file__).parents[3] / "data" / "demo" / "district.toml"
 # Tables of the inventory by which of their rows lie at home.
@@ -226,3 +231,97 @@ def test_what_cannot_be_cut_or_read_is_said_in_one_sentence(messy: Path, tmp_pat
         cut_district(lost, rules, ground, tmp_path, tile_buildings=60, report=lambda line: None)
     # The cut that was there is still there.
     assert read_tile(district, rules, tmp_path, open_cut(tmp_path).tiles[0].name).home.size
+
+
+def surveyed(messy: Path, folder: Path) -> Path:
+    """The messy district with a record: rows of the log and drawings, some of which are of no use."""
+    shutil.copytree(messy.parent, folder)
+    path = folder / "district.toml"
+    district, rules, _ = settings(path)
+    ids = [f"B {number}" for number in range(0, 80, 3)]
+    rows = [
+        *({"building_id": name, "field": "roof_family", "value": "tilt_up"} for name in ids[:4]),
+        *({"building_id": name, "field": "deck", "value": "plank"} for name in ids),
+        *({"building_id": name, "field": "height_ft", "value": "44"} for name in ids[::5]),
+        {"building_id": "B 5", "section_id": "B 5/2", "field": "deck", "value": "steel"},
+        {"building_id": "nobody", "field": "deck", "value": "steel"},
+        {"building_id": "nobody", "field": "storeys", "value": "3"},
+        {"building_id": "b 12 ", "field": "storeys", "value": "4"},
+        {"building_id": "B 20", "field": "gone", "value": "yes"},
+        {"building_id": "B 21", "field": "look_again", "value": "solar"},
+        {"building_id": "B 22", "field": "storeys", "value": "many"},
+    ]
+    log = pd.DataFrame([{"section_id": None, "basis": "surveyed", "who": "Crew 1"} | row for row in rows])
+    log["seen_on"] = pd.Timestamp("2024-02-27")
+    house = shapely.box(EAST + 32, NORTH + 64, EAST + 40, NORTH + 76)
+    shapes = [
+        ("sections", "B 19", house, {}),
+        ("sections", None, shapely.box(EAST + 160, NORTH, EAST + 166, NORTH + 12), {"slope_deg": 99}),
+        ("obstacles", "B 30", shapely.Point(EAST + 100, NORTH + 100), {"kind": "hatch"}),
+        (
+            "obstacles",
+            None,
+            shapely.LineString([(EAST, NORTH + 40), (EAST + 300, NORTH + 40)]),
+            {"kind": "moat"},
+        ),
+        (
+            "walls",
+            "B 40",
+            shapely.LineString([(EAST + 128, NORTH + 128), (EAST + 144, NORTH + 128)]),
+            {"kind": "bearing"},
+        ),
+        ("fire_walls", None, shapely.LineString([(EAST + 200, NORTH + 190), (EAST + 200, NORTH + 210)]), {}),
+        ("expansion_joints", None, shapely.LineString([(EAST + 1000, NORTH), (EAST + 1010, NORTH)]), {}),
+    ]
+    drawn = gpd.GeoDataFrame(
+        [
+            {"layer": layer, "building_id": name, "properties": json.dumps(said), "basis": "drawn"}
+            for layer, name, _, said in shapes
+        ],
+        geometry=[shape for *_, shape, _ in shapes],
+        crs=CRS,
+    )
+    record = open_record(district.record_file, CRS, rules)
+    append(record, observations=log, drawn=drawn, now=datetime.datetime(2024, 3, 1, tzinfo=datetime.UTC))
+    later = drawn.iloc[[2]].assign(replaces=pd.array([3], dtype="Int64"), properties='{"kind": "skylight"}')
+    append(record, drawn=later, now=datetime.datetime(2024, 4, 1, tzinfo=datetime.UTC))
+    return path
+
+
+def test_each_tile_reads_its_rows_of_the_record(messy: Path, tmp_path: Path) -> None:
+    path = surveyed(messy, tmp_path / "town")
+    whole = of_whole(path)
+    assert whole["section_facts"] or whole["drawn walls"]
+    compare(whole, of_tiles(path, tmp_path / "tiles", 25))
+
+
+def test_footprints_of_other_ids_are_those_of_the_record_in_every_tile(messy: Path, tmp_path: Path) -> None:
+    path = surveyed(messy, tmp_path / "town")
+    survey_keep(read_district(path), now=datetime.datetime(2024, 5, 1, tzinfo=datetime.UTC))
+    file = path.parent / "town.gpkg"
+    roofs = gpd.read_file(file, layer="roofs")
+    # The next layer calls some buildings otherwise, one of them as another is called in the record.
+    swap = {"B 40": "N 40", "B 41": "B 42", "B 42": "N 42", "B 43": "N 43", "T3": "T33"}
+    roofs["building_id"] = roofs["building_id"].replace(swap)
+    half = shapely.box(EAST + 64, NORTH + 160, EAST + 72, NORTH + 172)
+    roofs.loc[roofs["building_id"] == "B 47", "geometry"] = half
+    roofs = roofs[roofs["building_id"] != "B 70"]
+    pyogrio.write_dataframe(roofs, file, layer="roofs", geometry_type="Unknown")
+    whole = of_whole(path)
+    assert any(row.startswith("B 40|N 40|") or "N 40" in row for row in whole["buildings"])
+    compare(whole, of_tiles(path, tmp_path / "tiles", 25))
+
+
+def test_one_survey_changes_the_tiles_that_see_its_building_and_no_other(messy: Path, tmp_path: Path) -> None:
+    path = surveyed(messy, tmp_path / "town")
+    before = cut(path, tmp_path / "before", 8)
+    district, rules, _ = settings(path)
+    more = pd.DataFrame(
+        [{"building_id": "B 60", "section_id": None, "field": "deck", "value": "steel", "basis": "surveyed"}]
+    )
+    append(open_record(district.record_file, CRS, rules), observations=more)
+    after = cut(path, tmp_path / "after", 8)
+    changed = changed_tiles(before, after)
+    assert 1 <= len(changed) < len(before.tiles) / 2
+    with pytest.raises(LayerError, match="the record of another day"):
+        read_tile(district, rules, tmp_path / "after", changed[0], as_of=datetime.date(2024, 3, 2))
