@@ -30,7 +30,6 @@ from pyproj import CRS
 from roofplat.errors import DistrictFileError
 from roofplat.publish.files import CAUTION, whole_file
 from roofplat.publish.overrides import override_records
-from roofplat.publish.pages import fill_tables
 from roofplat.publish.parts import GEOMETRY, Parts, arrow_of
 from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
@@ -106,7 +105,6 @@ LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 _BINARY_KINDS = {"MultiPolygon": (3, 6), "MultiLineString": (2, 5)}
 _PAGE_BYTES = 16_384
 # Rows put into a table at once.
-_PORTION = 20_000
 _UNWATCHED = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
@@ -308,7 +306,7 @@ def write_tables(
 ) -> None:
     """Make a GeoPackage of some layers, from streams: no more of them is held than a part.
 
-    GDAL makes the tables and all that describes them; the rows are put into them page by page.
+    GDAL makes the tables and writes the rows, one stream a layer.
 
     Parameters
     ----------
@@ -329,20 +327,8 @@ def write_tables(
         The file cannot be written.
     """
     for name, layer in layers.items():
-        nothing = Layer(layer.schema, lambda: iter(()))
         told = {"kind": kinds[name], "description": descriptions[name]}
-        _write_rows(nothing, path, name=name, crs=crs, metadata=metadata, **told)
-    try:
-        fill_tables(path, ((name, _portions(layer, kinds[name])) for name, layer in layers.items()))
-    except (sqlite3.Error, OSError) as error:
-        raise DistrictFileError(_cannot_write(path, error)) from None
-
-
-def _portions(layer: Layer, kind: str) -> Iterator[pa.Table]:
-    """Some rows at a time: what is made of them on the way stays near the processor."""
-    for rows in layer.tables():
-        for start in range(0, rows.num_rows, _PORTION):
-            yield stored_rows(rows.slice(start, _PORTION), kind)
+        _write_rows(layer, path, name=name, crs=crs, metadata=metadata, **told)
 
 
 def _cannot_write(path: Path, error: Exception) -> str:
