@@ -104,7 +104,6 @@ LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 # Numbers of OGC 06-103r4, table 7: of one part, and of many.
 _BINARY_KINDS = {"MultiPolygon": (3, 6), "MultiLineString": (2, 5)}
 _PAGE_BYTES = 16_384
-# Rows put into a table at once.
 _UNWATCHED = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
