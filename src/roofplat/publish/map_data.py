@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from roofplat.framing.ragged import offsets
 from roofplat.late import LateTable
@@ -240,7 +241,7 @@ def pack_part(tables: Mapping[str, Any]) -> bytes:
     count = len(order)
     position = np.empty(count, dtype=np.int64)
     position[order] = np.arange(count)
-    ids = pd.Index(_series(_columns(buildings)["building_id"]))
+    ids = _texts(_columns(buildings)["building_id"])
     layers = _plan_layers(tables, ids, position, place)
     flat = flat.take(order)
     boxes = [flat.boxes(starts)]
@@ -263,7 +264,9 @@ def pack_part(tables: Mapping[str, Any]) -> bytes:
             "owners": owners,
         }
         drawn[name], words[name] = Some(seen, present), Some(told, present)
-        boxes.append(layer.shapes.boxes(cuts))
+        if name != "members":
+            # They lie inside the outlines.
+            boxes.append(layer.shapes.boxes(cuts))
     least = np.min([part[:, :2] for part in boxes], axis=0)
     most = np.max([part[:, 2:] for part in boxes], axis=0)
     blocks = len(starts) - 1
@@ -320,7 +323,7 @@ def shapes_from_arrow(table: pa.Table) -> FlatShapes:
 
 
 def _plan_layers(
-    tables: Mapping[str, Any], ids: pd.Index, position: IntArray, place: Place
+    tables: Mapping[str, Any], ids: pa.Array, position: IntArray, place: Place
 ) -> dict[str, FlatLayer]:
     """The layers whose rows belong to buildings, sorted by them."""
     sections = _columns(tables["sections"]) if "sections" in tables else {}
@@ -431,7 +434,7 @@ def _overview(buildings: Any, order: IntArray, flat: FlatShapes) -> pa.Table:
     return pa.table({"row": pa.array(order), **made, **shapes_to_arrow(flat)})
 
 
-def _free(table: Any, name: str, ids: pd.Index, place: Place) -> pa.Table | None:
+def _free(table: Any, name: str, ids: pa.Array, place: Place) -> pa.Table | None:
     """Rows of a layer that belong to no building."""
     if table is None or not len(table):
         return None
@@ -512,15 +515,23 @@ def _box(xy: npt.NDArray[np.float64]) -> tuple[float, float, float, float] | Non
     return west - more, south - more, east + more, north + more
 
 
-def _owners(building_id: Any, ids: pd.Index) -> IntArray:
+def _owners(building_id: Any, ids: pa.Array) -> IntArray:
     """Row of each id among the buildings, -1 of none."""
-    codes, words = pd.factorize(_series(building_id))
-    found = np.append(ids.get_indexer(pd.Index(words)), -1)
-    owner: IntArray = found[codes].astype(np.int64)
+    # Rows of a building stand together mostly: each run is looked up once.
+    runs = pc.run_end_encode(_texts(building_id), run_end_type=pa.int64())
+    ends, names = np.asarray(runs.run_ends), runs.values  # noqa: PD011  no frame
+    found = pc.index_in(names, value_set=ids, skip_nulls=True).fill_null(-1)
+    owner: IntArray = np.repeat(np.asarray(found).astype(np.int64), np.diff(ends, prepend=0))
     return owner
 
 
-def _sorted(building_id: Any, ids: pd.Index, position: IntArray) -> tuple[IntArray, IntArray]:
+def _texts(column: Any) -> pa.Array:
+    """A column of text as one array of Arrow."""
+    cells = pa.array(_plain(_series(column)), pa.large_string(), from_pandas=True)
+    return cells.combine_chunks() if isinstance(cells, pa.ChunkedArray) else cells
+
+
+def _sorted(building_id: Any, ids: pa.Array, position: IntArray) -> tuple[IntArray, IntArray]:
     """Place of each row's building, and the rows of buildings in the order of those places."""
     rows = _owners(building_id, ids)
     owner = np.where(rows < 0, -1, position[rows])
@@ -528,7 +539,7 @@ def _sorted(building_id: Any, ids: pd.Index, position: IntArray) -> tuple[IntArr
     return owner, order[int((owner < 0).sum()) :]
 
 
-def _section_numbers(sections: Mapping[str, Any], ids: pd.Index) -> Callable[[Any], pd.Series]:
+def _section_numbers(sections: Mapping[str, Any], ids: pa.Array) -> Callable[[Any], pd.Series]:
     """What gives a section's number in its building, from 1, for ids of sections."""
     if not sections:
         return lambda section_id: pd.Series(pd.array([pd.NA] * len(section_id), dtype="Int64"))
@@ -538,9 +549,8 @@ def _section_numbers(sections: Mapping[str, Any], ids: pd.Index) -> Callable[[An
     first = np.flatnonzero(np.append(True, owner[1:] != owner[:-1])[: len(owner)])
     number = np.empty(len(order), dtype=np.int64)
     number[order] = np.arange(len(order)) - np.repeat(first, np.diff(first, append=len(order))) + 1
-    known = pd.Index(_series(sections["section_id"]))
-    firsts = ~known.duplicated()
-    known, number = known[firsts], number[firsts]
+    firsts = ~_series(sections["section_id"]).duplicated().to_numpy(dtype=bool)
+    known, number = _texts(sections["section_id"]).filter(pa.array(firsts)), number[firsts]
 
     def numbers(section_id: Any) -> pd.Series:
         row = _owners(section_id, known)
@@ -549,7 +559,7 @@ def _section_numbers(sections: Mapping[str, Any], ids: pd.Index) -> Callable[[An
     return numbers
 
 
-def _fires(sections: Mapping[str, Any], ids: pd.Index, position: IntArray) -> FlatLayer | None:
+def _fires(sections: Mapping[str, Any], ids: pa.Array, position: IntArray) -> FlatLayer | None:
     """Make points of the fire spots that the standing plans assume."""
     if not sections:
         return None
@@ -568,7 +578,7 @@ def _fires(sections: Mapping[str, Any], ids: pd.Index, position: IntArray) -> Fl
     return FlatLayer(shapes, flat_columns(sections, _PLAN_COLUMNS["fires"], order), owner[order])
 
 
-def _audit_counts(audit: Any, ids: pd.Index) -> dict[str, pd.Series]:
+def _audit_counts(audit: Any, ids: pa.Array) -> dict[str, pd.Series]:
     """Count for each building how many access checks its solar arrays had, and how many they met."""
     if audit is None:
         return {}
@@ -599,8 +609,12 @@ def _side_letters(walls: Mapping[str, Any], owner: IntArray) -> pd.Series:
     """Keep the letter of each side's longest wall: one label a side is enough."""
     codes, letters = pd.factorize(_series(walls["side"]))
     length = _series(walls["length_ft"]).to_numpy(dtype=np.float64, na_value=np.nan)
-    side = owner * (len(letters) + 1) + codes + 1
-    order = np.lexsort([-length, side])
-    first = np.append(True, side[order][1:] != side[order][:-1])[: len(order)]
-    shown = np.where(np.isin(np.arange(len(codes)), order[first]), codes, -1)
+    side = (owner + 1) * (len(letters) + 1) + codes + 1
+    longest = np.full(int(side.max(initial=0)) + 1, -np.inf)
+    np.fmax.at(longest, side, length)
+    # The first of equals: written last, it stays.
+    rows = np.flatnonzero(length == longest[side])[::-1]
+    first = np.full(longest.size, -1, dtype=np.int64)
+    first[side[rows]] = rows
+    shown = np.where(first[side] == np.arange(side.size), codes, -1)
     return pd.Series(pd.Categorical.from_codes(shown.tolist(), pd.Index(letters)))

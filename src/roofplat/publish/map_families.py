@@ -39,7 +39,8 @@ class Families:
     counts
         How many lines it has.
     lines
-        Of each line: `skip`, `off`, `from` and `to`, as differences from the line before it in its family.
+        Of each line: `skip`, `off`, `from` and `to`, as differences from the line before it in its family; 32
+        bits wide.
     """
 
     row: IntArray
@@ -190,7 +191,7 @@ def _made(
     }
     whole_numbers = [part.astype(np.int64) for part in (x0[firsts], y0[firsts], across, up, gap)]
     made = _families(
-        [row, *whole_numbers, counts], {name: part.astype(np.int64) for name, part in lines.items()}
+        [row, *whole_numbers, counts], {name: part.astype(np.int32) for name, part in lines.items()}
     )
     return made, np.sqrt(np.maximum.reduceat(error, firsts))
 

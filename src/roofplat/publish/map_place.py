@@ -107,11 +107,13 @@ def steps_in(crs: Any, box: tuple[float, float, float, float] | None) -> Place:
             part = slice(start, start + _CHUNK)
             some = xy[part] if rows is None else xy[rows[part]]
             u, v = ((some[:, axis] - middle[axis]) / half for axis in (0, 1))
-            outside[part] = ~((np.abs(u) <= 1.0) & (np.abs(v) <= 1.0))
+            if max(u.max(), v.max(), -u.min(), -v.min()) > 1.0:
+                # It is asked for below.
+                outside[part] = (np.abs(u) > 1.0) | (np.abs(v) > 1.0)
+                u[outside[part]] = v[outside[part]] = 0.0
             for axis, value in enumerate(_values(terms, u, v)):
-                # What lies outside is asked for below; it may be too large for a whole number.
-                np.clip(value, -4e9, 4e9, out=value)
-                steps[part, axis] = np.rint(value + anchor[axis])
+                value += anchor[axis]
+                steps[part, axis] = np.rint(value, out=value)
         if outside.any():
             steps[outside] = exact(xy, np.flatnonzero(outside) if rows is None else rows[outside])
         return steps

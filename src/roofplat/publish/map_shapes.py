@@ -309,20 +309,33 @@ def inner_points(flat: FlatShapes) -> FlatShapes:
     one, other, row = crossed, following[crossed], row_of[crossed]
     share = (level[one] - y[one]) / (y[other] - y[one])
     at = x[one] + share * (x[other] - x[one])
-    order = np.lexsort([at, row])
-    row, at = row[order], at[order]
-    # Crossings come in pairs: from outside in, and out again.
-    start, end, row = at[::2], at[1::2], row[::2]
-    order = np.lexsort([start - end, row])
-    row, middle = row[order], ((start + end) / 2)[order]
-    first = np.flatnonzero(np.append(True, row[1:] != row[:-1])[: len(row)])
+    # Most are crossed twice; others are crossed from outside in and out again, several times.
+    counts = np.bincount(row, minlength=rows)
+    twice = counts == 2
+    start, end = at[twice[row]].reshape(-1, 2).T
+    first, middle = np.flatnonzero(twice), (start + end) / 2
+    if (counts > 2).any():
+        often = counts[row] > 2
+        more, its_middle = _widest(row[often], at[often])
+        first, middle = np.concatenate([first, more]), np.concatenate([middle, its_middle])
     # A polygon without height has no stretch: its first vertex stands for it.
     spots = np.stack([x[cuts[:-1][some]], y[cuts[:-1][some]]], axis=1)
-    place = np.searchsorted(some, row[first])
-    spots[place] = np.stack([middle[first], height[row[first]]], axis=1)
+    spots[np.searchsorted(some, first)] = np.stack([middle, height[first]], axis=1)
     there = np.zeros(rows, dtype=np.int64)
     there[some] = 1
     return FlatShapes(np.where(there > 0, 0, -1), offsets(there), np.arange(some.size + 1), spots)
+
+
+def _widest(row: IntArray, at: npt.NDArray[np.float64]) -> tuple[IntArray, npt.NDArray[np.float64]]:
+    """Rows, and the middle of the widest stretch inside each, the first of equals."""
+    # Crossings come in pairs.
+    order = np.lexsort([at, row])
+    row, at = row[order], at[order]
+    start, end, row = at[::2], at[1::2], row[::2]
+    order = np.lexsort([start - end, row])
+    row, middle = row[order], ((start + end) / 2)[order]
+    first = np.flatnonzero(np.append(True, row[1:] != row[:-1]))
+    return row[first], middle[first]
 
 
 def thinned(flat: FlatShapes, most_off: float) -> FlatShapes:

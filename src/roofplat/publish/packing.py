@@ -338,23 +338,27 @@ def _lagged(values: IntArray, starts: IntArray, lag: int) -> IntArray:
     return lagged
 
 
-def _zigzag(values: IntArray) -> npt.NDArray[np.uint64]:
-    return ((values << 1) ^ (values >> 63)).view(np.uint64)
+def _zigzag(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Without a sign, which goes to the lowest bit; as wide as they are."""
+    bits = 8 * values.itemsize
+    folded = values << 1
+    folded ^= values >> (bits - 1)
+    return folded.view(f"u{values.itemsize}")
 
 
-def _widths(values: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint8]:
+def _widths(values: npt.NDArray[Any]) -> npt.NDArray[np.uint8]:
     """How many bytes each number takes."""
     widths = np.ones(values.size, dtype=np.uint8)
     most = int(values.max()) if values.size else 0
     bits = 7
     while most >> bits:
-        widths += values >= np.uint64(1 << bits)
+        widths += values >= values.dtype.type(1 << bits)
         bits += 7
     return widths
 
 
 def _to_bytes(
-    values: npt.NDArray[np.uint64], widths: npt.NDArray[np.uint8], starts: IntArray
+    values: npt.NDArray[Any], widths: npt.NDArray[np.uint8], starts: IntArray
 ) -> tuple[npt.NDArray[np.uint8], list[int]]:
     """Numbers seven bits to a byte, and where those of each block begin."""
     if not values.size or widths.max() == 1:
@@ -362,14 +366,14 @@ def _to_bytes(
     ends = np.cumsum(widths, dtype=np.int64)
     letters = np.empty(int(ends[-1]), dtype=np.uint8)
     at, more = ends - widths, widths > 1
-    letters[at] = (values & np.uint64(0x7F)).astype(np.uint8) | (more.view(np.uint8) << 7)
+    letters[at] = (values.astype(np.uint8) & 0x7F) | (more.view(np.uint8) << 7)
     left = np.flatnonzero(more)
     at, values, widths = at[left], values[left], widths[left]
     place = 1
     while values.size:
-        values = values >> np.uint64(7)
+        values = values >> values.dtype.type(7)
         more = widths > place + 1
-        letters[at + place] = (values & np.uint64(0x7F)).astype(np.uint8) | (more.view(np.uint8) << 7)
+        letters[at + place] = (values.astype(np.uint8) & 0x7F) | (more.view(np.uint8) << 7)
         at, values, widths, place = at[more], values[more], widths[more], place + 1
     return letters, np.concatenate([[0], ends])[starts].tolist()
 
