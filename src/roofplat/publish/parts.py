@@ -22,6 +22,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet
 import shapely
+from pandas.api.types import union_categoricals
 from pyproj import CRS
 
 from roofplat.errors import LayerError
@@ -39,6 +40,8 @@ _KEY = "key.txt"
 _BUILDING = "building_id"
 # Tables whose rows may belong to no building, and then lie in an area by their place.
 _ANYWHERE = ("ground", "obstacles")
+# Tables that are the same for every area.
+_PLACES = ("streets", "areas", "stations")
 # Tables of which a sheet shows what lies near, whosever it is.
 _NEAR = ("buildings", "obstacles", "ground", "streets")
 # Fast, and small enough: GeoParquet inside is read once and thrown away when the district changes.
@@ -413,7 +416,7 @@ class Parts:
             kept = [
                 part.frame(name, self.crs)
                 for part, holds in zip(self._parts, holding, strict=True)
-                if holds or part.meets(name, extent)
+                if holds or name in _PLACES or part.meets(name, extent)
             ]
             tables[name] = _joined(kept) if kept else self._parts[0].frame(name, self.crs).iloc[:0]
         return only_area(tables, area)
@@ -718,4 +721,10 @@ def _is_text(kind: pa.DataType) -> bool:
 
 
 def _joined(frames: Sequence[Any]) -> Any:
-    return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+    if len(frames) == 1:
+        return frames[0]
+    whole = pd.concat(frames, ignore_index=True)
+    for name in frames[0].select_dtypes("category").columns:
+        # Words that not all parts have would make plain text of a column.
+        whole[name] = union_categoricals([frame[name] for frame in frames], ignore_order=True)
+    return whole

@@ -336,7 +336,8 @@ def yards_of(roofs: gpd.GeoDataFrame, home: Collection[str] | None = None) -> gp
         `yard_id`, the building and a number, and the ground; in an order that the roofs alone decide.
     """
     outlines = np.asarray(roofs.geometry.array, dtype=object)
-    yards = yards_among(outlines)
+    # Where a ring begins depends on what else was looked at.
+    yards = np.asarray(shapely.normalize(yards_among(outlines)), dtype=object)
     if yards.size:
         yards = yards[np.lexsort(shapely.bounds(yards).T[::-1])]
     yard, roof = shapely.STRtree(outlines).query(yards, predicate="intersects")
