@@ -115,9 +115,9 @@ def test_portions_are_together_the_whole(kind: str, monkeypatch: pytest.MonkeyPa
 def test_packed_lines_are_those_laid_out_at_once() -> None:
     x0, y0, x1, y1 = np.arange(20.0).reshape(4, 5)
     whole = multilines(x0, y0, x1, y1, np.array([0, 1, 3, 5]))
-    ends = np.stack([x0, y0, x1, y1], axis=1)
-    nothing = np.empty((0, 4)), np.empty(0, dtype=np.int64)
-    portions = [(ends[:3], np.array([1, 2])), nothing, (ends[3:], np.array([2]))]
+    ends = np.stack([x0, y0, x1, y1])
+    nothing = np.empty((4, 0)), np.empty(0, dtype=np.int64)
+    portions = [(ends[:, :3], np.array([1, 2])), nothing, (ends[:, 3:], np.array([2]))]
     packed = join_packed([packed_multilines(portions[:2]), packed_multilines(portions[2:])])
     assert packed.wkb().equals(whole.wkb())
     assert packed.wkb_chunks().to_pylist() == packed.wkb().to_pylist()
@@ -139,7 +139,7 @@ def test_packed_lines_are_those_laid_out_at_once() -> None:
 
 
 def test_a_large_column_stays_in_its_portions(monkeypatch: pytest.MonkeyPatch) -> None:
-    portions = [(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([1]))] * 3
+    portions = [(np.array([[1.0], [2.0], [3.0], [4.0]]), np.array([1]))] * 3
     assert packed_multilines(portions).wkb_chunks().num_chunks == 1
     monkeypatch.setattr(wkb, "_LITTLE_BYTES", 10)
     assert packed_multilines(portions).wkb_chunks().num_chunks == 3

@@ -309,14 +309,14 @@ class Packed:
         return self.box if self.box is not None else _around(self.bounds())
 
 
-def packed_multilines(portions: Iterable[tuple[FloatArray, IntArray]]) -> Packed:
+def packed_multilines(portions: Iterable[tuple[Sequence[FloatArray], IntArray]]) -> Packed:
     """Multi-lines of two-point lines, packed portion by portion.
 
     Parameters
     ----------
     portions
-        Of some rows each: x and y of both ends of all their lines, row after row, shape (k, 4); and how
-        many lines each row has, shape (n,).
+        Of some rows each: x and y of the one end and of the other of all their lines, row after row, shape
+        (k,) each; and how many lines each row has, shape (n,).
 
     Returns
     -------
@@ -325,20 +325,25 @@ def packed_multilines(portions: Iterable[tuple[FloatArray, IntArray]]) -> Packed
 
     Examples
     --------
-    >>> rows = packed_multilines([(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([1]))])
+    >>> rows = packed_multilines([(np.array([[1.0], [2.0], [3.0], [4.0]]), np.array([1]))])
     >>> rows.geometry()[0].wkt, rows.extent().tolist()
     ('MULTILINESTRING ((1 2, 3 4))', [1.0, 2.0, 3.0, 4.0])
     """
     columns, boxes = [], []
+    # Filled anew for each portion: what the lines begin with is always the same.
+    scratch = _segment_rows(np.empty((0, 4)))
     for ends, counts in portions:
-        if counts.size:
-            columns.append(_gathered(_equal_pieces(_segment_rows(ends)), _offsets(counts), _MULTILINE))
-            boxes.append(
-                [
-                    *(min(ends[:, axis].min(), ends[:, axis + 2].min()) for axis in (0, 1)),
-                    *(max(ends[:, axis].max(), ends[:, axis + 2].max()) for axis in (0, 1)),
-                ]
-            )
+        if not counts.size:
+            continue
+        x0, y0, x1, y1 = ends
+        if x0.size > scratch.size:
+            scratch = _segment_rows(np.zeros((x0.size, 4)))
+        lines = scratch[: x0.size]
+        for place, values in enumerate(ends):
+            lines["xy"][:, place] = values
+        columns.append(_gathered(_equal_pieces(lines), _offsets(counts), _MULTILINE))
+        boxes.append([min(x0.min(), x1.min()), min(y0.min(), y1.min())])
+        boxes[-1] += [max(x0.max(), x1.max()), max(y0.max(), y1.max())]
     return Packed(_column_of(columns), _around(np.array(boxes).reshape(-1, 4)))
 
 
@@ -347,7 +352,7 @@ def join_packed(parts: Sequence[Packed]) -> Packed:
 
     Examples
     --------
-    >>> rows = packed_multilines([(np.array([[1.0, 2.0, 3.0, 4.0]]), np.array([1]))])
+    >>> rows = packed_multilines([(np.array([[1.0], [2.0], [3.0], [4.0]]), np.array([1]))])
     >>> len(join_packed([rows, rows]))
     2
     """

@@ -18,7 +18,7 @@ import pandas as pd
 
 from roofplat.fast import prepare
 from roofplat.framing.axis import AxisResult, find_axis
-from roofplat.framing.member_rows import MemberRows, kind_numbers, members_table
+from roofplat.framing.member_rows import Ends, MemberRows, kind_numbers, members_table
 from roofplat.framing.members import Grid, Runs, SectionFrames, fill_in, scan, section_frames
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
@@ -444,7 +444,7 @@ def _only(grid: Grid, rows: npt.NDArray[np.bool_]) -> Grid:
 
 def _member_lines(
     frames: SectionFrames, grid: Grid, along: Literal["u", "v"], pieces: IntArray
-) -> Iterator[tuple[FloatArray, IntArray]]:
+) -> Iterator[tuple[Ends, IntArray]]:
     """Ends of the lines of a grid in the working CRS, chunk by chunk, and how many each section has.
 
     Sections without lines are left out there, and have none in `pieces`, shape (n,), which is filled.
@@ -457,8 +457,8 @@ def _member_lines(
         yield _ends(part, runs, along), here[here > 0]
 
 
-def _ends(part: SectionFrames, runs: Runs, along: Literal["u", "v"]) -> FloatArray:
-    """Ends of runs in the working CRS: x and y of the one, then of the other, shape (k, 4)."""
+def _ends(part: SectionFrames, runs: Runs, along: Literal["u", "v"]) -> Ends:
+    """Ends of runs in the working CRS, shape (k,) each."""
     sine, cosine = part.sine[runs.section], part.cosine[runs.section]
     at_sine, at_cosine = runs.position * sine, runs.position * cosine
     # As `SectionFrames.east_north`, with what both ends have in common worked out once.

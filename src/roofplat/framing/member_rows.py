@@ -19,7 +19,10 @@ from roofplat.late import LateTable, late_table
 from roofplat.tables import AXIS_BASES, MEMBER_KINDS, words
 from roofplat.wkb import Packed
 
-__all__ = ["MemberRows", "kind_numbers", "members_table"]
+__all__ = ["Ends", "MemberRows", "kind_numbers", "members_table"]
+
+Ends = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+"""x and y of the one end of lines, then of the other, in the working CRS."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from roofplat.framing.member_rows import MemberRows, kind_numbers
+from roofplat.framing.member_rows import Ends, MemberRows, kind_numbers
 from roofplat.framing.members import SectionFrames, scan, section_frames
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import ROOF_LINES, Pitched, Planes
@@ -259,7 +259,7 @@ def lay_rafters(
     start = pitched.planes.start
     lines, at_ridge = np.zeros((2, outlines.count), dtype=np.int64)
 
-    def portions() -> Iterator[tuple[FloatArray, IntArray]]:
+    def portions() -> Iterator[tuple[Ends, IntArray]]:
         for rows in chunks(outlines.count, _CHUNK):
             planes = slice(int(start[rows.start]), int(start[rows.stop]))
             laid = rafters(frames, planes)
@@ -330,7 +330,7 @@ def pitched_members(
     return tables
 
 
-def pitched_lines(pitched: Pitched, outlines: Outlines) -> Iterator[tuple[FloatArray, IntArray]]:
+def pitched_lines(pitched: Pitched, outlines: Outlines) -> Iterator[tuple[Ends, IntArray]]:
     """Ridges, then hips, then valleys: their ends in the working CRS, and how many each section has.
 
     Sections that have none of a kind are left out, as `wkb.packed_multilines` takes them.

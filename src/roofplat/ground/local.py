@@ -126,7 +126,7 @@ class LocalPlanes:
         self,
         ends_ft: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
         plane: npt.NDArray[Any],
-    ) -> FloatArray:
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Lines from feet east and north of the origin to the working CRS; see `feet`.
 
         Parameters
@@ -138,20 +138,25 @@ class LocalPlanes:
 
         Returns
         -------
-        ndarray of float
-            x and y of the one end, then of the other, shape (m, 4).
+        x0, y0, x1, y1
+            Shape (m,) each.
         """
-        ends = np.empty((plane.size, 4))
-        # What both ends have in common is looked up once.
-        for axis, origin in enumerate((self.origin_x, self.origin_y)):
-            by_east, by_north = self.to_crs[plane, axis, 0], self.to_crs[plane, axis, 1]
-            start = origin[plane]
-            for end in (0, 2):
-                along = by_east * ends_ft[end]
+        # What both ends have in common is looked up once, among the planes that occur, one beside the other.
+        near = slice(int(plane.min(initial=self.origin_x.size)), int(plane.max(initial=-1)) + 1)
+        plane = plane - near.start
+        to_crs = np.ascontiguousarray(self.to_crs[near].reshape(-1, 4).T)
+        east0, north0, east1, north1 = ends_ft
+        ends = []
+        for axis, origin in enumerate((self.origin_x[near], self.origin_y[near])):
+            by_east, by_north = to_crs[2 * axis].take(plane), to_crs[2 * axis + 1].take(plane)
+            start = origin.take(plane)
+            for east, north in ((east0, north0), (east1, north1)):
+                along = by_east * east
                 along += start
-                along += by_north * ends_ft[end + 1]
-                ends[:, end + axis] = along
-        return ends
+                along += by_north * north
+                ends.append(along)
+        x0, x1, y0, y1 = ends
+        return x0, y0, x1, y1
 
     def area_ft2_per_unit2(self) -> FloatArray:
         """Ground square feet in one square unit of the working CRS at each origin, shape (n,)."""
