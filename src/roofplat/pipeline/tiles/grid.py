@@ -68,6 +68,13 @@ class Squares:
         """
         return np.maximum(np.searchsorted(self.first, codes, side="right").astype(np.int64) - 1, 0)
 
+    def inside(self, codes: Codes, cell: IntArray) -> npt.NDArray[np.bool_]:
+        """Which places lie in the cell that `holding` gives them, shape (m,)."""
+        whole = self.level[cell] == 2 * _LEVELS
+        size = np.left_shift(np.uint64(1), (self.level[cell] % (2 * _LEVELS)).astype(np.uint64))
+        first = self.first[cell]
+        return np.asarray(whole | ((codes >= first) & (codes - first < size)))
+
 
 def codes_of(x: FloatArray, y: FloatArray) -> Codes:
     """Where places lie on the curve.

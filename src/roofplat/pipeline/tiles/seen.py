@@ -49,6 +49,8 @@ FloatArray = npt.NDArray[np.float64]
 
 WHOLE = ("areas", "stations")
 """Layers of which every tile reads all rows."""
+# A cell of a grid and the eight around it.
+_AROUND = np.array([(x, y) for x in (-1.0, 0.0, 1.0) for y in (-1.0, 0.0, 1.0)])
 _NO_ROWS = np.empty(0, dtype=np.int64)
 # How many streets near a building are looked at for the nearest.
 _STREETS = 8
@@ -112,12 +114,13 @@ def see(
         layers = [*layers, drawn_layer(record, folder)]
     outline = layers[0]
     units_per_ft = rules.number("ground.foot_m") / working_crs.axis_info[0].unit_conversion_factor
+    cell = _CELL_FT * units_per_ft
     index = {
-        layer.role: BoxIndex(layer.boxes, _CELL_FT * units_per_ft)
+        layer.role: BoxIndex(layer.boxes, cell)
         for layer in layers
         if layer.role not in WHOLE and layer.geometry and layer.count
     }
-    home = {outline.role: _homes(outline, squares)}
+    home = {outline.role: _homes(outline, outline, squares, cell)}
     chains = chains_of(outline, index[outline.role], home[outline.role], folder)
     changed = settled_names(outline, chains, rules, working_crs, ground)
     own_names = _ids(outline).copy()
@@ -142,8 +145,8 @@ def see(
             named[DRAWN] = keyed_by(told.drawn["building_id"].reset_index(drop=True), False)
     for layer in layers[1:]:
         if layer.role not in WHOLE and layer.count:
-            own = keyed.get(layer.role)
-            home[layer.role] = _homes(layer, squares) if own is None else own.home
+            keys = keyed.get(layer.role)
+            home[layer.role] = _homes(layer, outline, squares, cell) if keys is None else keys.home
     if LOG in keyed:
         home[LOG] = keyed[LOG].home
     tall_ft = {} if record is None else record.tall_ft(rules)
@@ -214,8 +217,8 @@ class _Keyed:
             self._fit(names, ours, ambiguous)
             both, _ = _meant(names, keys)
             for row in np.flatnonzero(hit & (both >= 0) & (both != building)).tolist():
-                fits = [self.candidates.get(row, building[[row]]), both[[row]]]
-                self.candidates[row] = np.unique(np.concatenate(fits))
+                meant = [self.candidates.get(row, building[[row]]), both[[row]]]
+                self.candidates[row] = np.unique(np.concatenate(meant))
             building = np.where(hit, building, found)
         self.building = building
         self.home = np.where(building >= 0, tile[building], -1)
@@ -424,12 +427,31 @@ def _places(taken: list[IntArray], home: IntArray) -> Places:
     return Places(rows, tile, home[rows] == tile)
 
 
-def _homes(layer: Narrow, squares: Squares) -> IntArray:
-    """The tile that each feature is at home in: where the middle of its box lies."""
+def _homes(layer: Narrow, outline: Narrow, squares: Squares, cell: float) -> IntArray:
+    """The tile that each feature is at home in: where the middle of its box lies.
+
+    What lies in none and far from every building may be at home anywhere: a layer of a whole state must not
+    fill one tile of a small district.
+    """
     middle = (layer.boxes[:, :2] + layer.boxes[:, 2:]) / 2
-    home = squares.holding(codes_of(middle[:, 0], middle[:, 1]))
+    codes = codes_of(middle[:, 0], middle[:, 1])
+    home = squares.holding(codes)
     home[~layer.kept] = 0
+    outside = np.flatnonzero(layer.kept & ~squares.inside(codes, home))
+    if layer is outline or not outside.size:
+        return home
+    taken = np.floor((outline.boxes[outline.kept, :2] + outline.boxes[outline.kept, 2:]) / 2 / cell)
+    near = (taken[:, None, :] + _AROUND).reshape(-1, 2)
+    wide = (layer.boxes[outside, 2:] - layer.boxes[outside, :2]).max(axis=1) > cell
+    spot = np.floor(middle[outside] / cell)
+    far = outside[~wide & ~np.isin(_cells(spot), np.unique(_cells(near)))]
+    home[far] = _spread_out(pd.util.hash_array(codes[far]), squares)
     return home
+
+
+def _cells(spots: FloatArray) -> npt.NDArray[np.complex128]:
+    """Cells of a grid as single numbers."""
+    return spots[:, 0] + 1j * spots[:, 1]
 
 
 def _anywhere(keys: pd.Series[Any], squares: Squares) -> IntArray:
@@ -437,12 +459,16 @@ def _anywhere(keys: pd.Series[Any], squares: Squares) -> IntArray:
 
     Consistent hashing (D. Karger and others, "Consistent hashing and random trees", 1997, from memory).
     """
-    if not len(keys):
+    return _spread_out(pd.util.hash_array(keys.to_numpy(dtype=object), categorize=False), squares)
+
+
+def _spread_out(number: npt.NDArray[np.uint64], squares: Squares) -> IntArray:
+    """A tile for each hash."""
+    if not number.size:
         return np.empty(0, dtype=np.int64)
     spots = np.array([f"{name} {spot}" for name in squares.names() for spot in range(_SPOTS)], dtype=object)
     place = pd.util.hash_array(spots, categorize=False)
     order = np.argsort(place, kind="stable")
-    number = pd.util.hash_array(keys.to_numpy(dtype=object), categorize=False)
     return order[np.searchsorted(place[order], number) % order.size] // _SPOTS
 
 
