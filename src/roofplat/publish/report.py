@@ -17,6 +17,7 @@ import pandas as pd
 
 from roofplat.district import District
 from roofplat.ground import Ground
+from roofplat.inventory import places_among
 from roofplat.publish.charts import Look, bar_plot, interval_plot, row_labels
 from roofplat.publish.files import CAUTION, NO_AREA, asset, write_whole
 from roofplat.publish.map import Wind
@@ -585,9 +586,7 @@ def _planned(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> list[dict[s
     sections = tables["sections"]
     opened = sections["cut_method"].notna() & (sections["cut_method"] != "do_not_cut")
     buildings = tables["buildings"].drop_duplicates("building_id")
-    place = pd.Index(buildings["building_id"].astype(object)).get_indexer(
-        sections["building_id"].astype(object)
-    )
+    place = places_among(buildings["building_id"], sections["building_id"])
     areas = area_names(buildings)
     frame = pd.DataFrame(
         {
