@@ -297,7 +297,7 @@ def memory_mib(process: int) -> float:
 
 
 @contextlib.contextmanager
-def watched(process: int, every_s: float = 0.1) -> Iterator[Spent]:
+def watched(process: int, every_s: float = 0.25) -> Iterator[Spent]:
     """Watch a process and all that it starts until the block ends.
 
     Yields

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
+from typing import IO
 
 import pandas as pd
 import pytest
@@ -30,42 +31,33 @@ from roofplat.pipeline.tiles.spread import HOME
 from roofplat.rules import load_rulebook
 
 BUILDINGS, A_TILE = 400, 40
-_STARTED = re.compile(r"Scheduler at:\s+(tcp://\S+)")
 _DASK = (sys.executable, "-W", "ignore", "-m", "dask")
 
 
 class Cluster:
     """A scheduler and its workers; all of them end with the test."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, **env: str) -> None:
         self._folder = folder
         self._processes: list[subprocess.Popen[str]] = []
-        self.workers: list[subprocess.Popen[str]] = []
-        self.scheduler = self._start(["scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard"])
-        assert self.scheduler.stderr is not None
-        for line in self.scheduler.stderr:
-            if found := _STARTED.search(line):
-                self.address = found.group(1)
-                break
-        # What it says later must not fill the pipe.
-        threading.Thread(target=self.scheduler.stderr.read, daemon=True).start()
+        command = ["scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard"]
+        self.scheduler = self._start(command, env)
+        self.address = _told(self.scheduler, r"Scheduler at:\s+(tcp://\S+)")
 
     def add_worker(self, **env: str) -> subprocess.Popen[str]:
-        told = ["--nthreads", "1", "--no-nanny", "--no-dashboard", "--host", "127.0.0.1"]
-        told += ["--local-directory", str(self._folder)]
-        worker = self._start(["worker", self.address, *told], env, quiet=True)
-        self.workers.append(worker)
+        words = ["worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard"]
+        words += ["--host", "127.0.0.1", "--local-directory", str(self._folder)]
+        worker = self._start(words, env)
+        _told(worker, r"(Registered to)")
         return worker
 
-    def _start(
-        self, words: list[str], env: dict[str, str] | None = None, *, quiet: bool = False
-    ) -> subprocess.Popen[str]:
+    def _start(self, words: list[str], env: dict[str, str]) -> subprocess.Popen[str]:
         process = subprocess.Popen(
             [*_DASK, *words],
             cwd=self._folder,
-            env={**os.environ, **(env or {})},
+            env={**os.environ, **env},
             stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL if quiet else subprocess.PIPE,
+            stderr=subprocess.PIPE,
             text=True,
         )
         self._processes.append(process)
@@ -75,8 +67,23 @@ class Cluster:
         for process in reversed(self._processes):
             process.kill()
             process.wait()
-            if process.stderr is not None:
-                process.stderr.close()
+
+
+def _told(process: subprocess.Popen[str], pattern: str) -> str:
+    """Wait for what a process tells of itself; what it tells later must not fill the pipe."""
+    assert process.stderr is not None
+    said = []
+    for line in process.stderr:
+        said.append(line)
+        if found := re.search(pattern, line):
+            threading.Thread(target=_drain, args=(process.stderr,), daemon=True).start()
+            return found.group(1)
+    raise AssertionError("".join(said))
+
+
+def _drain(stream: IO[str]) -> None:
+    with stream:
+        stream.read()
 
 
 @pytest.fixture
@@ -168,13 +175,30 @@ def test_where_all_workers_go_away_the_build_ends_and_what_is_done_stays(
     assert {task.tile for task in whole[1]} <= {path.name for path in (job.folder / DONE).iterdir()}
 
 
+def test_a_tile_that_takes_its_workers_with_it_is_named(
+    whole: tuple[Job, list[Task]], job: Job, tmp_path: Path
+) -> None:
+    # A scheduler that gives up a task with the first worker that dies of it.
+    cluster = Cluster(tmp_path, DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0")
+    try:
+        worker = cluster.add_worker()
+        _, report = at_line(1, partial(os.kill, worker.pid, signal.SIGKILL))
+        with pytest.raises(
+            LayerError, match=r"^Workers ended .* planned tile (\w+-\w+|\w+); give them more"
+        ) as told:
+            run_on_cluster(whole[1], job, cluster.address, report=report)
+    finally:
+        cluster.end()
+    assert any(task.tile in str(told.value) for task in whole[1])
+
+
 def test_where_the_scheduler_goes_away_the_build_ends(
     cluster: Cluster, whole: tuple[Job, list[Task]], job: Job
 ) -> None:
     cluster.add_worker()
     _, report = at_line(1, partial(os.kill, cluster.scheduler.pid, signal.SIGKILL))
     with pytest.raises(LayerError, match=r"^The scheduler at tcp://.* build again to go on\.$"):
-        run_on_cluster(whole[1], job, cluster.address, patience_s=5.0, report=report)
+        run_on_cluster(whole[1], job, cluster.address, report=report)
 
 
 def test_a_cluster_without_workers_is_not_waited_for_without_end(

@@ -91,9 +91,11 @@ def run_on_cluster(
     with _client(address) as client:
         _wait_for_workers(client, address, patience_s)
         _check_workers(client, address)
-        frame = _partitions(tasks, job)
         ended: queue.SimpleQueue[Any] = queue.SimpleQueue()
-        futures = _given(client, frame)
+        # The order in which a folder of Parquet files is read.
+        in_order = sorted(tasks, key=lambda task: _library("dask.utils").natural_sort_key(_file_of(task)))
+        futures = _given(client, _partitions(in_order, job))
+        tiles = {future.key: task.tile for future, task in zip(futures, in_order, strict=True)}
         for future in futures:
             future.add_done_callback(ended.put)
         waited_s, done = 0.0, 0
@@ -108,7 +110,7 @@ def run_on_cluster(
                         f"{patience_s:g} seconds; start some (dask worker {address}): {_AGAIN}"
                     ) from None
                 continue
-            _check_ended(future, address)
+            _check_ended(future, tiles[future.key], address)
             done, waited_s = done + 1, 0.0
             if report is not None:
                 report(f"Planning tiles: {done:,} of {len(tasks):,}")
@@ -207,19 +209,16 @@ def _client(address: str) -> Iterator[Any]:
 def _partitions(tasks: Sequence[Task], job: Job) -> Any:
     """The frame whose partitions are the tiles, each planned by the worker that reads it."""
     dask_frames, dask_geopandas = (_library(name) for name in ("dask.dataframe", "dask_geopandas"))
-    natural_sort_key = _library("dask.utils").natural_sort_key
     buildings = {tile.name: tile.buildings for tile in open_cut(job.folder).tiles}
     room = job.folder / "sources" / "footprints"
-    # The order in which a folder of Parquet files is read.
-    ordered = sorted(tasks, key=lambda task: natural_sort_key(f"{task.tile}.parquet"))
     footprints = dask_geopandas.read_parquet(
-        [str(room / f"{task.tile}.parquet") for task in ordered],
+        [str(room / _file_of(task)) for task in tasks],
         columns=[HOME, "geometry"],
         split_row_groups=False,
         gather_spatial_partitions=False,
     )
     given = dask_frames.from_map(
-        _given_row, [(task.tile, task.key, buildings[task.tile]) for task in ordered], meta=_given_row()
+        _given_row, [(task.tile, task.key, buildings[task.tile]) for task in tasks], meta=_given_row()
     )
     return footprints.map_partitions(
         plan_partition,
@@ -230,6 +229,10 @@ def _partitions(tasks: Sequence[Task], job: Job) -> Any:
         align_dataframes=False,
         enforce_metadata=False,
     )
+
+
+def _file_of(task: Task) -> str:
+    return f"{task.tile}.parquet"
 
 
 def _given_row(row: tuple[str, str, int] = ("", "", 0)) -> pd.DataFrame:
@@ -279,7 +282,7 @@ def _check_workers(client: Any, address: str) -> None:
             raise DistrictFileError(_other_program(f"The worker {worker}", theirs, ours))
 
 
-def _check_ended(future: Any, address: str) -> None:
+def _check_ended(future: Any, tile: str, address: str) -> None:
     """Let a tile that failed end the build, in one sentence."""
     if future.status == "finished":
         return
@@ -292,8 +295,8 @@ def _check_ended(future: Any, address: str) -> None:
         raise error
     if isinstance(error, _library("distributed").KilledWorker):
         raise LayerError(
-            f"Several workers ended by themselves while they planned the same tile ({error.task}); give them "
-            "more memory, or set a smaller tile_buildings in [scale]."
+            f"Workers ended by themselves again and again while they planned tile {tile}; give them more "
+            "memory, or set a smaller tile_buildings in [scale]."
         )
     if isinstance(error, OSError):
         raise DistrictFileError(
