@@ -390,7 +390,7 @@ def _plain_ids(layer: Layer) -> list[pd.Series[Any]]:
     """Columns that people call an id, the plainest name first."""
     width = _DBASE_WIDTH if layer.driver == "ESRI Shapefile" else None
     names = {_plain_name(str(name))[:width]: str(name) for name in reversed(list(layer.rows.columns))}
-    wanted = PLAIN_IDS
+    wanted: tuple[str, ...] = PLAIN_IDS
     if width is not None:
         # Cut short, structure_id and structure_type are one name; building_id is still plain enough.
         wanted = tuple(name for name in PLAIN_IDS if len(name) <= width or name not in PLAIN_IDS[1:])

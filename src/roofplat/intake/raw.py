@@ -123,8 +123,11 @@ def raw_frame(table: pa.Table, form: RawForm) -> pd.DataFrame:
     [1.0, 2.0]
     """
     plain = table.drop_columns([GEOMETRY]) if GEOMETRY in table.column_names else table
-    frame = plain.to_pandas().reset_index(drop=True)
+    frame: pd.DataFrame = plain.to_pandas().reset_index(drop=True)
     for name in form.gaps:
+        if not isinstance(frame[name].dtype, np.dtype):
+            # A type of its own for missing values needs no other.
+            continue
         if frame[name].dtype.kind in "iu":
             frame[name] = frame[name].astype("float64")
         elif frame[name].dtype.kind == "b":

@@ -5,7 +5,7 @@ Out: `Cut`: the tiles, and in the folder `cut.json` and the raw rows that each t
 
 Every layer is read once, batch by batch. What is decided by a whole layer (its CRS, its ids, what its reader
 concludes from a column) is decided here, once, and written into `cut.json`; each tile reads it from there.
-Of every feature some 80 bytes are held at once: see `narrow`. The raw rows go by way of files, as unchanged
+What is held of every feature at once is narrow: see `narrow`. The raw rows go by way of files, as unchanged
 as Parquet can hold them, each to the tile that it is at home in and to those that see it: see `seen`.
 """
 
