@@ -18,9 +18,12 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, whole_file
+from roofplat.publish.geotext import geometry_texts, property_texts
 from roofplat.publish.map_place import STEPS_PER_DEGREE, steps_in
 from roofplat.publish.overrides import override_records
 from roofplat.publish.parts import Parts
@@ -43,7 +46,10 @@ PLAN_LAYERS = (
     "trenches",
     "solar_access",
 )
+Rows = npt.NDArray[np.bool_]
 _GROUND = "ground"
+# Rows made into text at once.
+_PORTION = 20_000
 
 
 def area_names(parts: Parts) -> list[str]:
@@ -108,8 +114,11 @@ def write_area_layers(
         for name, file in begun.items():
             file.begin({"name": name, **head})
         for number in range(len(parts)):
-            for name, layers in _by_area(parts, number, begun.keys()):
-                begun[name].add(layers)
+            for layer, frame, holding in _layers_of_part(parts, number, wanted):
+                for start, texts, boxes in _features(frame, layer):
+                    for name, rows in holding.items():
+                        own = rows[start : start + len(texts)]
+                        begun[name].add(texts.filter(pa.array(own)), boxes[own])
         for file in begun.values():
             file.end()
     return list(paths.values())
@@ -140,47 +149,47 @@ def write_collection(head: Mapping[str, Any], parts: Mapping[str, gpd.GeoDataFra
     with whole_file(path) as beside:
         begun = _Begun(beside)
         begun.begin(head)
-        begun.add(parts)
+        for layer, frame in parts.items():
+            for _, texts, boxes in _features(frame, layer):
+                begun.add(texts, boxes)
         begun.end()
     return path
 
 
-def _by_area(
+def _layers_of_part(
     parts: Parts, number: int, wanted: Collection[str]
-) -> Iterator[tuple[str, dict[str, gpd.GeoDataFrame]]]:
-    """The layers of each dispatch area in one part."""
+) -> Iterator[tuple[str, gpd.GeoDataFrame, dict[str, Rows]]]:
+    """The layers of one part, and which of their rows are in which dispatch area."""
     buildings = parts.part(number, ["buildings"])["buildings"]
     area_of = buildings.set_index("building_id")["dispatch_area"].fillna(NO_AREA)
     here = [name for name in wanted if (area_of == name).any()]
-    ground = parts.part(number, [_GROUND]) if len(parts) == 1 or parts.rows(number, _GROUND) else {}
-    if not here and not ground:
-        return
     tables = parts.part(number, PLAN_LAYERS) if here else {}
-    layers = {"buildings": buildings, **{name: tables[name] for name in PLAN_LAYERS if name in tables}}
-    if "solar_access" in layers:
-        audit = layers["solar_access"]
-        layers["solar_access"] = audit.loc[~audit["passes"].fillna(False).astype(bool)]
-    areas = {layer: frame["building_id"].map(area_of) for layer, frame in layers.items()}
-    districts = parts.whole(["areas"])
-    for name in wanted:
-        held = layers if name in here else {}
-        own = {layer: frame.loc[areas[layer] == name] for layer, frame in held.items()}
-        if _GROUND in ground:
-            own[_GROUND] = _ground_in({**districts, **ground}, name)
-        if any(len(frame) for frame in own.values()):
-            yield name, own
+    for name in ("buildings", *PLAN_LAYERS) if here else ():
+        frame = buildings if name == "buildings" else tables.get(name)
+        if frame is None:
+            continue
+        if name == "solar_access":
+            frame = frame.loc[~frame["passes"].fillna(False).astype(bool)]
+        places = area_of.index.get_indexer(frame["building_id"])
+        areas: Any = np.where(places < 0, None, area_of.to_numpy(dtype=object)[places])
+        known = np.isin(areas.astype(str), here) & (places >= 0)
+        if not known.all():
+            frame, areas = frame[known], areas[known]
+        yield name, frame, {area: np.asarray(areas == area) for area in here}
+    if _GROUND in parts.names and parts.rows(number, _GROUND):
+        ground = parts.part(number, [_GROUND])[_GROUND]
+        districts = parts.whole(["areas"]).get("areas")
+        yield _GROUND, ground, {name: _meets(ground, districts, name) for name in wanted}
 
 
-def _ground_in(tables: Mapping[str, Any], name: str) -> gpd.GeoDataFrame:
+def _meets(ground: gpd.GeoDataFrame, areas: gpd.GeoDataFrame | None, name: str) -> Rows:
     """Ground that meets an area; for the buildings of no area, that which meets none."""
-    ground = tables[_GROUND]
-    areas = tables.get("areas")
     if areas is None or areas.empty:
-        return ground if name == NO_AREA else ground.iloc[:0]
+        return np.full(len(ground), name == NO_AREA)
     wanted = areas if name == NO_AREA else areas[areas["name"] == name]
     meets = np.zeros(len(ground), dtype=bool)
     meets[wanted.sindex.query(ground.geometry, predicate="intersects")[0]] = True
-    return ground[~meets if name == NO_AREA else meets]
+    return ~meets if name == NO_AREA else meets
 
 
 @dataclass(slots=True)
@@ -193,42 +202,66 @@ class _Begun:
 
     def begin(self, head: Mapping[str, Any]) -> None:
         members = {"type": "FeatureCollection", **head}
-        self._write(json.dumps(members, ensure_ascii=False)[:-1] + ', "features": [')
+        self._write((json.dumps(members, ensure_ascii=False)[:-1] + ', "features": [').encode("utf-8"))
 
-    def add(self, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
-        for layer, frame in layers.items():
-            if frame.empty:
-                continue
-            features, bounds = _features(frame, layer)
-            self._write(("," if self.some else "") + "\n" + ",\n".join(features))
-            self.box[:2] = np.fmin(self.box[:2], np.fmin.reduce(bounds[:, :2]))
-            self.box[2:] = np.fmax(self.box[2:], np.fmax.reduce(bounds[:, 2:]))
-            self.some = True
+    def add(self, texts: pa.Array, boxes: npt.NDArray[np.float64]) -> None:
+        if not len(texts):
+            return
+        self._write(b",\n" if self.some else b"\n")
+        self._write(_lines(texts))
+        self.box[:2] = np.fmin(self.box[:2], np.fmin.reduce(boxes[:, :2]))
+        self.box[2:] = np.fmax(self.box[2:], np.fmax.reduce(boxes[:, 2:]))
+        self.some = True
 
     def end(self) -> None:
-        self._write("\n]" + (f', "bbox": {json.dumps(self.box.tolist())}' if self.some else "") + "}\n")
+        box = f', "bbox": {json.dumps(self.box.tolist())}' if self.some else ""
+        self._write(f"\n]{box}}}\n".encode())
 
-    def _write(self, text: str) -> None:
+    def _write(self, text: Any) -> None:
         # Opened for each piece: there may be more areas than files can be open.
-        with self.path.open("a", encoding="utf-8", newline="\n") as stream:
+        with self.path.open("ab") as stream:
             stream.write(text)
 
 
-def _features(frame: gpd.GeoDataFrame, layer: str) -> tuple[list[str], np.ndarray]:
-    """Turn each row into the text of a GeoJSON feature; with its bounds."""
-    shapes = frame.geometry.to_numpy(copy=True)
-    steps = steps_in(frame.crs, tuple(frame.total_bounds))(shapely.get_coordinates(shapes), None)
-    shapes = shapely.set_coordinates(shapes, steps / STEPS_PER_DEGREE)
-    shapes = shapely.orient_polygons(shapes, exterior_cw=False)
-    properties = pd.DataFrame(frame.drop(columns="geometry"))
-    for column in properties.select_dtypes("datetime").columns:
-        properties[column] = properties[column].dt.strftime("%Y-%m-%d")
-    properties.insert(0, "layer", layer)
-    # Split at line feeds alone: inside a value they are escaped, other line separators are not.
-    lines = properties.to_json(orient="records", lines=True, force_ascii=False).split("\n")
-    texts = shapely.to_geojson(shapes).tolist()
-    features = [
-        f'{{"type":"Feature","geometry":{geometry or "null"},"properties":{line}}}'
-        for geometry, line in zip(texts, lines[: len(frame)], strict=True)
-    ]
-    return features, shapely.bounds(shapes).reshape(-1, 4)
+def _lines(texts: pa.Array) -> pa.Buffer:
+    """All texts, between them a comma and the end of a line."""
+    whole = pa.ListArray.from_arrays(pa.array([0, len(texts)], pa.int32()), texts)
+    return pc.binary_join(whole, ",\n")[0].as_buffer()
+
+
+def _features(
+    layer_rows: gpd.GeoDataFrame, layer: str
+) -> Iterator[tuple[int, pa.Array, npt.NDArray[np.float64]]]:
+    """The text of a GeoJSON feature for each row, and the box around it, some rows at a time."""
+    if layer_rows.empty:
+        return
+    place = steps_in(layer_rows.crs, tuple(layer_rows.total_bounds))
+    columns = {str(name): column for name, column in layer_rows.items() if name != layer_rows.geometry.name}
+    for name, column in columns.items():
+        if column.dtype.kind == "M":
+            columns[name] = column.dt.strftime("%Y-%m-%d")
+    properties = pd.DataFrame({"layer": pd.Series(layer, index=layer_rows.index, dtype="str"), **columns})
+    geometry = layer_rows.geometry.to_numpy()
+    for start in range(0, len(geometry), _PORTION):
+        shapes = geometry[start : start + _PORTION]
+        lonlat = place(shapely.get_coordinates(shapes), None) / STEPS_PER_DEGREE
+        texts = pc.binary_join_element_wise(
+            '{"type":"Feature","geometry":',
+            geometry_texts(shapes, lonlat),
+            ',"properties":',
+            property_texts(properties.iloc[start : start + _PORTION]),
+            "}",
+            "",
+        )
+        yield start, texts, _boxes(shapely.get_num_coordinates(shapes), lonlat)
+
+
+def _boxes(counts: npt.NDArray[np.int64], lonlat: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """The box around the points of each row; NaN around none."""
+    boxes = np.full((len(counts), 4), np.nan)
+    some = np.flatnonzero(counts)
+    if some.size:
+        first = (np.cumsum(counts) - counts)[some]
+        boxes[some, :2] = np.minimum.reduceat(lonlat, first)
+        boxes[some, 2:] = np.maximum.reduceat(lonlat, first)
+    return boxes
