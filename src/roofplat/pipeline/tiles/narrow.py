@@ -3,9 +3,9 @@
 In: a layer of the district file.
 Out: `Narrow`: where each feature lies, its id, whether it can be used; the raw rows in a file beside it.
 
-Its box, its id and a few flags are held, some 80 bytes a feature; everything else goes through memory batch by
-batch. With what is looked up in between, a district takes 0.6 kilobytes a building at the peak, all its tables
-and layers counted (measured from 100,000 to a million buildings).
+Its box, its id and a few flags are held, some 80 bytes a feature; everything else goes through memory
+batch by batch. With what is looked up in between, a district takes 0.6 kilobytes a building at the peak, all
+its tables and layers counted (measured from 100,000 to a million buildings).
 """
 
 from __future__ import annotations
