@@ -48,6 +48,7 @@ __all__ = [
     "pack_part",
     "shapes_from_arrow",
     "shapes_to_arrow",
+    "texts_of",
 ]
 
 MAP_FILE = "map.bin"
@@ -241,7 +242,7 @@ def pack_part(tables: Mapping[str, Any]) -> bytes:
     count = len(order)
     position = np.empty(count, dtype=np.int64)
     position[order] = np.arange(count)
-    ids = _texts(_columns(buildings)["building_id"])
+    ids = texts_of(_columns(buildings)["building_id"])
     layers = _plan_layers(tables, ids, position, place)
     flat = flat.take(order)
     boxes = [flat.boxes(starts)]
@@ -518,14 +519,14 @@ def _box(xy: npt.NDArray[np.float64]) -> tuple[float, float, float, float] | Non
 def _owners(building_id: Any, ids: pa.Array) -> IntArray:
     """Row of each id among the buildings, -1 of none."""
     # Rows of a building stand together mostly: each run is looked up once.
-    runs = pc.run_end_encode(_texts(building_id), run_end_type=pa.int64())
+    runs = pc.run_end_encode(texts_of(building_id), run_end_type=pa.int64())
     ends, names = np.asarray(runs.run_ends), runs.values  # noqa: PD011  no frame
     found = pc.index_in(names, value_set=ids, skip_nulls=True).fill_null(-1)
     owner: IntArray = np.repeat(np.asarray(found).astype(np.int64), np.diff(ends, prepend=0))
     return owner
 
 
-def _texts(column: Any) -> pa.Array:
+def texts_of(column: Any) -> pa.Array:
     """A column of text as one array of Arrow."""
     cells = pa.array(_plain(_series(column)), pa.large_string(), from_pandas=True)
     return cells.combine_chunks() if isinstance(cells, pa.ChunkedArray) else cells
@@ -550,7 +551,7 @@ def _section_numbers(sections: Mapping[str, Any], ids: pa.Array) -> Callable[[An
     number = np.empty(len(order), dtype=np.int64)
     number[order] = np.arange(len(order)) - np.repeat(first, np.diff(first, append=len(order))) + 1
     firsts = ~_series(sections["section_id"]).duplicated().to_numpy(dtype=bool)
-    known, number = _texts(sections["section_id"]).filter(pa.array(firsts)), number[firsts]
+    known, number = texts_of(sections["section_id"]).filter(pa.array(firsts)), number[firsts]
 
     def numbers(section_id: Any) -> pd.Series:
         row = _owners(section_id, known)

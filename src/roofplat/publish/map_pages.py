@@ -27,6 +27,7 @@ from roofplat.publish.map_data import (
     FlatLayer,
     flat_columns,
     shapes_from_arrow,
+    texts_of,
 )
 from roofplat.publish.map_overview import Group
 from roofplat.publish.map_parts import (
@@ -119,7 +120,7 @@ def flatten_page(page: Page, packed: Sequence[PackedPart], late: Late) -> Flat:
     row, starts = np.concatenate(rows_of), offsets(np.concatenate(sizes))
     plain = table.select([name for name in OVERVIEW_COLUMNS if name in table.column_names])
     columns = {**plain.to_pandas(types_mapper=PANDAS.get), **late.of(row)}
-    if not (np.asarray(columns["building_id"], dtype=object) == late.ids[row]).all():
+    if not late.ids.take(pa.array(row)).equals(texts_of(columns["building_id"])):
         raise LayerError("The parts of the map are not those of the tables; build with --anew.")
     layer = FlatLayer(shapes_from_arrow(table), flat_columns(columns, shown), np.full(len(row), -1))
     told = flat_columns(columns, CARD_LATE)

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from roofplat.errors import LayerError
 from roofplat.framing.ragged import offsets
@@ -27,6 +28,7 @@ from roofplat.publish.map_data import (
     FlatLayer,
     flat_columns,
     shapes_from_arrow,
+    texts_of,
 )
 from roofplat.publish.map_place import degrees_to_steps, steps_in
 from roofplat.publish.map_shapes import flatten_shapes
@@ -156,7 +158,7 @@ class Late:
     """What is only known of the whole district, for the buildings of all parts one after the other.
 
     ids
-        Of the buildings, in the order of their tables.
+        Of the buildings, in the order of their tables, as text.
     first
         Where those of each part begin.
     odds
@@ -167,7 +169,7 @@ class Late:
         For ids of buildings, the name of the sheet in the folder of sheets.
     """
 
-    ids: npt.NDArray[np.object_]
+    ids: pa.Array
     first: IntArray
     odds: pd.DataFrame
     ranking: tuple[pd.DataFrame, IntArray] | None
@@ -186,7 +188,9 @@ class Late:
                     str(name): table[name].reindex(np.where(row < 0, len(table), row)) for name in table
                 }
         names = (
-            [self.sheets.get(building) for building in self.ids[rows]] if self.sheets else [None] * len(rows)
+            [self.sheets.get(building) for building in self.ids.take(rows).to_pylist()]
+            if self.sheets
+            else [None] * len(rows)
         )
         found["sheet"] = pd.Series(names, dtype="str")
         return found
@@ -250,7 +254,7 @@ class Page:
 def late_of(parts: Parts, packed: Sequence[PackedPart], sheets: Mapping[str, str]) -> Late:
     """Find what is known of each building of the packed parts."""
     buildings = parts.narrow("buildings", ["building_id", "p_lightweight", *_ODDS_COLUMNS])
-    ids = buildings["building_id"].to_numpy(dtype=object)
+    ids = texts_of(buildings["building_id"])
     counts = np.array([int(part.counts().sum()) for part in packed], dtype=np.int64)
     if counts.sum() != len(ids):
         raise LayerError("The parts of the map are not those of the tables; build with --anew.")
@@ -263,7 +267,8 @@ def late_of(parts: Parts, packed: Sequence[PackedPart], sheets: Mapping[str, str
             found[name] = None
             continue
         table = parts.narrow(name, ["building_id", *columns])
-        rows = pd.Index(table["building_id"]).get_indexer(buildings["building_id"]).astype(np.int64)
+        found_rows = pc.index_in(ids, value_set=texts_of(table["building_id"])).fill_null(-1)
+        rows = np.asarray(found_rows).astype(np.int64)
         table = table[list(columns)].reset_index(drop=True)
         if name == "survey_next":
             table = table.rename(columns=dict(_VISIT_COLUMNS)).assign(visit_band=visit_bands(table["order"]))
