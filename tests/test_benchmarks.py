@@ -122,10 +122,14 @@ def test_steps_of_a_command_are_told_apart_and_summed_up() -> None:
     work = "sum(range(3 * 10**6))"
     lines = [f"import sys, time; say = lambda line: print(line, file=sys.stderr, flush=True); {work}"]
     lines += [f"say('Tile {number} of 2'); {work}; time.sleep(0.1)" for number in (1, 2)]
+    lines += ["much = bytearray(80_000_000)", "much[::4096] = b'.' * len(much[::4096])", "time.sleep(1.5)"]
     lines += ["say('Writing /some/where/x.gpkg')"]
     spent, steps = run_steps([sys.executable, "-c", "\n".join(lines)])
     assert [step["step"] for step in steps] == ["start", "Tile of", "Writing"]
     assert steps[1]["clock_s"] > 0.2
+    # What is held from the second step on counts there and not in the first.
+    assert steps[1]["peak_gib"] > 0.07
+    assert not steps[0]["peak_gib"] > 0.05
     assert sum(step["clock_s"] for step in steps) == pytest.approx(spent.wall_s, abs=0.5)
     assert sum(step["processor_s"] for step in steps) == pytest.approx(spent.processor_s, abs=0.1)
 

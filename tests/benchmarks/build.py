@@ -34,7 +34,15 @@ import shapely
 
 from tests.benchmarks.core import floor
 from tests.benchmarks.district import write_district
-from tests.benchmarks.frame import ROOFPLAT, bytes_by_kind, from_child, run_steps, tell, with_json
+from tests.benchmarks.frame import (
+    ROOFPLAT,
+    bytes_by_kind,
+    from_child,
+    growth_of_steps,
+    run_steps,
+    tell,
+    with_json,
+)
 from tests.benchmarks.synthetic import synthetic_roofs
 
 # What is wanted at 100,000 buildings, without sheets; at 1,000,000 the memory.
@@ -106,6 +114,7 @@ def main() -> None:
         f"{small['buildings']:,} ({large['buildings'] / small['buildings']:.0f} times the buildings)"
         for small, large in itertools.pairwise(whole)
     ]
+    notes += growth_of_steps([step for step in steps if step["run"] == "whole"])
     tell(
         "build",
         {"Runs": runs, "Steps": steps},

@@ -14,6 +14,7 @@ import argparse
 import contextlib
 import datetime
 import hashlib
+import itertools
 import json
 import os
 import platform
@@ -38,6 +39,7 @@ __all__ = [
     "bytes_by_kind",
     "family",
     "from_child",
+    "growth_of_steps",
     "machine",
     "memory_mib",
     "run_steps",
@@ -55,6 +57,8 @@ _FOLDER = Path(".benchmarks")
 _CHANGES = re.compile(r"\S*[\d/]\S*")
 # How much more or less is worth a line; how many runs a file keeps.
 _SHARE, _RUNS = 0.10, 50
+# From here on a step counts as growing faster than the number of buildings.
+_MORE_THAN_IN_PROPORTION = 1.1
 _MORE_IS_BETTER = ("_per_s", "a second")
 _LESS_IS_BETTER = ("_s", "_ms", "_mib", "_gib", "_mb", "_kb", "times_floor", " ms", "MiB", " median", " p99")
 _PACKAGES = ("numpy", "pandas", "shapely", "geopandas", "pyogrio", "pyarrow", "scipy", "numba", "roofplat")
@@ -146,7 +150,7 @@ def tell(
         "at": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         "machine": here,
         "versions": used,
-        "tables": {title: [dict(row) for row in rows] for title, rows in tables.items()},
+        "tables": {title: [_plain(row) for row in rows] for title, rows in tables.items()},
         "wanted": dict(wanted or {}),
     }
     text = json.dumps(run, indent=1, default=float)
@@ -230,6 +234,11 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
+def _plain(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A row as JSON has it, which knows no figure that is none."""
+    return {name: None if value != value else value for name, value in row.items()}
+
+
 def _text(rows: Rows) -> str:
     return pd.DataFrame([dict(row) for row in rows]).to_string(
         index=False, float_format=lambda value: f"{value:,.2f}", na_rep="-"
@@ -254,11 +263,14 @@ class Spent:
         Seconds of processors by process, of all that were seen.
     peak_gib
         Most memory of all its processes together (proportional set size, looked at some times a second).
+    lately_gib
+        The same since somebody set it back to nothing.
     """
 
     wall_s: float = 0.0
     used: dict[int, float] = field(default_factory=dict)
     peak_gib: float = float("nan")
+    lately_gib: float = float("nan")
 
     @property
     def processor_s(self) -> float:
@@ -310,7 +322,9 @@ def watched(process: int, every_s: float = 0.25) -> Iterator[Spent]:
 
     def watch() -> None:
         while True:
-            spent.peak_gib = float(np.fmax(spent.peak_gib, memory_mib(process) / 1024))
+            now_gib = memory_mib(process) / 1024
+            spent.peak_gib = float(np.fmax(spent.peak_gib, now_gib))
+            spent.lately_gib = float(np.fmax(spent.lately_gib, now_gib))
             spent.look(process)
             if over.wait(every_s):
                 return
@@ -336,8 +350,8 @@ def run_steps(command: Sequence[str], folder: Path | None = None) -> tuple[Spent
     Returns
     -------
     Spent, list of dict
-        Of the whole, and for each `step` (a line without its numbers) `clock_s` and `processor_s`, in order;
-        a step that comes several times is summed up.
+        Of the whole, and for each `step` (a line without its numbers) `clock_s`, `processor_s` and
+        `peak_gib`, in order; a step that comes several times is summed up.
 
     Raises
     ------
@@ -355,7 +369,7 @@ def run_steps(command: Sequence[str], folder: Path | None = None) -> tuple[Spent
         name, clock, used = "start", time.perf_counter(), 0.0
         for line in process.stderr:
             now, used_now = time.perf_counter(), spent.look(process.pid)
-            _add(steps, name, now - clock, used_now - used)
+            _add(steps, name, now - clock, used_now - used, spent)
             lines.append(line)
             name, clock, used = " ".join(_CHANGES.sub("", line).split()), now, used_now
         code = process.wait()
@@ -363,16 +377,64 @@ def run_steps(command: Sequence[str], folder: Path | None = None) -> tuple[Spent
     # What the system has counted is exact, but leaves out those that nobody has waited for.
     counted = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     spent.used[process.pid] += max(counted - spent.processor_s, 0.0)
-    _add(steps, name, time.perf_counter() - clock, spent.processor_s - used)
+    _add(steps, name, time.perf_counter() - clock, spent.processor_s - used, spent)
     if code not in (0, 1) or any(line.startswith("Traceback") for line in lines):
         raise SystemExit(f"{' '.join(command[3:])} failed: {''.join(lines[-20:])}")
     return spent, list(steps.values())
 
 
-def _add(steps: dict[str, dict[str, Any]], name: str, clock_s: float, used_s: float) -> None:
-    step = steps.setdefault(name, {"step": name, "clock_s": 0.0, "processor_s": 0.0})
+def growth_of_steps(steps: Rows, least_s: float = 0.5) -> list[str]:
+    """Lines on the steps that cost more than in proportion from one size to the next.
+
+    Parameters
+    ----------
+    steps
+        Rows with `buildings`, `step`, `processor_s`.
+    least_s
+        Steps that take less at the larger size are not worth a line.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> made = [{"buildings": n, "step": "Cutting", "processor_s": s} for n, s in ((10, 1.0), (100, 13.0))]
+    >>> growth_of_steps(made)
+    ['Cutting: 100 cost 13.0 times 10 (10 times the buildings)']
+    >>> growth_of_steps([*made[:1], {**made[1], "processor_s": 9.0}])
+    ['No step costs more than in proportion (1.1 times) from one size to the next.']
+    """
+    by_size: dict[int, dict[str, float]] = {}
+    for row in steps:
+        by_size.setdefault(row["buildings"], {})[row["step"]] = row["processor_s"]
+    sizes = sorted(by_size)
+    lines = []
+    for small, large in itertools.pairwise(sizes):
+        for step, cost_s in by_size[large].items():
+            before_s = by_size[small].get(step, 0.0)
+            if (
+                cost_s >= least_s
+                and before_s > 0
+                and cost_s / before_s > _MORE_THAN_IN_PROPORTION * large / small
+            ):
+                lines.append(
+                    f"{step}: {large:,} cost {cost_s / before_s:.1f} times {small:,} "
+                    f"({large / small:g} times the buildings)"
+                )
+    if len(sizes) < 2:
+        return []
+    limit = f"{_MORE_THAN_IN_PROPORTION:g} times"
+    return lines or [f"No step costs more than in proportion ({limit}) from one size to the next."]
+
+
+def _add(steps: dict[str, dict[str, Any]], name: str, clock_s: float, used_s: float, spent: Spent) -> None:
+    nothing = {"step": name, "clock_s": 0.0, "processor_s": 0.0, "peak_gib": float("nan")}
+    step = steps.setdefault(name, nothing)
     step["clock_s"] += clock_s
     step["processor_s"] += max(used_s, 0.0)
+    step["peak_gib"] = float(np.fmax(step["peak_gib"], spent.lately_gib))
+    spent.lately_gib = float("nan")
 
 
 def bytes_by_kind(folder: Path) -> dict[str, int]:

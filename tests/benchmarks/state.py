@@ -34,7 +34,15 @@ from typing import Any
 
 import numpy as np
 
-from tests.benchmarks.frame import ROOFPLAT, bytes_by_kind, machine, run_steps, tell, with_json
+from tests.benchmarks.frame import (
+    ROOFPLAT,
+    bytes_by_kind,
+    growth_of_steps,
+    machine,
+    run_steps,
+    tell,
+    with_json,
+)
 from tests.benchmarks.state_layers import write_state
 
 # What is wanted of a million: memory that depends on the tile.
@@ -193,6 +201,7 @@ def main() -> None:
         notes = [
             *(f"{name}: {fixed:,.3g} + {each:.3g} a building" for name, (fixed, each) in lines.items()),
             *country(lines, options.workers),
+            *growth_of_steps(steps),
         ]
         if options.plot:
             plot(rows, lines, options.plot)
