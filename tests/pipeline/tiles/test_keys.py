@@ -38,7 +38,7 @@ def town(tmp_path: Path) -> Path:
 
 
 def planning(district: District, **other: Any) -> str:
-    said: dict[str, Any] = {"wind_from_deg": 250.0, "wind_basis": "prevailing", "as_of": None} | other
+    said: dict[str, Any] = {"wind_from_deg": 250.0, "wind_basis": "prevailing"} | other
     rules = load_rulebook(district.rules, district.families)
     return planning_digest(district, rules, **said)
 

@@ -108,9 +108,11 @@ def planning_digest(
     *,
     wind_from_deg: float,
     wind_basis: str,
-    as_of: datetime.date | None,
 ) -> str:
     """A checksum of what every tile of a build depends on, but for what it holds.
+
+    Ages are counted when all is planned: the day of the build is no part of this, so that another day's build
+    has the same keys. What the record of surveys says on that day is part of what a tile holds.
 
     Parameters
     ----------
@@ -120,16 +122,12 @@ def planning_digest(
         Those in force, but for the groups that only other commands read.
     wind_from_deg, wind_basis
         The wind of the standing plans, degrees from true north, and how it is known.
-    as_of
-        The day that the record of surveys is read as of; None is all of it. Ages are counted when all is
-        planned: the day of the build is no part of this, so that another day's build has the same keys.
 
     Returns
     -------
     str
     """
     told = {
-        "as_of": None if as_of is None or not district.record_file.exists() else as_of.isoformat(),
         "code": code_digest(),
         "district": _settings(district, leave=_LATER_SETTINGS),
         "rules": _rules(rules, leave=_LATER_RULES),

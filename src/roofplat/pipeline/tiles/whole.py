@@ -131,7 +131,7 @@ def build_tiles(
                 _remove(work / name)
         _clear(work)
         cut = _cut(district, rules, ground, work, tile_buildings, as_of, say)
-        planning = planning_digest(district, rules, wind_from_deg=wind[0], wind_basis=wind[1], as_of=as_of)
+        planning = planning_digest(district, rules, wind_from_deg=wind[0], wind_basis=wind[1])
         tasks = [Task(tile.name, tile_key(cut.digests[tile.name], planning)) for tile in cut.tiles]
         done = work / DONE
         left = [task for task in tasks if key_of(done / task.tile) != task.key]
