@@ -145,3 +145,20 @@ def test_a_damaged_file_is_told_in_one_sentence(tmp_path: Path) -> None:
         PackedPart.of(tmp_path / MAP_FILE)
     with pytest.raises(LayerError, match="cannot be read"):
         PackedPart.of(tmp_path / "nothing.bin")
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_a_part_of_one_building_or_of_none(district: dict[str, Any], count: int) -> None:
+    few = set(district["buildings"]["building_id"].iloc[:count])
+    tables = {
+        name: frame[frame["building_id"].isin(few)].reset_index(drop=True)
+        if "building_id" in frame
+        else frame
+        for name, frame in district.items()
+    }
+    head, data, blocks = read_blocks(*page_texts(tables))
+    assert ids_of(head, data) == sorted(few)
+    assert len(blocks) == count
+    assert head["layers"]["streets"]["rows"] == len(district["streets"])
+    nowhere = {**tables, "areas": district["areas"].iloc[:0], "buildings": district["buildings"].iloc[:0]}
+    assert read_blocks(*page_texts(nowhere))[0]["bounds"] is None

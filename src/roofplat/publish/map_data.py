@@ -535,7 +535,8 @@ def texts_of(column: Any) -> pa.Array:
 def _sorted(building_id: Any, ids: pa.Array, position: IntArray) -> tuple[IntArray, IntArray]:
     """Place of each row's building, and the rows of buildings in the order of those places."""
     rows = _owners(building_id, ids)
-    owner = np.where(rows < 0, -1, position[rows])
+    # The last entry is for rows of none.
+    owner = np.append(position, -1)[rows]
     order = np.argsort(owner, kind="stable")
     return owner, order[int((owner < 0).sum()) :]
 
@@ -555,7 +556,7 @@ def _section_numbers(sections: Mapping[str, Any], ids: pa.Array) -> Callable[[An
 
     def numbers(section_id: Any) -> pd.Series:
         row = _owners(section_id, known)
-        return pd.Series(pd.arrays.IntegerArray(np.where(row < 0, 0, number[row]), row < 0))
+        return pd.Series(pd.arrays.IntegerArray(np.append(number, 0)[row], row < 0))
 
     return numbers
 
