@@ -7,9 +7,11 @@ from types import ModuleType
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given
+from hypothesis import strategies as st
 from shapely import affinity
 
-from roofplat.placing.scene import Boxes, boxes_of, deepest_point, inside, touches_box
+from roofplat.placing.scene import Boxes, boxes_of, deepest_point, farther, inside, nearer, touches_box
 
 
 def _box(*bounds: float) -> Boxes:
@@ -66,3 +68,12 @@ def test_the_deepest_point_of_a_rectangle_is_its_middle(shapes: ModuleType) -> N
     u, v = deepest_point(frames, np.array([True, False]))
     np.testing.assert_allclose([u[0], v[0]], [0.0, 0.0], atol=1e-6)
     assert np.isnan([u[1], v[1]]).all()
+
+
+@given(st.floats(0.0, 1.6), st.floats(1e-3, 1e4), st.integers(-3, 3))
+def test_squares_decide_as_hypotenuses_do(angle: float, limit_ft: float, ulps: int) -> None:
+    """Lengths a few last bits away from the limit, or on it."""
+    length = limit_ft * (1.0 + ulps * np.finfo(float).eps)
+    u, v = np.array([length * np.cos(angle), 0.0]), np.array([length * np.sin(angle), length])
+    assert farther(u, v, limit_ft).tolist() == (np.hypot(u, v) > limit_ft).tolist()
+    assert nearer(u, v, limit_ft).tolist() == (np.hypot(u, v) < limit_ft).tolist()

@@ -500,6 +500,10 @@ def test_the_planes_that_framing_draws(shapes: ModuleType, form: str, degrees: f
     want = made.audit()
     assert found["rule"].tolist() == want["rule"].tolist()
     np.testing.assert_allclose(found["measured_ft"], want["measured_ft"], atol=0.011)
+    # Without a geometry object of any plane or member but those under the panels.
+    late = framing.plane_rows, framing.member_rows
+    same, _ = audit_solar(framing.sections, buildings, things, *late, BOOK, GROUND)
+    pd.testing.assert_frame_equal(pd.DataFrame(same), pd.DataFrame(found))
 
 
 # ---------------------------------------------------------------- laws

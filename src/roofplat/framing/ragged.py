@@ -82,7 +82,7 @@ def expand(counts: npt.NDArray[Any]) -> tuple[IntArray, IntArray]:
     ([0, 0, 2], [0, 1, 0])
     """
     owner = np.repeat(np.arange(counts.size), counts)
-    return owner, np.arange(owner.size) - offsets(counts)[owner]
+    return owner, np.arange(owner.size) - np.repeat(counts.cumsum() - counts, counts)
 
 
 def first_minimum(values: FloatArray, owner: IntArray, count: int) -> IntArray:
@@ -279,8 +279,9 @@ def lists_of(owner: npt.NDArray[Any], start: npt.NDArray[Any]) -> tuple[IntArray
     ([0, 0, 1, 1], [2, 3, 2, 3])
     """
     first = start[owner]
-    item, number = expand(start[owner + 1] - first)
-    return item, first[item] + number
+    counts = start[owner + 1] - first
+    item = np.repeat(np.arange(counts.size), counts)
+    return item, np.arange(item.size) + np.repeat(first - (counts.cumsum() - counts), counts)
 
 
 def take(columns: Columns, rows: npt.NDArray[Any] | slice) -> Columns:
@@ -298,10 +299,14 @@ def take(columns: Columns, rows: npt.NDArray[Any] | slice) -> Columns:
     The same class.
     """
     kind: Any = type(columns)
-    if isinstance(rows, np.ndarray) and rows.dtype == bool:
-        # Indices are found once; a mask would be gone through for every column.
-        rows = np.flatnonzero(rows)
-    picked: Columns = kind(*[getattr(columns, name)[rows] for name in _names_of(kind)])
+    parts = [getattr(columns, name) for name in _names_of(kind)]
+    picked: Columns
+    if isinstance(rows, slice):
+        picked = kind(*[part[rows] for part in parts])
+        return picked
+    # Indices are found once; a mask would be gone through for every column.
+    places = np.flatnonzero(rows) if rows.dtype == bool else rows
+    picked = kind(*[part.take(places, axis=0) for part in parts])
     return picked
 
 

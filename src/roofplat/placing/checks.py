@@ -12,16 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from roofplat.framing.members import SectionFrames
-from roofplat.framing.ragged import (
-    FloatArray,
-    IntArray,
-    expand,
-    lists_of,
-    marked,
-    pair_up,
-    sums_before,
-    take,
-)
+from roofplat.framing.ragged import FloatArray, IntArray, expand, lists_of, marked, pair_up, sums_before, take
 from roofplat.framing.walls import Walls
 from roofplat.placing.ladders import LadderSpots
 from roofplat.placing.paths import Ways, legs_of

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals
 from roofplat.placing.bays import Bays
+from roofplat.placing.scene import nearer
 
 __all__ = ["clear_of_footholds", "first_bay", "next_bays"]
 
@@ -166,7 +167,7 @@ def _near(
     gap_u = np.maximum(u_low - u, u - u_high)
     gap_v = np.maximum(v_low - v, v - v_high)
     # Where there is no point the gap is no number, and nothing is near.
-    return np.asarray(np.hypot(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0)) < ladder_clear_ft)
+    return nearer(np.maximum(gap_u, 0.0), np.maximum(gap_v, 0.0), ladder_clear_ft)
 
 
 def _area(bays: Bays, bay: IntArray, longest_ft: FloatArray) -> FloatArray:

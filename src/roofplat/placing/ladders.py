@@ -29,7 +29,7 @@ from roofplat.placing.aerial import AERIAL_ANSWERS, AerialSpots, find_aerial_spo
 from roofplat.placing.approach import Approach, parapets_at, too_near
 from roofplat.placing.placed import Placed, doubt_bit
 from roofplat.placing.reach import Reach, Stock, ladder_stock, working_reach
-from roofplat.placing.scene import Boxes, in_boxes
+from roofplat.placing.scene import Boxes, farther, in_boxes, nearer
 from roofplat.rules import Rulebook
 from roofplat.tables import APPARATUS
 
@@ -253,13 +253,14 @@ def find_ladder_spots(
     outward = np.radians(walls.outward_deg)
     upwind = (1 + np.cos(outward - np.radians(wind_from_deg)[walls.section])) / 2
     street = (1 + np.cos(outward - np.radians(street_deg)[walls.section])) / 2
-    fire_distance = np.hypot(foothold_u - fire_u[section], foothold_v - fire_v[section])
+    fire_u, fire_v = fire_u[section], fire_v[section]
+    from_fire = _share_of(foothold_u - fire_u, foothold_v - fire_v, rules.number("ladder.fire_clear_ft"))
     wishes = {
         "bearing": bearing[wall],
         "corner": np.clip(1 - (corner - near) / rules.number("ladder.corner_fade_ft"), 0, 1),
         "upwind": upwind[wall],
         "street": np.nan_to_num(street, nan=0.0)[wall],
-        "away_from_fire": np.minimum(fire_distance / rules.number("ladder.fire_clear_ft"), 1),
+        "away_from_fire": from_fire,
         "short_path": _shortness(foothold_u, foothold_v, section, free & ~stands, opening, count),
         "low_parapet": np.clip(1 - parapet / rules.number("ladder.parapet_full_ft"), 0, 1),
     }
@@ -275,6 +276,7 @@ def find_ladder_spots(
     standing = np.full(count, -1, dtype=np.int64)
     standing[section[stands]] = np.flatnonzero(stands)
     ties = [(tip_east, 2), (tip_north, 2)]
+    side_of = side[wall]
     # Overlapping outlines can put a base inside a building whose walls it does not cross; such a
     # spot is struck out and the choice made again.
     for _ in range(_ATTEMPTS):
@@ -282,11 +284,15 @@ def find_ladder_spots(
         best = first_of_equals([(wanted, 6), *ties], section, count)
         best = np.where(standing >= 0, standing, best)
         has_first = best >= 0
-        apart = np.hypot(tip_east - tip_east[best[section]], tip_north - tip_north[best[section]])
+        of_section = best[section]
         other = (
             has_first[section]
-            & (side[wall] != side[wall[best[section]]])
-            & (apart >= rules.number("ladder.apart_ft"))
+            & (side_of != side_of[of_section])
+            & ~nearer(
+                tip_east - tip_east[of_section],
+                tip_north - tip_north[of_section],
+                rules.number("ladder.apart_ft"),
+            )
         )
         number, second_means = reach.number, means
         if wall.size and (stock.count < 2).any():
@@ -584,6 +590,14 @@ def _seen(
     hit = (along[candidate] > s_low[block]) & (along[candidate] < s_high[block])
     result: Flags = np.bincount(candidate[hit], minlength=owner.size) > 0
     return result
+
+
+def _share_of(u: FloatArray, v: FloatArray, whole_ft: float) -> FloatArray:
+    """The hypotenuse of two sides as a share of a length, at most 1."""
+    share = np.ones(u.size)
+    rows = np.flatnonzero(~farther(u, v, whole_ft))
+    share[rows] = np.minimum(np.hypot(u[rows], v[rows]) / whole_ft, 1)
+    return share
 
 
 def _shortness(

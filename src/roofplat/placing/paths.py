@@ -25,7 +25,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from roofplat.fast import compiled
 from roofplat.framing.members import Grid, Runs, SectionFrames
-from roofplat.framing.order import stable_order
+from roofplat.framing.order import by_owner, stable_order
 from roofplat.framing.ragged import (
     FloatArray,
     IntArray,
@@ -36,10 +36,11 @@ from roofplat.framing.ragged import (
     offsets,
     pair_up,
     sums,
+    sums_before,
     take,
 )
 from roofplat.placing.loops import walk_graphs
-from roofplat.placing.scene import Boxes, Segments, touches_box
+from roofplat.placing.scene import Boxes, Segments, farther, touches_box
 from roofplat.rules import Rulebook
 
 __all__ = [
@@ -243,8 +244,7 @@ def find_ways(
             on_outline[on_purlin],
         ]
     )
-    widest = np.max(np.abs(at), initial=0.0) * 2 + 1.0
-    order = stable_order(line + (at / widest + 0.5) * 0.999)
+    order = by_owner(line, at, edges.size + beam_runs.section.size + purlin_runs.section.size)
     line, node = line[order], node[order]
     joined = np.flatnonzero(line[1:] == line[:-1])
     tail, head, line = node[joined], node[joined + 1], line[joined]
@@ -383,13 +383,15 @@ def wall_ways(
         one is blocked, the longer.
     """
     second = np.flatnonzero((tip_rank == 2) & wanted[tip_section])
+    if not second.size:
+        return no_ways(tip_section.size)
     first = second - 1
     pair = np.concatenate([first, second])
     edge, at, _ = _feet_of_tips(frames, tip_section[pair], tip_u[pair], tip_v[pair])
     edge, at = edge.reshape(2, -1), at.reshape(2, -1)
     shell = frames.outlines.shell
     length = np.hypot(frames.u1 - frames.u0, frames.v1 - frames.v0)
-    walked = np.cumsum(length) - length
+    walked = sums_before(length, frames.outlines.section)
     # The outer ring comes first in a section, its edges one after the other.
     ring_ft = sums(length[shell], frames.outlines.section[shell], frames.count)[tip_section[first]]
     forward = (walked[edge[1]] + at[1] - walked[edge[0]] - at[0]) % ring_ft
@@ -668,7 +670,7 @@ def trace(
 
     # Of points at one place, and of points in the middle of a straight stretch, one is enough.
     again = np.zeros(flat_way.size, dtype=bool)
-    apart = np.hypot(np.diff(flat_u), np.diff(flat_v)) > _AT_FT / 2
+    apart = farther(np.diff(flat_u), np.diff(flat_v), _AT_FT / 2)
     again[1:] = (flat_way[1:] == flat_way[:-1]) & ~apart
     once = np.flatnonzero(~again)
     flat_way, flat_u, flat_v = flat_way[once], flat_u[once], flat_v[once]
@@ -681,9 +683,9 @@ def trace(
     bend = np.flatnonzero(~middle)
     flat_way, flat_u, flat_v = flat_way[bend], flat_u[bend], flat_v[bend]
     start = offsets(np.bincount(flat_way, minlength=tips))
-    step = np.hypot(np.diff(flat_u), np.diff(flat_v))
     within = np.flatnonzero(flat_way[1:] == flat_way[:-1])
-    length = sums(step[within], flat_way[within], tips) + climbed
+    step = np.hypot(flat_u[within + 1] - flat_u[within], flat_v[within + 1] - flat_v[within])
+    length = sums(step, flat_way[within], tips) + climbed
     off = np.zeros(tips)
     off[wanted[reached][stands_off]] = foot_gap[reached][stands_off]
     cost = np.full(tips, np.inf)

@@ -8,6 +8,7 @@ Geometry stays coordinates: geometry objects are made when somebody asks for the
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -532,25 +533,33 @@ def _problems(
     rows += [
         problem_rows(
             "placing",
-            section_id[refusal == code],
+            section_id[found],
             code,
             "info",
             f"No cut is drawn: {NO_CUT[code]}.",
             "Survey the roof, or accept that there is no planned cut.",
         )
-        for code in _REPORTED
-        if (refusal == code).any()
+        for code, found in _rows_by_word(refusal, _REPORTED)
     ]
     rows += [
         problem_rows(
             "placing",
-            section_id[refused == code],
+            section_id[found],
             code,
             "info",
-            f"No trench is drawn: {why}.",
+            f"No trench is drawn: {REFUSALS[code]}.",
             "None needed unless the department wants one.",
         )
-        for code, why in REFUSALS.items()
-        if code != "no_opening" and (refused == code).any()
+        for code, found in _rows_by_word(refused, [code for code in REFUSALS if code != "no_opening"])
     ]
     return join_problems(rows)
+
+
+def _rows_by_word(
+    words_of: npt.NDArray[np.object_], wanted: Sequence[str]
+) -> Iterator[tuple[str, npt.NDArray[np.int64]]]:
+    """Each of the words that occurs, and its rows."""
+    number, found = pd.factorize(words_of)
+    for word in wanted:
+        if word in found:
+            yield word, np.flatnonzero(number == list(found).index(word))
