@@ -233,6 +233,7 @@ def test_an_area_of_too_many_is_cut_into_parts(district: dict[str, Any], tmp_pat
     assert 'href="areas/large-part-1.html"' in texts["map.html"]
     assert 'href="large-part-1-cut.html"' in texts["areas/large.html"]
     assert 'href="../map.html"' in texts["areas/large.html"]
+    assert '<bdi class="name">Part 1 of 2</bdi>' in texts["areas/large.html"]
     assert all(escape(CAUTION) in text for text in texts.values())
 
 
@@ -252,6 +253,7 @@ def test_one_area_of_too_many_is_listed_part_by_part_at_once(
     )
     text = written[0].read_text("utf-8")
     assert text.count('href="areas/no-dispatch-area-part-') == 2
+    assert '<bdi class="name">No dispatch area, part 2 of 2</bdi>' in text
 
 
 def test_a_server_shows_it_as_it_is(pages: dict[str, Path]) -> None:

@@ -193,8 +193,8 @@ def write_maps(
     Parameters
     ----------
     parts
-        At least `buildings`; the other tables where there are any. Working CRS. A part that has no file
-        `map_data.MAP_FILE` is packed here.
+        At least `buildings`; the other tables where there are any; frames by name are one part. Working CRS.
+        A part that has no file `map_data.MAP_FILE` is packed here.
     title
         Name of the district.
     rules
@@ -304,7 +304,7 @@ def _overview_of(
             packed,
             places,
             rules,
-            name=part.heading.removeprefix(f"{leaf.heading}: ").removeprefix(f"{leaf.heading}, "),
+            name=part.heading.removeprefix(f"{leaf.heading}: ").replace(f"{leaf.heading}, part", "Part", 1),
             link=part.file if leaf.area is None else part.file.rpartition("/")[2],
             area=None if part.piece else part.area,
         )
