@@ -138,6 +138,16 @@ def test_packed_lines_are_those_laid_out_at_once() -> None:
         np.testing.assert_array_equal(some.bounds(), others.bounds())
 
 
+def test_more_packed_bytes_than_a_plain_column_counts_make_a_large_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    packed = packed_multilines([(np.array([[1.0], [2.0], [3.0], [4.0]]), np.array([1]))] * 3)
+    plain = packed.wkb()
+    monkeypatch.setattr(wkb, "_MOST_BYTES", 50)
+    assert pa.types.is_large_binary(packed.wkb().type)
+    assert packed.wkb().to_pylist() == plain.to_pylist()
+
+
 def test_a_large_column_stays_in_its_portions(monkeypatch: pytest.MonkeyPatch) -> None:
     portions = [(np.array([[1.0], [2.0], [3.0], [4.0]]), np.array([1]))] * 3
     assert packed_multilines(portions).wkb_chunks().num_chunks == 1

@@ -262,8 +262,9 @@ class Packed:
         return self.unpacked().geometry()
 
     def wkb(self) -> pa.Array:
-        """As WKB, shape (n,)."""
-        return pa.concat_arrays(self.column.chunks) if self.column.num_chunks else pa.array([], pa.binary())
+        """As WKB, shape (n,); a large binary column where a plain one cannot count its bytes."""
+        kind = pa.large_binary() if self.column.nbytes > _MOST_BYTES else pa.binary()
+        return pa.concat_arrays([pa.array([], kind), *self.column.cast(kind).chunks])
 
     def wkb_chunks(self) -> pa.ChunkedArray:
         """As WKB, shape (n,), in the portions that it was made in."""
@@ -279,7 +280,7 @@ class Packed:
 
     def take(self, rows: npt.NDArray[Any]) -> Packed:
         """Rows by their numbers, in that order."""
-        return Packed(pa.chunked_array([self.wkb().take(pa.array(rows))]))
+        return Packed(self.column.take(pa.array(rows)))
 
     def kinds(self) -> set[str]:
         """Kinds of geometry that occur."""
