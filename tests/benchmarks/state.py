@@ -56,6 +56,8 @@ _FIGURES = {
 }
 # Processors and memory of a machine that a department may rent, to say the same in days.
 _CORES = 64
+# Without a size of so many, cost by building is not yet what counts.
+_LEAST_TO_SAY = 100_000
 # Kinds of files below this share of all bytes are not told.
 _LEAST_SHARE = 0.005
 
@@ -200,7 +202,11 @@ def main() -> None:
         lines = straight_lines(rows)
         notes = [
             *(f"{name}: {fixed:,.3g} + {each:.3g} a building" for name, (fixed, each) in lines.items()),
-            *country(lines, options.workers),
+            *(
+                country(lines, options.workers)
+                if rows[-1]["buildings"] >= _LEAST_TO_SAY
+                else [f"Sizes below {_LEAST_TO_SAY:,} say nothing of {COUNTRY:,}."]
+            ),
             *growth_of_steps(steps),
         ]
         if options.plot:
