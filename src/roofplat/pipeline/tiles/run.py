@@ -230,7 +230,8 @@ def _home(tile: TileInputs, layer: str) -> frozenset[str]:
 
 
 def _labels(frame: Any) -> pd.Index:
-    return pd.Index(frame.index.astype("str"))
+    labels: pd.Index = pd.Index(frame.index.astype("str"))
+    return labels
 
 
 def _home_problems(problems: pd.DataFrame, tile: TileInputs) -> pd.DataFrame:
