@@ -13,7 +13,6 @@ from difflib import get_close_matches
 from typing import Any
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 from pyproj import CRS, Transformer
 from shapely.geometry import Point
@@ -186,8 +185,8 @@ def draw_rows(
         plan.sections,
         inventory.buildings,
         inventory.obstacles,
-        _under_solar(framing.plane_rows, inventory.obstacles),
-        _under_solar(framing.member_rows, inventory.obstacles),
+        framing.plane_rows,
+        framing.member_rows,
         rules,
         ground,
     )
@@ -270,12 +269,6 @@ def without_geometry(table: Any) -> Any:
     DataFrame
     """
     return pd.DataFrame(dict(table.columns)) if isinstance(table, LateTable) else table
-
-
-def _under_solar(table: LateTable, obstacles: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """The rows of buildings that carry solar arrays: no others are looked at, and few carry any."""
-    carrying = obstacles.loc[obstacles["kind"] == "solar", "building_id"].dropna().unique()
-    return table.take(np.flatnonzero(pd.Index(table.columns["building_id"]).isin(carrying))).frame()
 
 
 def frames_of(rows: Mapping[str, Any]) -> dict[str, Any]:
