@@ -215,6 +215,8 @@ def write_messy(folder: Path) -> Path:
     visits.loc[2, "lat"] = "north"
     visits.loc[4, "shape"] = "onion ring"
     visits.to_csv(folder / "visits.csv", index=False)
+    with (folder / "visits.csv").open("a", encoding="utf-8") as file:
+        file.write(f"{places.x.iloc[0]},{places.y.iloc[0]},flat,plank,one cell too many\n")
 
     lots = [
         box(EAST - 10, NORTH - 10, EAST + 200, NORTH + 60),
