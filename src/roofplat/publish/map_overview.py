@@ -16,7 +16,7 @@ import pandas as pd
 
 from roofplat.publish.files import CAUTION, asset
 from roofplat.publish.map_place import STEPS_PER_DEGREE
-from roofplat.publish.map_shapes import FlatShapes
+from roofplat.publish.map_shapes import FlatShapes, joined
 from roofplat.publish.packing import flatten_column, pack_block, write_blocks
 from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, fill, html_page, leaflet_file, leaflet_licence
 
@@ -129,7 +129,7 @@ def is_overview(page: str) -> bool:
 def _packed(groups: Sequence[Group]) -> bytes:
     """Outlines of the groups, a row each, with the number of their group."""
     rows = np.repeat(np.arange(len(groups)), [len(group.outline.kind) for group in groups])
-    shapes = _joined([group.outline for group in groups])
+    shapes = joined([group.outline for group in groups])
     whole = np.array([0, len(rows)])
     template = {
         "shapes": shapes.head(whole),
@@ -138,18 +138,6 @@ def _packed(groups: Sequence[Group]) -> bytes:
     }
     ((layer, data),) = write_blocks(template, 1)
     return pack_block({"steps_per_degree": STEPS_PER_DEGREE, "layer": layer}, data)
-
-
-def _joined(outlines: Sequence[FlatShapes]) -> FlatShapes:
-    curves = np.concatenate([[0], *(np.diff(one.first_curve) for one in outlines)])
-    vertices = np.concatenate([[0], *(np.diff(one.first_vertex) for one in outlines)])
-    nothing = np.zeros((0, 2), dtype=np.int64)
-    return FlatShapes(
-        np.concatenate([np.zeros(0, dtype=np.int64), *(one.kind for one in outlines)]),
-        np.cumsum(curves),
-        np.cumsum(vertices),
-        np.concatenate([nothing, *(one.xy for one in outlines)]),
-    )
 
 
 def _counted(number: int, name: str) -> str:
