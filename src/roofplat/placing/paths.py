@@ -63,6 +63,8 @@ __all__ = [
 TIE = 5e-8
 _AT_FT = 0.02
 _BORDER_FT = 1e-3
+# Decimals of a foot to which places on a line are one.
+_LEVEL_AT = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +246,10 @@ def find_ways(
             on_outline[on_purlin],
         ]
     )
-    order = by_owner(line, at, edges.size + beam_runs.section.size + purlin_runs.section.size)
+    # Nodes at one place stay in the order of the records, whatever the last bits say.
+    order = by_owner(
+        line, at.round(_LEVEL_AT), edges.size + beam_runs.section.size + purlin_runs.section.size
+    )
     line, node = line[order], node[order]
     joined = np.flatnonzero(line[1:] == line[:-1])
     tail, head, line = node[joined], node[joined + 1], line[joined]
