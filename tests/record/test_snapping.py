@@ -137,8 +137,8 @@ def test_a_shaky_hand_draws_the_same_section_as_a_steady_one(
     assert snapped.difference(wall).area < 1e-5
     left = wall.difference(snapped)
     assert shapely.buffer(left, -0.05).area == pytest.approx(left.area, rel=0.05, abs=0.5)
-    # It is the section that was meant, but for where its inner edge meets the walls.
-    assert snapped.symmetric_difference(place(true)).area < 0.7 * 40 + 2
+    # It is the section that was meant, but for an inner edge 0.6 off from wall to wall and half the jogs.
+    assert snapped.symmetric_difference(place(true)).area < 0.6 * 40 + 0.3 * 60 / 2
 
 
 @given(seed=st.integers(0, 2**32 - 1))
