@@ -365,3 +365,17 @@ def test_a_district_in_two_parts_has_the_files_of_one(
         if name.endswith((".pdf", ".csv", ".json")) and name != "build.json":
             one, other = ((tmp_path / folder / name).read_bytes() for folder in ("whole", "tiled"))
             assert one == other, name
+
+
+def test_a_build_without_the_geopackage_leaves_no_old_one(
+    tables: dict[str, Any], district: District, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    build(tables, district, out)
+    assert (out / "layers.gpkg").exists()
+    scale = district.scale.model_copy(update={"geopackage": False, "geojson_buildings": 0})
+    names = {path.name for path in build(tables, district.model_copy(update={"scale": scale}), out)}
+    assert "layers.gpkg" not in names
+    assert not (out / "layers.gpkg").exists()
+    # An area without a building is no larger than that.
+    assert {name for name in names if name.endswith(".geojson")} == {"north-side-2.geojson"}
