@@ -14,6 +14,9 @@ import pytest
 
 import roofplat
 from roofplat.district import District, read_district
+from roofplat.ground import Ground
+from roofplat.inventory import take_inventory
+from roofplat.pipeline.planning import draw_rows, gather, wind_of, without_geometry
 from roofplat.pipeline.tiles import keys
 from roofplat.pipeline.tiles.keys import (
     build_key,
@@ -24,7 +27,8 @@ from roofplat.pipeline.tiles.keys import (
     tile_key,
 )
 from roofplat.publish.record import input_sums
-from roofplat.rules import load_rulebook
+from roofplat.ranking import measure_buildings
+from roofplat.rules import Rulebook, load_rulebook
 
 DEMO = Path(__file__).resolve().parents[3] / "data" / "demo"
 DAY = datetime.date(2026, 1, 1)
@@ -75,8 +79,25 @@ def test_a_tile_does_not_depend_on_what_comes_after_it() -> None:
         changed(demo, service=demo.service.model_copy(update={"port": 1})),
         changed(demo, scale=demo.scale.model_copy(update={"tile_buildings": 11})),
         changed(demo, rules={**demo.rules, "days.work_days": ["mon"]}),
+        changed(demo, rules={**demo.rules, "ranking.weight.severity": 0.5}),
+        changed(demo, rules={**demo.rules, "odds.prior_roofs": 3.0}),
     ):
         assert planning(other) == planning(demo)
+
+
+def test_rules_that_do_not_count_for_a_tile_are_read_by_none() -> None:
+    """A rule that is left out of the key and read all the same would leave stale tiles."""
+    demo = read_district(DEMO / "district.toml")
+    every = load_rulebook(demo.rules, demo.families)
+    left = {name: rule for name, rule in every.rules.items() if not name.startswith(keys.LATER_RULES)}
+    assert 0 < len(left) < len(every.rules)
+    rules = Rulebook(left, every.families)
+    ground = Ground(rules.number("ground.foot_m"), demo.mean_elevation_ft)
+    inputs = gather(demo, rules)
+    inventory = take_inventory(inputs, rules, ground, whole=False)
+    rows, _ = draw_rows(inputs, inventory, rules, ground, wind=wind_of(demo, rules, None))
+    tables = {name: without_geometry(table) for name, table in rows.items()}
+    assert len(measure_buildings({**tables, "roofs": inventory.roofs}, rules)) == len(inventory.buildings)
 
 
 def test_a_district_that_was_moved_with_its_files_keeps_its_keys(town: Path) -> None:

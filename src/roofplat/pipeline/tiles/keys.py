@@ -30,6 +30,7 @@ from roofplat.publish.record import input_sums
 from roofplat.rules import Rulebook
 
 __all__ = [
+    "LATER_RULES",
     "WORK_FOLDER",
     "LastBuild",
     "build_key",
@@ -43,6 +44,17 @@ __all__ = [
 
 WORK_FOLDER = ".tiles"
 """Folder in that of a build: what the next build need not do again. It may be removed at any time."""
+LATER_RULES = (
+    *("changes.", "days.", "odds.", "report."),
+    *(
+        f"ranking.{name}"
+        for name in (
+            *("area_full_ft2", "draws", "interval_share", "life_hazard.", "list_", "roof_load_full_share"),
+            *("seed", "stale_full_years", "unknown_sprinklers", "weight"),
+        )
+    ),
+)
+"""What rules begin with that none of the rooms reads which work on a tile."""
 _LAST = "built.json"
 # Libraries whose release can change a number, a word or a byte of what is planned.
 _LIBRARIES = ("roofplat", "geopandas", "numpy", "pandas", "pyarrow", "pyogrio", "scipy", "shapely")
@@ -50,8 +62,6 @@ _LIBRARIES = ("roofplat", "geopandas", "numpy", "pandas", "pyarrow", "pyogrio", 
 _BESIDE = ("cli", "serve")
 _CODE = (".py", ".toml", ".csv")
 _ASSETS = (*_CODE, ".js", ".css", ".j2", ".html", ".svg", ".json")
-# Groups of rules that none of the rooms reads which work on a tile.
-_LATER_RULES = ("days.", "changes.")
 # Settings that a tile does not depend on: what they name is read from elsewhere, or later.
 _LATER_SETTINGS = (
     *("folder", "inspect", "name", "out", "record", "region", "rules", "scale", "service", "sheets"),
@@ -130,7 +140,7 @@ def planning_digest(
     told = {
         "code": code_digest(),
         "district": _settings(district, leave=_LATER_SETTINGS),
-        "rules": _rules(rules, leave=_LATER_RULES),
+        "rules": _rules(rules, leave=LATER_RULES),
         "wind": [wind_from_deg, wind_basis],
     }
     return hashlib.sha256(_told(told)).hexdigest()
@@ -187,7 +197,7 @@ def cut_key(
         "as_of": None if as_of is None else as_of.isoformat(),
         "code": code_digest(),
         "district": _settings(district, leave=("inspect", "name", "out", "scale", "service", "sheets")),
-        "rules": _rules(rules, leave=_LATER_RULES),
+        "rules": _rules(rules, leave=LATER_RULES),
         "sums": list(sums),
         "tile_buildings": tile_buildings,
     }
