@@ -182,7 +182,7 @@ class Scale(_Settings):
     worker_patience_s: Annotated[float, Field(ge=1, le=86_400)] = 60.0
     """Seconds that a build waits for a worker where its cluster has none."""
     map_buildings: Annotated[int, Field(ge=1, le=10_000_000)] = 200_000
-    """Buildings on a page of the map at most; of more, `map.html` shows the areas and links to their pages."""
+    """Buildings on a page of the map at most; of more, `map.html` shows the areas, with links to pages."""
 
 
 class District(_Settings):

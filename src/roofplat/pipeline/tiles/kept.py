@@ -80,8 +80,8 @@ class Kept:
         each = {"height_ft": 1.0, "storeys": rules.number("ladder.default_height_ft.storey")}
         rows = said[said["field"].isin(list(each))]
         value = pd.to_numeric(rows["value"], errors="coerce").fillna(0.0) * rows["field"].map(each)
-        found: dict[str, float] = value.groupby(rows["building_id"]).max().to_dict()
-        return found
+        tallest = value.groupby(rows["building_id"]).max()
+        return dict(zip(tallest.index.astype(str), tallest.to_numpy(dtype=float).tolist(), strict=True))
 
 
 def hold_record(
@@ -146,7 +146,7 @@ def drawn_layer(kept: Kept, folder: Path) -> Narrow:
     source = LayerSource(file=Path(SURVEY_LOG))
     layer = Narrow(DRAWN, source, folder / "none")
     layer.boxes = shapely.bounds(np.asarray(drawn.geometry.array, dtype=object)).reshape(-1, 4)
-    layer.kept = np.isfinite(layer.boxes).all(axis=1)
+    layer.kept = np.asarray(np.isfinite(layer.boxes).all(axis=1))
     layer.count = len(drawn)
     layer.lines = drawn["properties"].str.contains('"overhead_line"', regex=False).to_numpy(dtype=bool)
     return layer
@@ -195,15 +195,15 @@ def write_record(
         place = places[role]
         order = np.lexsort((place.row, place.tile))
         edges = np.searchsorted(place.tile[order], np.arange(len(tiles) + 1))
-        for tile in np.flatnonzero(np.diff(edges)):
-            own = order[edges[tile] : edges[tile + 1]]
+        for number in np.flatnonzero(np.diff(edges)).tolist():
+            own = order[edges[number] : edges[number + 1]]
             part = rows[name].iloc[place.row[own]].assign(**{HOME: place.home[own]})
-            parts.setdefault(tiles[tile], {})[name] = part
+            parts.setdefault(tiles[number], {})[name] = part
     current = kept.tables.current
-    for tile, known in enumerate(ids):
+    for number, known in enumerate(ids):
         part = current[current["building_id"].isin(known)]
         if len(part):
-            parts.setdefault(tiles[tile], {})["current"] = part
+            parts.setdefault(tiles[number], {})["current"] = part
     digests = {}
     for tile, tables in parts.items():
         total = hashlib.sha256()
