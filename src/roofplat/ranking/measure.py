@@ -96,7 +96,8 @@ def _undivided_ft2(buildings: pd.DataFrame, ids: pd.Index, roofs: Any) -> FloatA
         return area_ft2
     owner = places_among(ids, roofs["building_id"])
     largest = np.full(len(ids), -np.inf)
-    np.maximum.at(largest, owner[owner >= 0], _numbers(roofs["undivided_ft2"])[owner >= 0])
+    # A section of which nobody knows it does not count.
+    np.fmax.at(largest, owner[owner >= 0], _numbers(roofs["undivided_ft2"])[owner >= 0])
     return np.where(np.isfinite(largest), largest, area_ft2)
 
 
