@@ -140,7 +140,11 @@ def cut_district(
                 for name in names if tile == "" else [tile]:
                     sums[name].append(f"{layer.role} {digest}")
         told = {layer.role: _told(layer) for layer in layers}
-        settings: dict[str, Any] = {"working_crs": working_crs.to_wkt(), "layers": _by_row(told), "record": None}
+        settings: dict[str, Any] = {
+            "working_crs": working_crs.to_wkt(),
+            "layers": _by_row(told),
+            "record": None,
+        }
         said: dict[str, Any] = {}
         if kept is not None:
             settings["record"] = told_layers(kept)
