@@ -15,6 +15,7 @@ import importlib
 import importlib.util
 import logging
 import queue
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
@@ -31,6 +32,8 @@ from roofplat.pipeline.tiles.spread import HOME
 __all__ = ["check_cluster", "plan_partition", "program", "run_on_cluster"]
 
 _LIBRARIES = ("dask", "dask_geopandas", "distributed")
+# What goes over a plain connection, encrypted or not.
+_SOCKETS = ("tcp", "tls", "ws", "wss")
 _LOOK_S = 0.5
 _TIMEOUT_S = 10.0
 _AGAIN = "what is done stays; build again to go on."
@@ -175,6 +178,20 @@ def _library(name: str) -> Any:
     return importlib.import_module(name)
 
 
+def _answers(address: str) -> bool:
+    """Whether an address can be one of Dask's, and somebody listens there where it is on a network."""
+    addressing = _library("distributed.comm.addressing")
+    try:
+        scheme, place = addressing.parse_address(address)
+        if scheme not in _library("distributed.comm.registry").backends:
+            return False
+        if scheme in _SOCKETS:
+            socket.create_connection(addressing.parse_host_port(place), timeout=_TIMEOUT_S).close()
+    except (OSError, ValueError):
+        return False
+    return True
+
+
 @contextlib.contextmanager
 def _client(address: str) -> Iterator[Any]:
     if not all(importlib.util.find_spec(name) for name in _LIBRARIES):
@@ -183,6 +200,13 @@ def _client(address: str) -> Iterator[Any]:
             "run `python -m pip install 'roofplat[scale]'`."
         )
     dask, distributed = (_library(name) for name in ("dask", "distributed"))
+    silence = DistrictFileError(
+        f"No scheduler answers at {address}; start one (dask scheduler) and give its address, "
+        "as tcp://host:8786."
+    )
+    # A client that finds nobody leaves a thread behind that goes on trying: so none is made.
+    if not _answers(address):
+        raise silence
     # What goes wrong is said here, in one sentence.
     logger = logging.getLogger("distributed")
     before = logger.level
@@ -194,10 +218,7 @@ def _client(address: str) -> Iterator[Any]:
             try:
                 client = distributed.Client(address, timeout=_TIMEOUT_S, set_as_default=False)
             except (OSError, TimeoutError, ValueError, TypeError):
-                raise DistrictFileError(
-                    f"No scheduler answers at {address}; start one (dask scheduler) and give its address, "
-                    "as tcp://host:8786."
-                ) from None
+                raise silence from None
             try:
                 yield client
             finally:
