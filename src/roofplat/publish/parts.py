@@ -133,7 +133,9 @@ class Parts:
         LayerError
             A tile is missing, or cannot be read.
         """
-        parts = tuple(_Tile.open(folder / tile, late) for tile in tiles)
+        # Once for all tiles: they are as long as the district.
+        columns = {name: _Late.of(frame) for name, frame in late.items()}
+        parts = tuple(_Tile.open(folder / tile, columns) for tile in tiles)
         names = dict.fromkeys([*(parts[0].sizes if parts else ()), *once])
         systems = [getattr(table, "crs", None) for table in once.values()]
         crs = next((CRS.from_user_input(crs) for crs in systems if crs is not None), None)
@@ -582,12 +584,12 @@ class _Tile:
     late: Mapping[str, _Late]
 
     @classmethod
-    def open(cls, folder: Path, late: Mapping[str, pd.DataFrame]) -> _Tile:
+    def open(cls, folder: Path, late: Mapping[str, _Late]) -> _Tile:
         try:
             sizes = json.loads((folder / _SIZES).read_text("utf-8"))
         except (OSError, ValueError) as error:
             raise LayerError(f"The tile {folder} cannot be read ({error}); build with --anew.") from None
-        return cls(folder, sizes, {name: _Late.of(frame) for name, frame in late.items()})
+        return cls(folder, sizes, late)
 
     def crs(self) -> CRS | None:
         for name in self.sizes:
