@@ -77,13 +77,88 @@ file = "fires.geojson"
     )
     _write(folder, text)
     monkeypatch.chdir(elsewhere)
-    district = read_district(Path("..") / "district" / "district.toml")
+    district = read_district(Path("..") / "district" / "district.toml", allow_outside=True)
     assert [source.file for source in district.attributes] == [
         elsewhere / "roll.csv",
         folder.resolve() / "survey" / "points.geojson",
     ]
     assert district.scenario.fires is not None
     assert district.scenario.fires.file == folder.resolve() / "fires.geojson"
+
+
+@pytest.mark.parametrize(
+    ("more", "setting"),
+    [
+        ("[streets]\nfile = '../streets.gpkg'\n", "streets.file"),
+        ("[streets]\nfile = '/etc/passwd'\n", "streets.file"),
+        ("[[attributes]]\nname = 'a'\nfile = 'x/../../a.csv'\nhow = 'key'\n", "attributes.0.file"),
+        ("[scenario.fires]\nfile = 'link.geojson'\n", "scenario.fires.file"),
+        ("[[ground]]\nfile = 'folder/ponds.gpkg'\n", "ground.0.file"),
+        ("[areas]\nfile = 'parts.shp'\n", "areas.file"),
+        ("[stations]\nfile = 'journal.gpkg'\n", "stations.file"),
+        ("[service]\ntoken_file = '../token'\n", "service.token_file"),
+    ],
+)
+def test_it_names_nothing_outside_of_its_folder(tmp_path: Path, more: str, setting: str) -> None:
+    outside, folder = tmp_path / "outside", tmp_path / "inside"
+    outside.mkdir()
+    folder.mkdir()
+    (folder / "link.geojson").symlink_to(outside / "fires.geojson")
+    (folder / "folder").symlink_to(outside)
+    for name in ("parts.shp", "journal.gpkg"):
+        (folder / name).touch()
+    (folder / "parts.dbf").symlink_to(outside / "other.dbf")
+    (folder / "journal.gpkg-wal").symlink_to(outside / "journal")
+    path = _write(folder, LEAST + more)
+    sentence = _refusal(path)
+    assert repr(setting) in sentence
+    assert "--allow-outside" in sentence
+    assert read_district(path, allow_outside=True).name == "Sedge Flats"
+
+
+@pytest.mark.parametrize(
+    "inside", ["maps", "maps/.tiles", "maps/sheets", "maps/sheets/areas", "maps/survey/x"]
+)
+def test_a_build_writes_nothing_outside_of_its_folder(tmp_path: Path, inside: str) -> None:
+    outside, folder = tmp_path / "outside", tmp_path / "inside"
+    outside.mkdir()
+    link = folder / inside
+    link.parent.mkdir(parents=True)
+    path = _write(folder, LEAST.replace("[district]", "[district]\nout = 'maps'"))
+    read_district(path)
+    link.symlink_to(outside)
+    assert "'out' leads out of the folder" in _refusal(path)
+
+
+def test_the_record_beside_it_is_no_link_out_of_the_folder(tmp_path: Path) -> None:
+    folder = tmp_path / "inside"
+    folder.mkdir()
+    path = _write(folder, LEAST)
+    (folder / "inventory.gpkg").symlink_to(tmp_path / "elsewhere.gpkg")
+    assert "'record' leads out of the folder" in _refusal(path)
+
+
+def test_it_cannot_grant_itself_to_look_outside(tmp_path: Path) -> None:
+    for words in ("allow_outside = true\n", "[district]\nallow_outside = true\n"):
+        text = LEAST.replace("[district]\n", words) if words.startswith("[") else words + LEAST
+        assert "allow_outside" in _refusal(_write(tmp_path, text))
+
+
+def test_links_within_the_folder_and_the_folder_itself_may_be_links(tmp_path: Path) -> None:
+    folder = tmp_path / "inside"
+    folder.mkdir()
+    (folder / "footprints.gpkg").symlink_to(folder / "2026.gpkg")
+    (folder / "circle.gpkg").symlink_to(folder / "circle.gpkg")
+    _write(folder, LEAST + "[streets]\nfile = 'circle.gpkg'\n[areas]\nfile = 'x/../areas.gpkg'\n")
+    (tmp_path / "other").symlink_to(folder)
+    assert read_district(tmp_path / "other" / "district.toml").folder == folder
+
+
+def test_a_file_with_a_null_character_in_its_name_is_refused(tmp_path: Path) -> None:
+    path = _write(tmp_path, LEAST + '[streets]\nfile = "a\\u0000b.gpkg"\n')
+    assert "'streets.file' names cannot be a file, with" in _refusal(path)
+    with pytest.raises(DistrictFileError, match="null character"):
+        read_district(path, allow_outside=True)
 
 
 def test_rules_read_the_same_dotted_and_nested(tmp_path: Path) -> None:

@@ -1,12 +1,15 @@
 """The district file as a typed object: every setting enters here, once.
 
 In: the path of a `district.toml`.
-Out: a frozen `District` with every path made absolute.
+Out: a frozen `District` with every path made absolute; none leads out of the file's folder, unless whoever
+    reads the file allows it.
 """
 
 from __future__ import annotations
 
+import os
 import tomllib
+from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -222,13 +225,16 @@ class District(_Settings):
         return self.record or self.folder / "inventory.gpkg"
 
 
-def read_district(path: str | Path) -> District:
+def read_district(path: str | Path, *, allow_outside: bool = False) -> District:
     """Read a district file.
 
     Parameters
     ----------
     path
         A TOML file; relative paths in it start at its own folder.
+    allow_outside
+        Let it read and write files outside of its folder. A district file may come from anybody, and cannot
+        grant that to itself. Links count as what they lead to.
 
     Returns
     -------
@@ -238,7 +244,7 @@ def read_district(path: str | Path) -> District:
     ------
     DistrictFileError
         The file is missing, is not TOML, or holds a setting that does not exist or a value
-        of the wrong kind. All faults are named in one message.
+        of the wrong kind; or it leads out of its folder. All faults are named in one message.
 
     Examples
     --------
@@ -275,6 +281,9 @@ def read_district(path: str | Path) -> District:
     except ValidationError as error:
         raise DistrictFileError(_sentence(path, error)) from None
     absolute: District = _absolute(district, folder)
+    _no_names(path, absolute)
+    if not allow_outside:
+        _refuse_outside(path, absolute)
     return absolute
 
 
@@ -313,6 +322,80 @@ def _absolute(model: Any, folder: Path) -> Any:
         fields = {key: _absolute(getattr(model, key), folder) for key in type(model).model_fields}
         return model.model_copy(update=fields)
     return model
+
+
+def _paths(model: BaseModel, above: str = "") -> Iterator[tuple[str, Path]]:
+    """Every path that the settings name, with the name of its setting."""
+    for key in type(model).model_fields:
+        value = getattr(model, key)
+        for place, entry in enumerate(value) if isinstance(value, tuple) else ((None, value),):
+            name = f"{above}{key}" if place is None else f"{above}{key}.{place}"
+            if isinstance(entry, Path):
+                yield name, entry
+            elif isinstance(entry, BaseModel):
+                yield from _paths(entry, f"{name}.")
+
+
+def _no_names(path: Path, district: District) -> None:
+    """Refuse what no file can be called."""
+    wrong = [name for name, named in _paths(district) if "\0" in str(named)]
+    if wrong:
+        raise DistrictFileError(
+            f"{path}: what {' and '.join(map(repr, wrong))} names cannot be a file, with a null character "
+            "in it; write another name."
+        )
+
+
+def _refuse_outside(path: Path, district: District) -> None:
+    """Refuse settings, and links in the district's folder, that lead out of it."""
+    outside = {
+        name: real
+        for name, named in (*_paths(district), ("record", district.record_file))
+        if name != "folder"
+        for real in _led_to(named, district.folder)
+        if not real.is_relative_to(district.folder)
+    }
+    if outside:
+        name, real = next(iter(outside.items()))
+        more = f" (so do {', '.join(map(repr, list(outside)[1:]))})" if len(outside) > 1 else ""
+        raise DistrictFileError(
+            f"{path}: {name!r} leads out of the folder of the district file, to {real}{more}; move the file "
+            "into the folder, or give --allow-outside if you trust this district file."
+        )
+
+
+def _led_to(named: Path, folder: Path) -> Iterator[Path]:
+    """Where a path really leads, and the links that stand with it: parts of a layer, folders of a build."""
+    real = _real(named)
+    yield real
+    if not real.is_relative_to(folder):
+        return
+    if real.is_dir():
+        # Where a build writes; folders below these it makes itself.
+        entries = [entry for each in (real, real / ".tiles", real / "survey") for entry in _entries(each)]
+        yield _real(real / "sheets" / "areas")
+    else:
+        # The other files of a Shapefile, the journals of a database.
+        entries = [
+            entry
+            for each in sorted({named.parent, real.parent})
+            for entry in _entries(each)
+            if Path(entry.name).stem == named.stem or entry.name.startswith((named.name, real.name))
+        ]
+    yield from (_real(Path(entry.path)) for entry in entries if entry.is_symlink())
+
+
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
+    try:
+        with os.scandir(folder) as entries:
+            return sorted(entries, key=lambda entry: entry.name)
+    except OSError:
+        return []
+
+
+def _real(path: Path) -> Path:
+    """Where a path leads once every link is followed; one that leads in a circle stays as it is."""
+    return Path(os.path.realpath(path))
 
 
 def _sentence(path: Path, error: ValidationError) -> str:

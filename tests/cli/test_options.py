@@ -6,6 +6,8 @@ Out: values, or exit code 2 with the option named.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 import pytest
 from click.testing import CliRunner, Result
@@ -13,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roofplat.cli import options
+from roofplat.cli.main import main
 
 
 @click.command()
@@ -59,3 +62,24 @@ def test_workers_are_threads() -> None:
 
 def test_left_out_they_leave_the_choice_to_the_district() -> None:
     assert _run().output == "None 1\n"
+
+
+@pytest.mark.parametrize(
+    "words", [("check",), ("build",), ("sheet", "--area", "x"), ("rank",), ("survey", "out"),
+              ("survey", "keep"), ("changes", "--since", "2026-01-01"), ("rules", "--district"), ("serve",),
+              ("inspect", "--from", "2026-01-01", "--days", "1")], ids=" ".join,
+)  # fmt: skip
+def test_every_command_asks_before_a_district_file_leads_out_of_its_folder(
+    tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    folder = tmp_path / "inside"
+    folder.mkdir()
+    file = folder / "district.toml"
+    file.write_text("[district]\nname = 'x'\n[footprints]\nfile = '../roofs.gpkg'\n", "utf-8")
+    words = (*words, str(file))
+    result = CliRunner().invoke(main, words)
+    assert result.exit_code == 2
+    assert "--allow-outside" in result.stderr
+    # Allowed, it is told what else is wrong: there is no such file.
+    allowed = CliRunner().invoke(main, (*words, "--allow-outside"))
+    assert "--allow-outside" not in allowed.output

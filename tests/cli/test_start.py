@@ -47,13 +47,48 @@ def test_a_first_file_can_be_read_and_points_to_the_layer(tmp_path: Path) -> Non
     result = _start(folder, footprints)
     district = _written(folder, result)
     assert district.name == "sedge"
-    assert district.footprints.file.resolve() == footprints
+    assert district.footprints.file == folder / "roofs.gpkg"
+    assert district.footprints.file.read_bytes() == footprints.read_bytes()
     assert district.footprints.layer is None
     assert district.footprints.preset == "plain"
     assert district.footprints.id == "building_id"
     assert "2 features" in result.output
     # Moved together, they still find each other.
-    assert "../../roofs.gpkg" in (folder / "district.toml").read_text("utf-8")
+    assert 'file = "roofs.gpkg"' in (folder / "district.toml").read_text("utf-8")
+
+
+def test_outlines_that_stay_where_they_are_need_a_permission(tmp_path: Path) -> None:
+    footprints = _layer(tmp_path / "roofs.gpkg", SHEDS, building_id=["a", "b"])
+    folder = tmp_path / "new" / "sedge"
+    result = _start(folder, footprints, "--in-place")
+    assert result.exit_code == 0, result.output
+    target = folder / "district.toml"
+    assert f"Next: roofplat check {target} --allow-outside" in result.output
+    assert read_district(target, allow_outside=True).footprints.file.resolve() == footprints
+    assert "../../roofs.gpkg" in target.read_text("utf-8")
+    refused = CliRunner().invoke(main, ["check", str(target)])
+    assert refused.exit_code == 2
+    assert "--allow-outside" in refused.stderr
+    assert CliRunner().invoke(main, ["check", str(target), "--allow-outside"]).exit_code == 0
+
+
+def test_a_shapefile_is_copied_with_its_parts(tmp_path: Path) -> None:
+    footprints = _layer(tmp_path / "roofs.shp", SHEDS, bldg_id=["a", "b"])
+    folder = tmp_path / "sedge"
+    _written(folder, _start(folder, footprints))
+    assert {part.suffix for part in folder.glob("roofs.*")} == {".shp", ".shx", ".dbf", ".prj", ".cpg"}
+
+
+def test_a_copy_takes_the_place_of_nothing(tmp_path: Path) -> None:
+    footprints = _layer(tmp_path / "roofs.gpkg", SHEDS)
+    folder = tmp_path / "sedge"
+    folder.mkdir()
+    (folder / "roofs.gpkg").write_text("mine", "utf-8")
+    result = _start(folder, footprints)
+    assert result.exit_code == 2
+    assert "stays as it is" in result.stderr
+    assert (folder / "roofs.gpkg").read_text("utf-8") == "mine"
+    assert not (folder / "district.toml").exists()
 
 
 def test_the_name_may_be_given(tmp_path: Path) -> None:

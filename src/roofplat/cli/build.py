@@ -15,7 +15,6 @@ import pandas as pd
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
-from roofplat.district import read_district
 
 if TYPE_CHECKING:
     from roofplat.publish.parts import Parts
@@ -93,7 +92,7 @@ def build(
 
     Exit code 1 says that the data has errors: they are listed, and everything that could be built was.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 

@@ -13,7 +13,6 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, say, say_table
-from roofplat.district import read_district
 
 __all__ = ["changes"]
 
@@ -47,6 +46,7 @@ _COLUMNS = ["building_id", "section_id", "what", "before", "after"]
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder to write to. Without it: the folder of the district's build, or of the later build.",
 )
+@options.allow_outside
 @options.workers
 def changes(
     district: Path | None,
@@ -65,7 +65,7 @@ def changes(
         raise click.UsageError("Name a district file and --since DATE, or the folders of --builds DIR DIR.")
     if builds is not None and (since is not None or until is not None):
         raise click.UsageError("Two builds have their own dates; leave out --since and --until.")
-    settings = None if district is None else read_district(district)
+    settings = None if district is None else options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 

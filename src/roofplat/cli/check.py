@@ -13,7 +13,6 @@ import pandas as pd
 
 from roofplat.cli import options
 from roofplat.cli.manners import Progress, exit_code, say, say_problems, say_table
-from roofplat.district import read_district
 from roofplat.rules import load_rulebook
 
 __all__ = ["check"]
@@ -28,7 +27,7 @@ def check(ctx: click.Context, district: Path, every: bool) -> None:
 
     Exit code 1 says that the data has errors.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     rulebook = load_rulebook(settings.rules, settings.families)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat.ground import Ground

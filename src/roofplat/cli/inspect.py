@@ -15,7 +15,6 @@ import pandas as pd
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
-from roofplat.district import read_district
 
 if TYPE_CHECKING:
     from roofplat.ranking.days import DayPlan
@@ -84,7 +83,7 @@ def inspect(
     They go to `inspections/` in the folder of a build: a page a day, lists and a calendar. A plan that is
     there already is written anew.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 

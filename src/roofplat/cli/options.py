@@ -14,9 +14,25 @@ from typing import Any
 
 import click
 
-__all__ = ["area", "as_of", "azimuth", "day", "district", "out", "place", "wind_from", "workers"]
+from roofplat.district import District, read_district
+
+__all__ = [
+    "allow_outside",
+    "area",
+    "as_of",
+    "azimuth",
+    "day",
+    "district",
+    "out",
+    "place",
+    "settings_of",
+    "wind_from",
+    "workers",
+]
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+_ALLOWED = "roofplat.allow_outside"
 
 
 def azimuth(ctx: click.Context, param: click.Parameter, value: str | None) -> float | None:
@@ -79,8 +95,44 @@ def day(ctx: click.Context, param: click.Parameter, value: str | None) -> dateti
         raise click.BadParameter(f"{value!r} is no date; give one as 2026-01-05.", ctx, param) from None
 
 
-# Not checked for existence by click: the district reader's sentence says more.
-district: Decorator = click.argument("district", metavar="DISTRICT.toml", type=click.Path(path_type=Path))
+def settings_of(district: Path) -> District:
+    """Read the district file that a command names, with what the command allows it.
+
+    Parameters
+    ----------
+    district
+        The district file, as the command names it.
+
+    Raises
+    ------
+    DistrictFileError
+        As `read_district` does.
+    """
+    allowed = bool(click.get_current_context().meta.get(_ALLOWED))
+    return read_district(district, allow_outside=allowed)
+
+
+def _allow(ctx: click.Context, _: click.Parameter, value: bool) -> None:
+    ctx.meta[_ALLOWED] = value
+
+
+# Given by a person, with each command: a district file cannot say it of itself.
+allow_outside: Decorator = click.option(
+    "--allow-outside",
+    is_flag=True,
+    expose_value=False,
+    callback=_allow,
+    help="Let the district file name files outside of its folder.",
+)
+
+
+def district(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Take the district file as an argument, to be read by `settings_of`, and what it is allowed."""
+    # Not checked for existence by click: the district reader's sentence says more.
+    argument = click.argument("district", metavar="DISTRICT.toml", type=click.Path(path_type=Path))
+    return argument(allow_outside(command))
+
+
 out: Decorator = click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),

@@ -17,7 +17,6 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, printable, say, say_problems
-from roofplat.district import read_district
 
 if TYPE_CHECKING:
     from roofplat.pipeline import Ranked
@@ -62,7 +61,7 @@ def rank(
 
     Nothing is written; `roofplat build` writes the whole list.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 

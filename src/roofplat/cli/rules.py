@@ -12,8 +12,8 @@ from pathlib import Path
 import click
 import pandas as pd
 
+from roofplat.cli import options
 from roofplat.cli.manners import say, say_table
-from roofplat.district import read_district
 from roofplat.rules import Family, Rule, load_rulebook
 
 __all__ = ["rules"]
@@ -27,6 +27,7 @@ __all__ = ["rules"]
     type=click.Path(path_type=Path),
     help="Show the rules with this district's overrides.",
 )
+@options.allow_outside
 def rules(rule_id: str | None, district: Path | None) -> None:
     """Show the rules: value, unit, status and source.
 
@@ -34,7 +35,7 @@ def rules(rule_id: str | None, district: Path | None) -> None:
     all rules and families are listed. A department changes a rule in the [rules] table of its
     district file.
     """
-    settings = read_district(district) if district else None
+    settings = options.settings_of(district) if district else None
     families = settings.families if settings else None
     book = load_rulebook(settings.rules if settings else None, families)
     shipped = load_rulebook(families=families)

@@ -13,7 +13,7 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, say
-from roofplat.district import Service, folder_of, read_district
+from roofplat.district import Service, folder_of
 
 __all__ = ["serve"]
 
@@ -47,7 +47,7 @@ def serve(district: Path, out: Path | None, **given: Any) -> None:
     It only reads, and listens on this machine alone unless told otherwise. Options that are not given are as
     the district file's [service] table says.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     chosen = {name: value for name, value in given.items() if value is not None}
     service = Service.model_validate({**settings.service.model_dump(), **chosen})
     # Here and not above: the help of a command does not wait for the rooms to load.

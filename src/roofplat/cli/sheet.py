@@ -12,7 +12,6 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems
-from roofplat.district import read_district
 
 __all__ = ["sheet"]
 
@@ -55,7 +54,7 @@ def sheet(
     """
     if not ids and area is None:
         raise click.UsageError("Say which buildings: give their ids, or --area NAME.", ctx)
-    settings = read_district(district)
+    settings = options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 

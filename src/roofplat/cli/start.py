@@ -1,13 +1,15 @@
 """`roofplat start`: a first district file for somebody's own data.
 
 In: a folder and a layer of building outlines.
-Out: DIR/district.toml, ready to build, with every further table as a commented hint.
+Out: DIR/district.toml, ready to build, with every further table as a commented hint; a copy of the outlines
+    beside it where they lie elsewhere, because a district file may name nothing outside of its folder.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,20 +41,53 @@ _OVERTURE_COLUMNS = ("sources", "subtype", "num_floors", "has_parts")
 )
 @click.option("--layer", metavar="NAME", help="The layer in FILE, where it holds several.")
 @click.option("--name", metavar="NAME", help="What the district is called. Without it: the folder's name.")
-def start(folder: Path, footprints: Path, layer: str | None, name: str | None) -> None:
-    """Write a first district.toml into DIR for your own data."""
+@click.option(
+    "--in-place",
+    is_flag=True,
+    help="Do not copy FILE into DIR; the commands that read the district file then need --allow-outside.",
+)
+def start(folder: Path, footprints: Path, layer: str | None, name: str | None, in_place: bool) -> None:
+    """Write a first district.toml into DIR for your own data, and copy FILE there where it lies elsewhere."""
     target = folder / "district.toml"
     if target.exists():
         raise DistrictFileError(f"{target} is there already and stays as it is; give another folder.")
     found = _look(footprints, layer)
-    text = _district_toml(name or folder.resolve().name or "district", found, folder)
+    copied = not in_place and not footprints.resolve().is_relative_to(folder.resolve())
+    named = folder / footprints.name if copied else footprints
+    text = _district_toml(
+        name or folder.resolve().name or "district", found, _from_folder(named, folder), folder
+    )
     folder.mkdir(parents=True, exist_ok=True)
+    if copied:
+        _copy(footprints, folder)
     # "x": a file that came in between is not overwritten either.
     with target.open("x", encoding="utf-8", newline="\n") as file:
         file.write(text)
     say(f"Looked into {found.label}: {found.count:,} features, {found.geometry}, {found.driver}.")
+    if copied:
+        say(f"Copied {footprints} to {named}")
     say(f"Wrote {target}")
-    say(f"Next: roofplat check {target}")
+    allowed = "" if copied or named.resolve().is_relative_to(folder.resolve()) else " --allow-outside"
+    say(f"Next: roofplat check {target}{allowed}")
+
+
+def _copy(file: Path, folder: Path) -> None:
+    """Copy a layer with the files that belong to it."""
+    # The parts of a Shapefile, the journals of a database.
+    parts = [
+        part
+        for part in sorted(file.parent.iterdir())
+        if part == file
+        or part.name.startswith(f"{file.name}-")
+        or (file.suffix.lower() == ".shp" and part.name.startswith(f"{file.stem}.") and part.is_file())
+    ]
+    there = [part.name for part in parts if (folder / part.name).exists()]
+    if there:
+        raise DistrictFileError(
+            f"{folder / there[0]} is there already and stays as it is; give another folder, or --in-place."
+        )
+    for part in parts:
+        (shutil.copytree if part.is_dir() else shutil.copyfile)(part, folder / part.name)
 
 
 def _look(footprints: Path, layer: str | None) -> Look:
@@ -100,7 +135,7 @@ def _holds_outlines(found: Look) -> bool:
     )
 
 
-def _district_toml(name: str, found: Look, folder: Path) -> str:
+def _district_toml(name: str, found: Look, file: str, folder: Path) -> str:
     lines = [
         "# The district file: every setting of roofplat enters here. Paths start at this file's folder.",
         "# A line that starts with # is a hint: take the # away, and put your own file in.",
@@ -113,7 +148,7 @@ def _district_toml(name: str, found: Look, folder: Path) -> str:
         '# region = "west"               # west, midwest or east',
         "",
         "[footprints]                    # the building outlines",
-        f"file = {_toml(_from_folder(found.file, folder))}",
+        f"file = {_toml(file)}",
     ]
     if len(found.layers) > 1:
         others = ", ".join(each for each in found.layers if each != found.layer)

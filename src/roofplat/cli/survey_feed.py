@@ -12,7 +12,6 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
-from roofplat.district import read_district
 
 __all__ = ["survey_feed"]
 
@@ -63,7 +62,7 @@ def survey_feed(
     A mark holds until a roof survey of a later day. Until then the roof counts as never surveyed in the
     ranking. Words that mark a roof are the rules record.feed.*.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 

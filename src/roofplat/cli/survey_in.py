@@ -15,7 +15,6 @@ import pandas as pd
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
 from roofplat.cli.survey_drawn import take_drawings
-from roofplat.district import read_district
 
 __all__ = ["survey_in"]
 
@@ -53,7 +52,7 @@ def survey_in(
     Columns may be in any order, missing or added. An answer that cannot be is refused by itself and named;
     the others are taken. Exit code 1 says that some were refused.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     if layer is not None:
         take_drawings(ctx, settings, files, layer, who=who, seen_on=seen_on, dry_run=dry_run)
     # Here and not above: the help of a command does not wait for the rooms to load.

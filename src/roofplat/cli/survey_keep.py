@@ -12,7 +12,6 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, say, say_problems, say_table
-from roofplat.district import read_district
 
 __all__ = ["survey_keep"]
 
@@ -33,7 +32,7 @@ def survey_keep(ctx: click.Context, district: Path, dry_run: bool, gone: bool) -
     Buildings keep their ids: each outline is matched by overlap with those that the record has. What was
     split, merged, changed, or is new or gone is logged, and surveys follow their building.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 

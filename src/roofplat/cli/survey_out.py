@@ -12,7 +12,6 @@ import click
 
 from roofplat.cli import options
 from roofplat.cli.manners import CAUTION, Progress, exit_code, printable, say, say_problems, say_table
-from roofplat.district import read_district
 
 __all__ = ["survey_out"]
 
@@ -38,7 +37,7 @@ def survey_out(
     They go to `survey/<area>/` in the folder of a build, those of all areas to `survey/whole-district/`.
     Forms that are there already are written anew.
     """
-    settings = read_district(district)
+    settings = options.settings_of(district)
     # Here and not above: the help of a command does not wait for the rooms to load.
     from roofplat import pipeline
 
