@@ -6,12 +6,17 @@ Out: lines that a terminal can show safely, and exit codes.
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import os
 import shutil
+import signal
 import sys
+import threading
 import unicodedata
+from collections.abc import Iterator
 from numbers import Integral
-from types import TracebackType
+from types import FrameType, TracebackType
 from typing import IO, Any
 
 import click
@@ -38,6 +43,11 @@ CAUTION = (
 # Control, format (bidirectional overrides), surrogate, line and paragraph separators.
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _LISTED_PER_CODE = 20
+# What asks a command to stop: Ctrl-C, another program, a terminal that is closed.
+_STOPS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+# As shells count a program that a signal has ended.
+_SIGNALLED = 128
+_NOBODY_LISTENS = _SIGNALLED + 13
 # Most serious first: what one is called, and what several are.
 _SEVERITIES = {"error": ("error", "errors"), "warning": ("warning", "warnings"), "info": ("note", "notes")}
 
@@ -45,21 +55,78 @@ _SEVERITIES = {"error": ("error", "errors"), "warning": ("warning", "warnings"),
 class Commands(click.Group):
     """A group whose commands turn every error of the user's into one sentence."""
 
+    def main(self, *args: Any, **said: Any) -> Any:
+        """Run the command line; also help that cannot be written ends in a sentence."""
+        try:
+            return super().main(*args, **said)
+        except OSError as error:
+            _silence(sys.stdout)
+            _write(f"Error: {_unheard(error)}", sys.stderr)
+            sys.exit(2)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; no traceback for what a user can cause."""
-        try:
-            return super().invoke(ctx)
-        except RoofplatError as error:
-            raise _Sentence(str(error), error.exit_code) from None
-        except OSError as error:
-            # A pipe that closes early is click's to handle.
-            if error.errno == errno.EPIPE or error.filename is None:
+        with _stoppable() as stopped:
+            try:
+                return super().invoke(ctx)
+            except (_Stopped, KeyboardInterrupt):
+                number = stopped[0] if stopped else signal.SIGINT
+                raise _Sentence(_STOPPED, _SIGNALLED + number) from None
+            except RoofplatError as error:
+                # Where a library was at work when the signal came, it may call it by another name.
+                if stopped:
+                    raise _Sentence(_STOPPED, _SIGNALLED + stopped[0]) from None
+                raise _Sentence(str(error), error.exit_code) from None
+            except OSError as error:
+                if stopped:
+                    raise _Sentence(_STOPPED, _SIGNALLED + stopped[0]) from None
+                what = "A file" if error.filename is None else error.filename
+                sentence = (
+                    f"{what} cannot be used ({error.strerror or error}); "
+                    "check its name, its rights and the free space."
+                )
+                raise _Sentence(sentence, 2) from None
+            except Exception:
+                if stopped:
+                    raise _Sentence(_STOPPED, _SIGNALLED + stopped[0]) from None
                 raise
-            sentence = (
-                f"{error.filename} cannot be used ({error.strerror}); "
-                "check its name, its rights and the free space."
-            )
-            raise _Sentence(sentence, 2) from None
+
+
+_STOPPED = (
+    "The command was stopped before it was done: each file is whole, the one of before or a new one; "
+    "run it again."
+)
+
+
+class _Stopped(BaseException):
+    """A signal has asked to stop; nothing on the way catches it, and everything half written is removed."""
+
+
+@contextlib.contextmanager
+def _stoppable() -> Iterator[list[int]]:
+    """Let signals end the block in good order; which have come."""
+    came: list[int] = []
+    if threading.current_thread() is not threading.main_thread():
+        # Only the main thread may say what signals do.
+        yield came
+        return
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        del frame
+        came.append(number)
+        raise _Stopped
+
+    before = {number: signal.getsignal(number) for number in _STOPS}
+    for number, handler in before.items():
+        # What whoever started us has turned off stays so, as `nohup` does.
+        if handler != signal.SIG_IGN:
+            signal.signal(number, stop)
+    try:
+        yield came
+    finally:
+        for number, handler in before.items():
+            if handler is not None:
+                signal.signal(number, handler)
 
 
 class _Sentence(click.ClickException):
@@ -95,8 +162,7 @@ class Progress:
             return
         # The line must not wrap, or it could not be redrawn.
         width = max(20, shutil.get_terminal_size().columns - 1)
-        self._stream.write("\r\x1b[K" + _encodable(printable(line), self._stream)[:width])
-        self._stream.flush()
+        _put("\r\x1b[K" + _encodable(printable(line), self._stream)[:width], self._stream)
 
     def __enter__(self) -> Progress:
         """Start showing."""
@@ -107,8 +173,7 @@ class Progress:
     ) -> None:
         """Leave a clean line behind, whatever happened."""
         if self._redraws:
-            self._stream.write("\r\x1b[K")
-            self._stream.flush()
+            _put("\r\x1b[K", self._stream)
 
 
 def printable(value: object) -> str:
@@ -222,11 +287,39 @@ def _cell(value: object) -> str:
     return printable(value)
 
 
-def _write(line: str, stream: IO[str]) -> None:
-    click.echo(_encodable(printable(line), stream), file=stream)
+def _write(line: str, stream: IO[Any]) -> None:
+    _put(_encodable(printable(line), stream) + "\n", stream)
 
 
-def _encodable(text: str, stream: IO[str]) -> str:
+def _put(text: str, stream: IO[Any]) -> None:
+    try:
+        click.echo(text, file=stream, nl=False)
+    except OSError as error:
+        _silence(stream)
+        if stream is not sys.stdout:
+            # Work is not lost because nobody reads of its progress.
+            return
+        if error.errno == errno.EPIPE:
+            raise click.exceptions.Exit(_NOBODY_LISTENS) from None
+        raise _Sentence(_unheard(error), 2) from None
+
+
+def _unheard(error: OSError) -> str:
+    return (
+        f"The answer cannot be written ({error.strerror or error}); make room where it goes to, or send it "
+        "elsewhere."
+    )
+
+
+def _silence(stream: IO[Any]) -> None:
+    """Let what is still to be written to a stream vanish: the interpreter would complain at its end."""
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+
+
+def _encodable(text: str, stream: IO[Any]) -> str:
     """Return the text without what the stream's encoding cannot hold."""
     encoding = getattr(stream, "encoding", None) or "utf-8"
     return text.encode(encoding, "backslashreplace").decode(encoding)

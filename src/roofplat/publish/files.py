@@ -1,12 +1,13 @@
 """Files that appear whole or not at all, their names, and the caution they carry.
 
-In: a wanted path; names of dispatch areas as people write them.
+In: a wanted path; a folder that one build alone shall work in; names of dispatch areas as written.
 Out: a temporary path beside it that takes its place when all is written; safe file names.
 """
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import re
 import shutil
@@ -17,18 +18,24 @@ from collections.abc import Iterable, Iterator
 from importlib import resources
 from pathlib import Path
 
-from roofplat.errors import DistrictFileError
+from roofplat.errors import DistrictFileError, RoofplatError
 from roofplat.tables import CAUTION
 
-__all__ = ["CAUTION", "NO_AREA", "area_files", "asset", "clear_away", "whole_file", "write_whole"]
+try:
+    import fcntl
+except ImportError:  # not on every system; there two builds at once are their owner's to avoid
+    fcntl = None  # type: ignore[assignment]
+
+__all__ = ["CAUTION", "NO_AREA", "alone", "area_files", "asset", "clear_away", "whole_file", "write_whole"]
 
 NO_AREA = "No dispatch area"
 """Name of the group of buildings that lie in no dispatch area: they get files as well."""
 
 _LONGEST_STEM = 60
 _WORKSHOP = ".writing-"
-# A workshop that nothing was put into for so long belongs to a build that was killed.
+# Where folders cannot be locked: nobody works any more in one that nothing was put into for so long.
 _LEFT_S = 3600.0
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 # Device names that one operating system reserves, whatever the extension.
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)")
 
@@ -51,7 +58,7 @@ def whole_file(path: Path) -> Iterator[Path]:
     Raises
     ------
     DistrictFileError
-        The folder or the file cannot be written.
+        The folder or the file cannot be written, also where the block says so by an `OSError`.
 
     Examples
     --------
@@ -63,42 +70,119 @@ def whole_file(path: Path) -> Iterator[Path]:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        # A folder, not a file: some drivers write journals beside the file they make.
-        workshop = tempfile.TemporaryDirectory(prefix=_WORKSHOP, dir=path.parent)
-    except OSError as error:
-        raise DistrictFileError(_cannot_write(path, error)) from None
-    with workshop as folder:
-        beside = Path(folder) / path.name
-        yield beside
-        try:
+        with _workshop(path.parent) as folder:
+            beside = folder / path.name
+            yield beside
             os.replace(beside, path)  # noqa: PTH105  the one call that is atomic everywhere
-        except OSError as error:
-            raise DistrictFileError(_cannot_write(path, error)) from None
+    except OSError as error:
+        # What has no number is no fault of the system's: a reader of what is being written says more.
+        if isinstance(error, RoofplatError) or error.errno is None:
+            raise
+        raise DistrictFileError(_cannot_write(path, error)) from None
 
 
 def clear_away(folder: Path) -> None:
-    """Remove what builds that were killed have left half written in a folder.
+    """Remove what programs that were killed have left half written in a folder.
 
     Parameters
     ----------
     folder
-        Of files that `whole_file` writes. What another build is writing now stays.
+        Of files that `whole_file` writes. What another program is writing now stays.
 
     Examples
     --------
     >>> folder = Path(tempfile.mkdtemp())
-    >>> for name, left in ((".writing-old", _LEFT_S), (".writing-new", 0.0)):
-    ...     (folder / name).mkdir()
-    ...     os.utime(folder / name, (time.time() - left - 1,) * 2)
-    >>> clear_away(folder)
+    >>> (folder / ".writing-left").mkdir()
+    >>> with whole_file(folder / "list.csv") as beside:
+    ...     _ = beside.write_text("a,b")
+    ...     clear_away(folder)
     >>> [entry.name for entry in folder.iterdir()]
-    ['.writing-new']
+    ['list.csv']
     """
     now = time.time()
     for workshop in folder.glob(f"{_WORKSHOP}*"):
-        with contextlib.suppress(OSError):
-            if now - workshop.stat().st_mtime > _LEFT_S:
+        with contextlib.suppress(OSError), _locked(workshop) as locked:
+            if locked or (locked is None and now - workshop.stat().st_mtime > _LEFT_S):
                 shutil.rmtree(workshop)
+
+
+@contextlib.contextmanager
+def alone(folder: Path) -> Iterator[None]:
+    """Let no other build write into a folder while the block runs.
+
+    Parameters
+    ----------
+    folder
+        Made where it is missing. A lock on the folder itself leaves nothing behind, and ends with the program
+        however that ends.
+
+    Raises
+    ------
+    DistrictFileError
+        Another build is at work in it, or it cannot be made.
+
+    Examples
+    --------
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> with alone(folder), alone(folder):
+    ...     pass  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+        ...
+    roofplat.errors.DistrictFileError: Another build is at work in ...
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise DistrictFileError(_cannot_write(folder, error)) from None
+    with _locked(folder) as locked:
+        if locked is False:
+            raise DistrictFileError(
+                f"Another build is at work in {folder}; wait for it, or give another folder with --out."
+            )
+        yield
+
+
+@contextlib.contextmanager
+def _workshop(folder: Path) -> Iterator[Path]:
+    """A folder of our own in another, gone at the end; locked, so that others see that it is in use."""
+    while True:
+        # A folder, not a file: some drivers write journals beside the file they make.
+        with (
+            tempfile.TemporaryDirectory(prefix=_WORKSHOP, dir=folder, ignore_cleanup_errors=True) as name,
+            _locked(Path(name), wait=True),
+        ):
+            # Somebody who cleared away may have been there before the lock was.
+            if os.path.exists(name):  # noqa: PTH110
+                yield Path(name)
+                return
+
+
+@contextlib.contextmanager
+def _locked(folder: Path, *, wait: bool = False) -> Iterator[bool | None]:
+    """Hold a lock on a folder; False where another program does, None where there are no such locks."""
+    if fcntl is None:
+        yield None
+        return
+    try:
+        held = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except FileNotFoundError:
+        yield False
+        return
+    except OSError:
+        yield None
+        return
+    try:
+        locked: bool | None = True
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+        except BlockingIOError:
+            locked = False
+        except OSError:
+            # A file system that knows no locks.
+            locked = None
+        yield locked
+    finally:
+        os.close(held)
 
 
 def write_whole(path: Path, content: str | bytes | Iterable[bytes]) -> Path:
@@ -110,13 +194,10 @@ def write_whole(path: Path, content: str | bytes | Iterable[bytes]) -> Path:
     'Side A'
     """
     with whole_file(path) as beside:
-        try:
-            if isinstance(content, str):
-                content = content.encode("utf-8")
-            with beside.open("wb") as file:
-                file.writelines([content] if isinstance(content, bytes) else content)
-        except OSError as error:
-            raise DistrictFileError(_cannot_write(path, error)) from None
+        if isinstance(content, str):
+            content = content.encode("utf-8")
+        with beside.open("wb") as file:
+            file.writelines([content] if isinstance(content, bytes) else content)
     return path
 
 
@@ -160,4 +241,6 @@ def asset(name: str) -> str:
 
 
 def _cannot_write(path: Path, error: OSError) -> str:
-    return f"{path} cannot be written ({error.strerror}); choose another folder with --out."
+    if error.errno in _NO_ROOM:
+        return f"{path} cannot be written ({error.strerror}); make room, or choose another folder with --out."
+    return f"{path} cannot be written ({error.strerror or error}); choose another folder with --out."

@@ -7,14 +7,13 @@ Out: nothing; each call leaves its tile in the work folder. A worker that dies t
 from __future__ import annotations
 
 import multiprocessing
-import os
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from typing import Any, NamedTuple
 
 from roofplat.errors import LayerError
+from roofplat.publish.processes import interrupts_held, worker_pool
 
 __all__ = ["Run", "Task", "run_tiles"]
 
@@ -109,24 +108,22 @@ def _run_pool(
     finished: set[Task] = set()
     waiting: dict[Future[None], Task] = {}
     coming = iter(tasks)
-    pool = ProcessPoolExecutor(workers, mp_context=_start(), initializer=_follow_parent)
     try:
-        _give(pool, run, coming, waiting, workers + _AHEAD)
-        while waiting:
-            ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in ready:
-                future.result()
-                finished.add(waiting.pop(future))
-                tell()
+        with worker_pool(workers, _start()) as pool:
             _give(pool, run, coming, waiting, workers + _AHEAD)
+            while waiting:
+                ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in ready:
+                    future.result()
+                    finished.add(waiting.pop(future))
+                    tell()
+                _give(pool, run, coming, waiting, workers + _AHEAD)
     except BrokenProcessPool:
         for future, task in waiting.items():
             if future.done() and future.exception() is None:
                 finished.add(task)
                 tell()
         return finished, [task for task in waiting.values() if task not in finished]
-    finally:
-        pool.shutdown(cancel_futures=True)
     return None
 
 
@@ -137,7 +134,8 @@ def _give(
         task = next(coming, None)
         if task is None:
             return
-        waiting[pool.submit(run, task)] = task
+        with interrupts_held():
+            waiting[pool.submit(run, task)] = task
 
 
 def _start() -> Any:
@@ -148,15 +146,3 @@ def _start() -> Any:
         # Reads the libraries once for all workers.
         start.set_forkserver_preload([_PRELOAD])
     return start
-
-
-def _follow_parent() -> None:
-    """End with the process that gave the work, also where that one is killed."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
-
-
-def _end_after(parent: Any) -> None:
-    parent.join()
-    os._exit(1)

@@ -9,12 +9,12 @@ the pages of the files together, and keeps what they have in common, such as fon
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import multiprocessing
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from io import BytesIO
@@ -32,6 +32,7 @@ from reportlab.platypus import Paragraph
 
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, area_files, whole_file, write_whole
+from roofplat.publish.processes import interrupts_held, worker_pool
 from roofplat.publish.sheet.building import Leaf, split_buildings
 from roofplat.publish.sheet.fonts import BOLD, FONT, clipped, markup, shown
 from roofplat.publish.sheet.leaf import new_canvas, sheet_pdf
@@ -181,21 +182,20 @@ def write_singles(
         if report is not None and len(ids) > _CHUNK:
             report(f"Drawing sheets: {done:,} of {len(ids):,}")
 
-    pool = None
-    try:
+    with contextlib.ExitStack() as held:
+        pool = None
         if workers > 1 and len(ids) > _CHUNK:
             # Started anew, not forked: libraries of this process may hold threads.
-            pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+            pool = held.enter_context(worker_pool(workers, multiprocessing.get_context("spawn")))
         for first in range(0, len(ids), _SLAB):
             slab = ids[first : first + _SLAB]
             leaves = split_buildings(tables, slab, ground=ground)
             pairs = [(leaf, out / files[name]) for leaf, name in zip(leaves, slab, strict=True)]
             chunks = [pairs[start : start + _CHUNK] for start in range(0, len(pairs), _CHUNK)]
-            for count in pool.map(draw, chunks) if pool is not None else map(draw, chunks):
+            with interrupts_held():
+                counts: Iterable[int] = map(draw, chunks) if pool is None else pool.map(draw, chunks)
+            for count in counts:
                 tell(count)
-    finally:
-        if pool is not None:
-            pool.shutdown(cancel_futures=True)
     return [out / files[name] for name in ids]
 
 
