@@ -24,6 +24,7 @@ from roofplat.tables import (
     TABLES,
     TRAVEL_BASES,
     Column,
+    among,
     conform,
     empty,
     problem_rows,
@@ -211,3 +212,23 @@ def test_only_a_trusted_table_goes_unchecked() -> None:
         assert len(conform("problems", wrong)) == 1
     with pytest.raises(SchemaErrors):
         conform("problems", wrong)
+
+
+@pytest.mark.parametrize("names", [{"b", "z"}, ["b"], pd.Index(["b"]), np.array(["b", "z"], dtype=object)])
+@pytest.mark.parametrize(
+    "texts",
+    [
+        pd.Series(["a", None, "b"], dtype="str"),
+        pd.Series(["a", None, "b"], dtype="category"),
+        pd.Index(["a", None, "b"], dtype=object),
+        np.array(["a", None, "b"], dtype=object),
+    ],
+)
+def test_texts_are_found_among_names_whatever_holds_them(texts: object, names: object) -> None:
+    assert among(texts, names).tolist() == [False, False, True]
+
+
+def test_nothing_is_among_no_names_and_nothing_missing_among_missing_ones() -> None:
+    assert among(pd.Series(["a", None], dtype="str"), []).tolist() == [False, False]
+    assert among(pd.Series([None, "a"], dtype="str"), [None, "a"]).tolist() == [False, True]
+    assert among(np.empty(0, dtype=object), ["a"]).tolist() == []

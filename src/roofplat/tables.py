@@ -37,6 +37,7 @@ __all__ = [
     "TABLES",
     "Column",
     "Table",
+    "among",
     "check_kinds",
     "checked_columns",
     "conform",
@@ -1141,6 +1142,40 @@ def with_geometry(
     frame._geometry_column_name = "geometry"
     result: gpd.GeoDataFrame = frame
     return result
+
+
+def among(texts: Any, names: Any) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Which texts of a column are among some names; many times quicker than `isin` for many names.
+
+    Parameters
+    ----------
+    texts
+        A column, an index, or an array of texts, shape (n,); what is missing is among none.
+    names
+        Such a column as well, or any collection of texts.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape (n,).
+
+    Examples
+    --------
+    >>> among(pd.Series(["Elm", None, "Oak"], dtype="str"), {"Oak", "Ash"}).tolist()
+    [False, False, True]
+    """
+    known = compute.is_in(_texts(texts), value_set=_texts(names), skip_nulls=True)
+    return np.array(known, dtype=bool)
+
+
+def _texts(values: Any) -> Any:
+    """Texts as one array of Arrow."""
+    if isinstance(values, (pd.Series, pd.Index)):
+        values = values.array
+    elif not isinstance(values, np.ndarray):
+        values = list(values)
+    cells = arrow.array(values, arrow.large_string(), from_pandas=True)
+    return cells.combine_chunks() if isinstance(cells, arrow.ChunkedArray) else cells
 
 
 def run_of(frame: Any, start: int, stop: int) -> Any:

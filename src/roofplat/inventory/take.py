@@ -201,7 +201,7 @@ def take_inventory(
     joined.append(Joined("obstacles", things, things[obstacles["building_id"].notna().to_numpy(dtype=bool)]))
     spots = _labels(inputs.fires)
     # Each spot that is not taken has a row that says so.
-    joined.append(Joined("fires", spots, spots[~pd.Index(spots).isin(idle_fires["feature"])]))
+    joined.append(Joined("fires", spots, spots[~tables.among(spots, idle_fires["feature"])]))
     number = len(inputs.attributes)
     joined = [entry for place, entry in enumerate(joined) if place < number or entry.records.size]
     return Inventory(

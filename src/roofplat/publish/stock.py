@@ -45,7 +45,7 @@ from roofplat.publish.layers import (
 from roofplat.publish.parts import GEOMETRY, Parts
 from roofplat.record.store import well_known_binary
 from roofplat.rules import Rulebook, load_rulebook
-from roofplat.tables import TABLES, with_geometry
+from roofplat.tables import TABLES, among, with_geometry
 
 __all__ = [
     "SETTING_TITLE",
@@ -343,7 +343,7 @@ def yards_of(roofs: gpd.GeoDataFrame, home: Collection[str] | None = None) -> gp
     yard, roof = shapely.STRtree(outlines).query(yards, predicate="intersects")
     owner = roofs["building_id"].iloc[roof].reset_index(drop=True).groupby(yard).min()
     if home is not None:
-        owner = owner[owner.isin(list(home))]
+        owner = owner[among(owner, home)]
     number = owner.groupby(owner).cumcount() + 1
     ids = (owner + " " + number.astype("str")).astype("str").array
     ground = yards[owner.index.to_numpy(dtype=np.int64)]

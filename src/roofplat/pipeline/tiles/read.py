@@ -47,7 +47,7 @@ from roofplat.pipeline.tiles.seen import WHOLE
 from roofplat.pipeline.tiles.spread import FEATURE, HOME, ID, NAME, RECORD, ROW
 from roofplat.record.follow import named_by_record
 from roofplat.rules import Rulebook
-from roofplat.tables import empty, join_problems, problem_rows
+from roofplat.tables import among, empty, join_problems, problem_rows
 
 __all__ = ["TileInputs", "read_tile"]
 
@@ -167,7 +167,7 @@ def _named(
         feature in own.get(layer, ()) for layer, feature in zip(said["layer"], said["feature"], strict=True)
     ]
     problems = join_problems([inputs.problems, said[pd.Series(mine, index=said.index, dtype=bool)]])
-    return replace(named, problems=problems), pd.Index(kept[file_ids.isin(home)])
+    return replace(named, problems=problems), pd.Index(kept[among(file_ids, home)])
 
 
 def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path, tile: str) -> Given:

@@ -36,7 +36,7 @@ from roofplat.publish.parts import save_part
 from roofplat.publish.stock import yards_of
 from roofplat.ranking import measure_buildings
 from roofplat.rules import Rulebook, load_rulebook
-from roofplat.tables import join_problems
+from roofplat.tables import among, join_problems
 
 __all__ = [
     "COUNTS",
@@ -185,11 +185,12 @@ def _rules(job: Job) -> tuple[Rulebook, Ground]:
 
 def _at_home(inventory: Inventory, home: pd.Index) -> tuple[Inventory, gpd.GeoDataFrame | None]:
     """What is known of the buildings at home and of what stands around, and the roofs of all others."""
-    own = inventory.roofs["building_id"].isin(home)
+    own = among(inventory.roofs["building_id"], home)
     things = inventory.obstacles["building_id"]
+    free = things.isna().to_numpy(dtype=bool)
     here = replace(
         inventory,
-        obstacles=inventory.obstacles[things.isna() | things.isin(home)].reset_index(drop=True),
+        obstacles=inventory.obstacles[free | among(things, home)].reset_index(drop=True),
         **{
             name: _of(getattr(inventory, name), home)
             for name in ("buildings", "roofs", "fires", "facts", "section_facts")
@@ -200,25 +201,26 @@ def _at_home(inventory: Inventory, home: pd.Index) -> tuple[Inventory, gpd.GeoDa
 
 
 def _of(frame: Any, home: pd.Index) -> Any:
-    return frame[frame["building_id"].isin(home)].reset_index(drop=True)
+    return frame[among(frame["building_id"], home)].reset_index(drop=True)
 
 
 def _tables(rows: dict[str, Any], here: Inventory, inventory: Inventory, tile: TileInputs) -> dict[str, Any]:
     """The tables of a tile: what lies at home, and no table of the whole district."""
     inputs = tile.inputs
     obstacles = here.obstacles
-    there = obstacles["building_id"].notna() | obstacles["obstacle_id"].isin(_home(tile, "obstacles"))
+    owned = obstacles["building_id"].notna().to_numpy(dtype=bool)
+    there = owned | among(obstacles["obstacle_id"], _home(tile, "obstacles"))
     ground = inventory.ground
     streets = inputs.streets
     walls = inputs.walls
     return {
         **{name: table for name, table in rows.items() if name not in _OF_DISTRICT},
         "obstacles": obstacles[there].reset_index(drop=True),
-        "ground": ground[ground["ground_id"].isin(_home(tile, "ground"))].reset_index(drop=True),
-        "streets": streets[_labels(streets).isin(_home(tile, "streets"))].reset_index(drop=True),
+        "ground": ground[among(ground["ground_id"], _home(tile, "ground"))].reset_index(drop=True),
+        "streets": streets[among(_labels(streets), _home(tile, "streets"))].reset_index(drop=True),
         "roofs": here.roofs,
         "fires": here.fires,
-        "drawn_walls": walls[_labels(walls).isin(_home(tile, "walls"))].reset_index(drop=True),
+        "drawn_walls": walls[among(_labels(walls), _home(tile, "walls"))].reset_index(drop=True),
         "yards": yards_of(inventory.roofs, tile.home),
         # Outlines for ranks that are not yet known.
         "ranking": here.buildings[["building_id", "geometry"]],
@@ -237,19 +239,19 @@ def _labels(frame: Any) -> pd.Index:
 def _home_problems(problems: pd.DataFrame, tile: TileInputs) -> pd.DataFrame:
     """What was found of home rows; what every tile says of a whole layer as well."""
     feature = problems["feature"]
-    own = feature.isin(tile.home).to_numpy(dtype=bool) | (feature == problems["layer"]).to_numpy(dtype=bool)
+    own = among(feature, tile.home) | (feature == problems["layer"]).to_numpy(dtype=bool)
     # Of a source that speaks of buildings, a row may be named by its record or by a building.
     by_record = ~problems["message"].str.startswith("Building ").to_numpy(dtype=bool)
     for layer, home in tile.home_rows.items():
         of_layer = (problems["layer"] == layer).to_numpy(dtype=bool) & by_record
-        own[of_layer] = feature[of_layer].isin(home)
+        own[of_layer] = among(feature[of_layer], home)
     for source in tile.inputs.attributes:
         if source.log:
             # What speaks of a building that is not there is named by the id that it gives.
             frame = source.frame
-            keys = frame.loc[frame["record"].isin(_home(tile, source.source.name)), "key"]
+            keys = frame.loc[among(frame["record"], _home(tile, source.source.name)), "key"]
             lost = (problems["layer"] == source.source.name) & (problems["code"] == "record_unmatched")
-            own[lost] = feature[lost].isin(keys)
+            own[lost] = among(feature[lost], keys)
     return problems[own].reset_index(drop=True)
 
 
@@ -261,8 +263,8 @@ def _joined(inventory: Inventory, tables: Mapping[str, Any], tile: TileInputs) -
             things = tables["obstacles"]["building_id"]
             counts.append([entry.source, len(things), int(things.notna().sum())])
             continue
-        home = pd.Index(list(_home(tile, entry.source)), dtype=object)
-        own, found = (pd.Index(some).isin(home).sum() for some in (entry.records, entry.found))
+        home = _home(tile, entry.source)
+        own, found = (among(some, home).sum() for some in (entry.records, entry.found))
         counts.append([entry.source, int(own), int(found)])
     return counts
 
