@@ -224,8 +224,8 @@ def bubenec(tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, Path, gpd
         "utf-8",
     )
     out = folder / "maps"
-    result = CliRunner().invoke(main, ["build", str(folder / "district.toml"), "--out", str(out)])
-    return result, out, gpd.read_file(file, layer="buildings")
+    words = ["build", str(folder / "district.toml"), "--out", str(out), "--allow-outside"]
+    return CliRunner().invoke(main, words), out, gpd.read_file(file, layer="buildings")
 
 
 def test_real_footprints_build(bubenec: tuple[Result, Path, gpd.GeoDataFrame]) -> None:
