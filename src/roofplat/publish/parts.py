@@ -28,7 +28,7 @@ from pyproj import CRS
 from roofplat.errors import LayerError
 from roofplat.late import LateTable
 from roofplat.late import arrow_of as arrow_of_frame
-from roofplat.tables import TABLES, with_geometry
+from roofplat.tables import TABLES, among, with_geometry
 
 __all__ = ["GEOMETRY", "Parts", "arrow_of", "frame_of", "only_area", "save_part", "schema_of"]
 
@@ -440,7 +440,7 @@ def only_area(tables: Mapping[str, Any], area: str) -> dict[str, Any]:
         Frames by name. Tables that know no building are whole.
     """
     buildings = tables["buildings"]
-    wanted = set(buildings.loc[buildings["dispatch_area"] == area, _BUILDING])
+    wanted = buildings.loc[buildings["dispatch_area"] == area, _BUILDING]
     extent = shapely.box(*tables["areas"].loc[tables["areas"]["name"] == area].total_bounds)
     kept: dict[str, Any] = {}
     for name, frame in tables.items():
@@ -448,11 +448,11 @@ def only_area(tables: Mapping[str, Any], area: str) -> dict[str, Any]:
             kept[name] = frame[frame.geometry.intersects(extent)].reset_index(drop=True)
         elif name == "obstacles":
             free = frame[_BUILDING].isna() & frame.geometry.intersects(extent)
-            kept[name] = frame[frame[_BUILDING].isin(wanted) | free].reset_index(drop=True)
+            kept[name] = frame[among(frame[_BUILDING], wanted) | free].reset_index(drop=True)
         elif isinstance(frame, gpd.GeoDataFrame) and name == "areas":
             kept[name] = frame[frame["name"] == area].reset_index(drop=True)
         elif _BUILDING in frame.columns:
-            kept[name] = frame[frame[_BUILDING].isin(wanted)].reset_index(drop=True)
+            kept[name] = frame[among(frame[_BUILDING], wanted)].reset_index(drop=True)
         else:
             kept[name] = frame
     return kept
@@ -655,7 +655,7 @@ class _Once:
         if self.index.is_unique:
             rows = np.sort(self.index.get_indexer(ids))
             return self.table.iloc[rows[rows >= 0]].reset_index(drop=True)
-        return self.table[self.index.isin(ids)].reset_index(drop=True)
+        return self.table[among(self.index, ids)].reset_index(drop=True)
 
 
 @dataclass(frozen=True, slots=True)
