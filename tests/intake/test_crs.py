@@ -147,3 +147,18 @@ def test_every_layer_comes_out_in_the_working_crs(
     assert inputs.areas.crs == inputs.footprints.crs
     offset = shapely.hausdorff_distance(inputs.areas.geometry.array, inputs.footprints.geometry.array)
     assert offset.max() < 0.01
+
+
+def test_a_town_on_both_sides_of_the_180th_meridian_is_planned_where_it_is(
+    tmp_path: Path, read: Callable[..., Inputs]
+) -> None:
+    # The middle of its extent lies at Greenwich, where no outline of it fits.
+    east = [shapely.box(lon, -17.0, lon + 3e-4, -16.9998) for lon in (179.97, 179.98, 179.99)]
+    west = [shapely.box(-179.98, -17.0, -179.9797, -16.9998)]
+    gpd.GeoDataFrame(geometry=[*east, *west], crs="EPSG:4326").to_file(tmp_path / "t.gpkg")
+    inputs = read(tmp_path / "t.gpkg")
+    assert inputs.working_crs.to_string() == "EPSG:32760"
+    assert len(inputs.footprints) == 4
+    left, _, right, _ = inputs.footprints.total_bounds
+    # From 179.97 E to 179.9797 W, a degree of longitude being 106.5 km there.
+    assert right - left == pytest.approx(0.0503 * 106_500, rel=0.01)

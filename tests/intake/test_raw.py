@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
+import struct
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyogrio.raw
 import pytest
 import shapely
 
+from roofplat.district import FootprintSource
 from roofplat.intake.look import look
 from roofplat.intake.raw import GEOMETRY, RawRows, raw_frame, raw_rows, raw_shapes
+from roofplat.intake.read import read_layer
 
 COUNT = 7
 
@@ -129,3 +133,28 @@ def test_open_rings_are_closed_and_named(tmp_path: Path) -> None:
     shapes, closed = raw_shapes(table)
     assert closed.tolist() == [False, True]
     assert shapely.equals(shapes[0], shapes[1])
+
+
+def test_curves_are_drawn_with_short_lines_and_lose_no_other_row(tmp_path: Path) -> None:
+    # One outline with an arc made the whole layer unreadable. Circular arcs of ISO 13249-3: a start, a point
+    # between, an end; here a circle of radius 10 around (10, 0).
+    arc = struct.pack("<BII6d", 1, 8, 3, 0.0, 0.0, 20.0, 0.0, 0.0, 0.0)
+    circle = struct.pack("<BII", 1, 10, 1) + arc
+    square = shapely.to_wkb(shapely.box(100, 0, 120, 20))
+    path = tmp_path / "round.gpkg"
+    pyogrio.raw.write(
+        path,
+        geometry=np.array([square, circle, None], dtype=object),
+        field_data=[np.array([1, 2, 3])],
+        fields=np.array(["number"], dtype=object),
+        geometry_type="Unknown",
+        crs="EPSG:32613",
+    )
+    _, table = taken(path)
+    shapes, closed = raw_shapes(table)
+    layer = read_layer(look(path), FootprintSource(file=path))
+    assert shapely.area(shapes[1]) == pytest.approx(np.pi * 100, rel=0.01)
+    assert shapely.equals_exact(shapes[:2], layer.shapes()[:2]).all()
+    assert layer.rows["number"].tolist() == [1, 2, 3]
+    assert shapes[2] is None
+    assert not closed.any()

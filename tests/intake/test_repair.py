@@ -249,3 +249,48 @@ def test_order_of_other_rows_changes_nothing(
         pd.DataFrame(backward.drop(columns="geometry")).iloc[::-1].reset_index(drop=True),
     )
     assert shapely.equals_exact(forward.geometry.array, backward.geometry.array[::-1], 0.0).all()
+
+
+@pytest.mark.parametrize(
+    "outline",
+    [
+        "POLYGON ((0 0, 0 0, 30 0, 30 0, 30 20, 0 20, 0 20, 0 0))",
+        "POLYGON ((0 0, 30 0, 30 20, 0 20, 0 0), EMPTY)",
+        "MULTIPOLYGON (EMPTY, ((0 0, 30 0, 30 20, 0 20, 0 0)))",
+    ],
+)
+def test_points_twice_and_rings_without_points_are_no_part_of_an_outline(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path, outline: str
+) -> None:
+    # The rooms asked an edge without a length for its direction, and counted points that were not there.
+    shape = shapely.transform(shapely.from_wkt(outline), lambda xy: xy + np.array([geo.EAST, geo.NORTH]))
+    file = tmp_path / "roofs.gpkg"
+    gpd.GeoDataFrame({"building_id": ["a"]}, geometry=[shape], crs=geo.UTM).to_file(file)
+    made = read(file).footprints.geometry.iloc[0]
+    assert shapely.get_num_coordinates(made) == 5
+    assert made.area == pytest.approx(600.0)
+
+
+def test_polygons_deep_in_collections_are_one_outline(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # A multi-polygon of one part, inside a collection, was taken for a polygon, and joining it failed.
+    one, other = geo.square(0), geo.square(1)
+    shape = shapely.GeometryCollection([one, shapely.MultiPolygon([other])])
+    file = tmp_path / "roofs.gpkg"
+    gpd.GeoDataFrame({"building_id": ["a"]}, geometry=[shape], crs=geo.UTM).to_file(file)
+    assert read(file).footprints.geometry.iloc[0].equals(shapely.union(one, other))
+
+
+def test_no_building_is_miles_long(read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path) -> None:
+    # A county drawn among the buildings was framed beam by beam, until there was no memory left.
+    county = shapely.box(geo.EAST - 9e4, geo.NORTH + 1e3, geo.EAST + 9e4, geo.NORTH + 8e4)
+    file = tmp_path / "roofs.gpkg"
+    gpd.GeoDataFrame({"building_id": ["a", "county"]}, geometry=[geo.square(), county], crs=geo.UTM).to_file(
+        file
+    )
+    inputs = read(file)
+    assert inputs.footprints["building_id"].tolist() == ["a"]
+    refused = inputs.problems[inputs.problems["code"] == "too_large"]
+    assert refused["feature"].tolist() == ["county"]
+    assert "ft from end to end, more than 15,000 ft" in refused["message"].iloc[0]

@@ -25,6 +25,7 @@ __all__ = [
     "bulk_of",
     "check_coordinates",
     "choose_working_crs",
+    "extent_of",
     "lon_lat_box",
     "move",
     "near",
@@ -38,6 +39,9 @@ LonLatBox = tuple[float, float, float, float]
 
 # An area of use ends at a border; a district that reaches past it is no fault.
 _AREA_MARGIN_DEG = 5.0
+# No district is as wide; what is has strays, or lies across the 180th meridian.
+_WIDE_DEG = 30.0
+_ZONE_DEG, _ZONES = 6.0, 60
 # Layers of one district lie within this of each other.
 _NEAR_DEG = 1.0
 _SWAPPED = "its coordinates look swapped (latitude or northing first)"
@@ -183,6 +187,42 @@ def near(one: LonLatBox, other: LonLatBox) -> bool:
         and one[1] <= other[3] + _NEAR_DEG
         and other[1] <= one[3] + _NEAR_DEG
     )
+
+
+def extent_of(bounds: FloatArray, crs: CRS) -> tuple[float, float, float, float]:
+    """The extent of the outlines of a district, in their own CRS.
+
+    Where they reach over half the world, on account of a stray or because they lie on both sides of the 180th
+    meridian, it is the extent of those in the UTM zone that holds most of them, of two such the western.
+
+    Parameters
+    ----------
+    bounds
+        Boxes in that CRS, shape (n, 4); NaN where there is none. At least one is finite.
+    crs
+        Of the layer.
+
+    Returns
+    -------
+    west, south, east, north
+
+    Examples
+    --------
+    >>> town = np.array([[179.9, -17.0, 179.91, -16.9], [179.92, -17.0, 179.93, -16.9]])
+    >>> across = np.array([[-179.9, -17.0, -179.8, -16.9]])
+    >>> extent_of(np.vstack([town, across]), CRS("OGC:CRS84"))
+    (179.9, -17.0, 179.93, -16.9)
+    """
+    boxes = bounds[np.isfinite(bounds).all(axis=1)]
+    lon, lat = _lon_lat(crs, (boxes[:, 0] + boxes[:, 2]) / 2, (boxes[:, 1] + boxes[:, 3]) / 2)
+    fits = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
+    if fits.any() and np.ptp(lon[fits]) > _WIDE_DEG:
+        zone = np.full(len(boxes), -1)
+        zone[fits] = ((lon[fits] + 180.0) // _ZONE_DEG).astype(np.int64) % _ZONES
+        boxes = boxes[zone == np.argmax(np.bincount(zone[fits], minlength=_ZONES))]
+    west, south = boxes[:, :2].min(axis=0)
+    east, north = boxes[:, 2:].max(axis=0)
+    return float(west), float(south), float(east), float(north)
 
 
 def choose_working_crs(

@@ -22,13 +22,21 @@ from roofplat.district import AttributeSource, District, GroundSource, LayerSour
 from roofplat.errors import CrsError, FieldError, LayerError
 from roofplat.ground import Ground
 from roofplat.intake.columns import house_columns, keys_of, pick, typed_column
-from roofplat.intake.crs import LonLatBox, check_coordinates, choose_working_crs, lon_lat_box, move, near
+from roofplat.intake.crs import (
+    LonLatBox,
+    check_coordinates,
+    choose_working_crs,
+    extent_of,
+    lon_lat_box,
+    move,
+    near,
+)
 from roofplat.intake.inputs import AttributeRecords, Inputs
 from roofplat.intake.layer import BoolArray, Layer, Severity
 from roofplat.intake.look import label_of, look
 from roofplat.intake.read import read_layer
 from roofplat.intake.release import release_name
-from roofplat.intake.repair import duplicates, flatten, lines, mixed, outlines, points, slivers
+from roofplat.intake.repair import duplicates, flatten, giants, lines, mixed, outlines, points, slivers
 from roofplat.intake.values import as_str, booleans, text, typed
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, DRAWN_LAYERS, GROUND_KINDS, OBSTACLE_KINDS, WALL_KINDS, problem_rows
@@ -218,10 +226,9 @@ def read_inputs(district: District, rules: Rulebook) -> Inputs:
         raise outline.fault or LayerError(f"{district.footprints.file.name}: the footprints cannot be used.")
     if not outline.layer.kept.any():
         raise _no_outline(outline.layer)
-    extent = shapely.total_bounds(outline.layer.shapes()[outline.layer.kept])
-    working_crs = choose_working_crs(
-        outline.layer.label, outline.layer.required_crs(), tuple(extent), district.working_crs
-    )
+    own_crs = outline.layer.required_crs()
+    extent = extent_of(shapely.bounds(outline.layer.shapes()[outline.layer.kept]), own_crs)
+    working_crs = choose_working_crs(outline.layer.label, own_crs, extent, district.working_crs)
     release = release_name(district.footprints.file, district.footprints.layer)
     inputs, done = make_inputs(opened, district, rules, working_crs, release=release)
     if inputs.footprints.empty:
@@ -779,8 +786,9 @@ def settle_ids(
 
 
 def _mended(layer: Layer, rules: Rulebook, working_crs: CRS, ground: Ground) -> Layer:
-    """Outlines moved, mended, and without slivers and repeats."""
+    """Outlines moved, mended, and without giants, slivers and repeats."""
     layer = outlines(move(layer, working_crs))
+    layer = giants(layer, rules.number("outline.longest_ft"), ground)
     layer = slivers(layer, rules.number("outline.sliver_ft2"), ground)
     return duplicates(layer, rules.number("outline.duplicate_iou"))
 

@@ -19,17 +19,21 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyogrio
+import pyogrio.raw
 import shapely
 
 from roofplat.intake.look import Look, csv_separator
 
-__all__ = ["GEOMETRY", "RawForm", "RawRows", "raw_frame", "raw_rows", "raw_shapes"]
+__all__ = ["GEOMETRY", "RawForm", "RawRows", "raw_frame", "raw_rows", "raw_shapes", "straight_shapes"]
 
 GEOMETRY = "geometry"
 """The column of raw rows that holds shapes, as well-known binary."""
 _BATCH_ROWS = 50_000
+# Circular string, compound curve, curve polygon, multi curve, multi surface, curve, surface.
+_CURVES = (8, 9, 10, 11, 12, 13, 14)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +172,44 @@ def raw_shapes(table: pa.Table) -> tuple[npt.NDArray[np.object_], npt.NDArray[np
     return shapes, closed
 
 
+def straight_shapes(found: Look, *, after: int = 0, most: int | None = None) -> npt.NDArray[np.object_]:
+    """Shapes of a layer with its curves as lines of short pieces, as GDAL draws them.
+
+    Parameters
+    ----------
+    found
+        What `look` saw of it; no Parquet, which has no curves.
+    after, most
+        How many rows to leave out before, and how many to take; None takes all.
+
+    Returns
+    -------
+    ndarray of bytes
+        Well-known binary, shape (n,); None where there is no shape.
+    """
+    _, _, shapes, _ = pyogrio.raw.read(
+        found.file, layer=found.layer, columns=[], skip_features=after, max_features=most
+    )
+    return np.asarray(shapes, dtype=object)
+
+
+def _curved(binary: pa.ChunkedArray) -> bool:
+    """Whether some of the shapes are curves, by the codes of ISO 13249-3 that they begin with."""
+    heads = pc.binary_slice(binary.combine_chunks().drop_null(), 1, 5)
+    heads = heads.filter(pc.equal(pc.binary_length(heads), 4))
+    if not len(heads):
+        return False
+    codes = np.frombuffer(heads.buffers()[2], dtype="<u4", count=len(heads))
+    # Heights and measures are thousands, or flags in the highest byte.
+    kinds = np.unique((codes & 0xFFFF) % 1000)
+    if shapely.GeometryType.GEOMETRYCOLLECTION in kinds:
+        try:
+            shapely.from_wkb(binary.to_numpy(), on_invalid="ignore")
+        except NotImplementedError:
+            return True
+    return bool(np.isin(kinds, _CURVES).any())
+
+
 def _gaps(batches: Iterator[pa.Table], rows: RawRows) -> Iterator[pa.Table]:
     """Hand the batches on, and remember which columns of whole numbers or truths have gaps."""
     found: dict[str, None] = {}
@@ -205,8 +247,15 @@ def _vector(found: Look, geometry: bool, rows: RawRows) -> Iterator[pa.Table]:
             ]
             rows.form = RawForm(tuple(moments), tuple(nested))
             own = str(meta["geometry_name"] or "wkb_geometry")
+            read = 0
             for batch in reader:
-                yield _plain(pa.Table.from_batches([batch]), own if geometry else None)
+                table = _plain(pa.Table.from_batches([batch]), own if geometry else None)
+                if geometry and _curved(table.column(GEOMETRY)):
+                    straight = straight_shapes(found, after=read, most=len(table))
+                    place = table.column_names.index(GEOMETRY)
+                    table = table.set_column(place, GEOMETRY, pa.array(straight, type=pa.large_binary()))
+                read += len(table)
+                yield table
     rows.remarks += [str(entry.message) for entry in caught if _is_remark(entry)]
 
 

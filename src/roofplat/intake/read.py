@@ -28,6 +28,7 @@ from roofplat.errors import CrsError, LayerError
 from roofplat.intake.columns import identify
 from roofplat.intake.layer import Layer, Severity
 from roofplat.intake.look import LON_LAT_FORMATS, Look, csv_separator, require
+from roofplat.intake.raw import straight_shapes
 from roofplat.intake.values import numbers
 
 __all__ = ["READ_FAULTS", "named_crs", "points_of_table", "read_layer", "reader_remarks", "start_layer"]
@@ -43,6 +44,8 @@ READ_FAULTS = (
     pd.errors.EmptyDataError,
     ValueError,
     OSError,
+    # Curves, in a format that knows none.
+    NotImplementedError,
 )
 # Spellings of a coordinate pair in a table.
 _LON_LAT = (("lon", "lat"), ("longitude", "latitude"), ("long", "lat"), ("lng", "lat"))
@@ -167,13 +170,19 @@ def _read(found: Look, *, geometry: bool) -> tuple[Any, np.ndarray[Any, np.dtype
         warnings.simplefilter("always")
         if not geometry:
             arguments["read_geometry"] = False
-        frame = gpd.read_file(found.file, **arguments, **({"on_invalid": "ignore"} if geometry else {}))
+        try:
+            frame = gpd.read_file(found.file, **arguments, **({"on_invalid": "ignore"} if geometry else {}))
+        except NotImplementedError:
+            frame = _with_curves(found, arguments)
         closed = np.zeros(len(frame), dtype=bool)
         if geometry and isinstance(frame, gpd.GeoDataFrame):
             lost = shapely.is_missing(frame.geometry.array)
             if lost.any():
                 # Rows whose rings are open come out empty; the second reading closes them.
-                mended = gpd.read_file(found.file, **arguments, on_invalid="fix")
+                try:
+                    mended = gpd.read_file(found.file, **arguments, on_invalid="fix")
+                except NotImplementedError:
+                    mended = _with_curves(found, arguments, on_invalid="fix")
                 closed = lost & ~shapely.is_missing(mended.geometry.array)
                 frame = mended
     if geometry and not isinstance(frame, gpd.GeoDataFrame):
@@ -182,6 +191,13 @@ def _read(found: Look, *, geometry: bool) -> tuple[Any, np.ndarray[Any, np.dtype
         str(entry.message) for entry in caught if issubclass(entry.category, RuntimeWarning | UserWarning)
     ]
     return frame.reset_index(drop=True), closed, reader_remarks(said)
+
+
+def _with_curves(found: Look, arguments: dict[str, Any], *, on_invalid: str = "ignore") -> gpd.GeoDataFrame:
+    """A layer with curves: its columns, and its shapes with lines in their place."""
+    rows = gpd.read_file(found.file, **arguments, read_geometry=False)
+    shapes = shapely.from_wkb(straight_shapes(found), on_invalid=on_invalid)
+    return gpd.GeoDataFrame(rows, geometry=gpd.GeoSeries(shapes, index=rows.index))
 
 
 def reader_remarks(said: Iterable[str]) -> list[str]:

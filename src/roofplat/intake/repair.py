@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from roofplat.ground import Ground, local_planes
+from roofplat.ground import Ground, LocalPlanes, local_planes
 from roofplat.intake.layer import BoolArray, Layer
 
-__all__ = ["duplicates", "flatten", "lines", "mixed", "outlines", "points", "slivers"]
+__all__ = ["duplicates", "flatten", "giants", "lines", "mixed", "outlines", "points", "slivers"]
 
 ShapeArray = npt.NDArray[np.object_]
 _MEND_SOURCE = "Mend it in the source if the outline looks wrong."
@@ -103,7 +103,7 @@ def outlines(layer: Layer) -> Layer:
             "The outer ring ran clockwise; it was turned.",
             "Nothing.",
         )
-    shapes = shapely.orient_polygons(shapes)
+    shapes = shapely.orient_polygons(_plain(shapes, layer.kept))
     shapes[~layer.kept] = None
     return layer.with_shapes(shapes)
 
@@ -128,11 +128,7 @@ def slivers(layer: Layer, least_ft2: float, ground: Ground) -> Layer:
     parts, owner = shapely.get_parts(shapes, return_index=True)
     if not len(parts):
         return layer
-    bounds = shapely.bounds(parts)
-    crs = layer.crs
-    if crs is None:
-        raise TypeError(f"{layer.label} has no CRS.")
-    planes = local_planes((bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2, crs, ground)
+    planes = _planes_of(layer, parts, ground)
     area_ft2 = shapely.area(parts) * planes.area_ft2_per_unit2()
     large = area_ft2 >= least_ft2
     count = len(shapes)
@@ -157,6 +153,56 @@ def slivers(layer: Layer, least_ft2: float, ground: Ground) -> Layer:
     shapes = _gather(parts[large], owner[large], count, "polygon", shapes, some)
     shapes[~layer.kept] = None
     return layer.with_shapes(shapes)
+
+
+def giants(layer: Layer, most_ft: float, ground: Ground) -> Layer:
+    """Refuse outlines with a part that is longer than any building.
+
+    Parameters
+    ----------
+    layer
+        Valid polygons in the working CRS.
+    most_ft
+        Rule `outline.longest_ft`, ground feet across the box around a part.
+    ground
+        Foot and elevation.
+
+    Returns
+    -------
+    Layer
+    """
+    shapes = layer.shapes()
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    if not len(parts):
+        return layer
+    bounds = shapely.bounds(parts)
+    across = np.hypot(bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1])
+    across_ft = across * np.sqrt(_planes_of(layer, parts, ground).area_ft2_per_unit2())
+    longest_ft = np.zeros(len(shapes))
+    np.maximum.at(longest_ft, owner, across_ft)
+    # Where the scale has no number the place is none that could be mapped.
+    long = layer.kept & ~(longest_ft <= most_ft)
+    layer = layer.refuse(
+        long,
+        "too_large",
+        [
+            f"It is {length:,.0f} ft from end to end, more than {most_ft:,g} ft."
+            for length in longest_ft[long]
+        ],
+        "Take it out if it is no building, or raise the rule outline.longest_ft.",
+    )
+    shapes = shapes.copy()
+    shapes[~layer.kept] = None
+    return layer.with_shapes(shapes)
+
+
+def _planes_of(layer: Layer, parts: ShapeArray, ground: Ground) -> LocalPlanes:
+    """A plane for each part, at the middle of its box."""
+    bounds = shapely.bounds(parts)
+    crs = layer.crs
+    if crs is None:
+        raise TypeError(f"{layer.label} has no CRS.")
+    return local_planes((bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2, crs, ground)
 
 
 def duplicates(layer: Layer, least_iou: float) -> Layer:
@@ -247,6 +293,7 @@ def lines(layer: Layer) -> Layer:
         "Nothing, if the line looks right.",
         "warning",
     )
+    shapes = _plain(shapes, layer.kept)
     shapes[~layer.kept] = None
     return layer.with_shapes(shapes)
 
@@ -292,9 +339,21 @@ def mixed(layer: Layer) -> Layer:
     )
     still = (shapely.get_dimensions(shapes) == 1) & ~(shapely.length(shapes) > 0)
     layer = layer.refuse(still, "wrong_geometry", "The line has no length.", "Draw it again, or take it out.")
+    shapes = _plain(shapes, layer.kept & ~shapely.is_empty(shapes))
     shapes = np.where(shapely.get_dimensions(shapes) == 2, shapely.orient_polygons(shapes), shapes)
     shapes[~layer.kept] = None
     return layer.with_shapes(shapes)
+
+
+def _plain(shapes: ShapeArray, kept: BoolArray) -> ShapeArray:
+    """Take out points that repeat the one before, and rings and parts without any, of valid shapes.
+
+    An edge without a length has no direction, and the rooms ask for it. The outline stays what it is, so that
+    nothing is told of it.
+    """
+    shapes = shapes.copy()
+    shapes[kept] = shapely.remove_repeated_points(shapes[kept])
+    return shapes
 
 
 def _close_lines(shapes: ShapeArray, layer: Layer) -> tuple[Layer, ShapeArray]:
@@ -361,9 +420,7 @@ def _only(shapes: ShapeArray, kind: Literal["polygon", "line"]) -> tuple[ShapeAr
     if not nested.any():
         return shapes, np.zeros(len(shapes), dtype=bool)
     parts, owner = shapely.get_parts(shapes[nested], return_index=True)
-    while (shapely.get_num_geometries(parts) > 1).any() or (
-        shapely.get_type_id(parts) == shapely.GeometryType.GEOMETRYCOLLECTION
-    ).any():
+    while (shapely.get_type_id(parts) >= shapely.GeometryType.MULTIPOINT).any():
         parts, inner = shapely.get_parts(parts, return_index=True)
         owner = owner[inner]
     fits = shapely.get_dimensions(parts) == dimension

@@ -26,10 +26,9 @@ from pyproj import CRS
 from roofplat.district import District
 from roofplat.errors import LayerError
 from roofplat.ground import Ground
-from roofplat.intake.crs import bulk_of, choose_working_crs
+from roofplat.intake.crs import bulk_of, choose_working_crs, extent_of
 from roofplat.intake.gather import FAR, compare_boxes, fault_code, plain_sources, swapped_error
 from roofplat.intake.release import release_name
-from roofplat.pipeline.tiles.boxes import around
 from roofplat.pipeline.tiles.grid import codes_of, cut_squares
 from roofplat.pipeline.tiles.kept import hold_record, told_layers, write_record
 from roofplat.pipeline.tiles.narrow import Narrow, hold_layer, working_boxes
@@ -122,8 +121,8 @@ def cut_district(
             layers.append(hold_layer(role, source, held, rules))
         outline, others = layers[0], layers[1:]
         _check(outline, others)
-        extent = around(outline.boxes)
-        working_crs = choose_working_crs(_label(outline), _crs(outline), tuple(extent), district.working_crs)
+        extent = extent_of(outline.boxes, _crs(outline))
+        working_crs = choose_working_crs(_label(outline), _crs(outline), extent, district.working_crs)
         for layer in layers:
             working_boxes(layer, working_crs)
         middle = (outline.boxes[:, :2] + outline.boxes[:, 2:]) / 2
