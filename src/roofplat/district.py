@@ -55,6 +55,8 @@ class LayerSource(_Settings):
     """House name = the file's column, where the preset does not know it."""
     id: str | None = None
     """The file's column that identifies a feature."""
+    unpacked_mb: Annotated[float, Field(gt=0, le=1_000_000)] = 200.0
+    """What a packed file (a workbook) may unpack to at most, in millions of bytes."""
 
 
 class FootprintSource(LayerSource):

@@ -248,7 +248,7 @@ def test_a_table_that_is_no_form_is_one_sentence(tmp_path: Path, text: str, sent
 def test_what_is_no_file_and_no_layer_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(LayerError, match="there is no file"):
         read_forms([tmp_path / "none.csv"], RULES)
-    with pytest.raises(LayerError, match="cannot be read as a form"):
+    with pytest.raises(LayerError, match="cannot be read as a map layer"):
         read_forms([_csv(tmp_path, "not a package", "survey.gpkg")], RULES)
     with pytest.raises(LayerError, match="not UTF-8"):
         read_forms([_csv(tmp_path, "building_id,deck\nB1,Stra\u00dfe\n", encoding="latin-1")], RULES)

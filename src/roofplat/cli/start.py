@@ -14,8 +14,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import fiona
-from fiona.errors import FionaError
 
 from roofplat.cli.manners import say
 from roofplat.errors import DistrictFileError, LayerError
@@ -92,10 +90,10 @@ def _copy(file: Path, folder: Path) -> None:
 
 def _look(footprints: Path, layer: str | None) -> Look:
     # Here and not above: the help of a command does not wait for the rooms to load.
-    from roofplat.intake.look import look
+    from roofplat.intake.look import layers_of, look
 
     try:
-        names = _layers(footprints)
+        names = layers_of(footprints)
         if layer is None and len(names) > 1:
             outlines = [each for each in names if _holds_outlines(look(footprints, each))]
             if len(outlines) != 1:
@@ -115,14 +113,6 @@ def _look(footprints: Path, layer: str | None) -> Look:
             "give a layer of polygons."
         )
     return found
-
-
-def _layers(file: Path) -> list[str]:
-    """Return the layers of a file that may hold several; none where only `look` knows the format."""
-    try:
-        return [str(name) for name in fiona.listlayers(file)]
-    except (FionaError, ValueError, OSError):
-        return []
 
 
 def _kind(found: Look) -> str:

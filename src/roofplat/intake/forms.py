@@ -25,8 +25,9 @@ import pyogrio.errors
 
 from roofplat.errors import FieldError, LayerError
 from roofplat.intake.columns import PLAIN_IDS
+from roofplat.intake.formats import CSV, readers_of
 from roofplat.intake.layer import BoolArray
-from roofplat.intake.look import csv_separator, look
+from roofplat.intake.look import csv_separator, layers_of, look
 from roofplat.intake.values import as_str, clean_keys, text
 from roofplat.intake.written import as_text, unanswered, written, written_dates
 from roofplat.rules import Rulebook
@@ -39,7 +40,6 @@ FORM_MARK = "asked"
 
 # What our forms tell of a building beside the questions; it is not read back.
 _TOLD = ("order", "title", "part", "rank", "looked", "known", "odds", "why", FORM_MARK)
-_TABLES = (".csv", ".tsv", ".txt")
 _DBASE_WIDTH = 10
 # Layers of a file that hold answers, when it has several.
 _ANSWER_LAYERS = ("buildings", "sections", "answers")
@@ -149,17 +149,11 @@ class _Layer:
 
 
 def _layers(file: Path) -> list[_Layer]:
-    if not file.is_file():
+    if not file.exists():
         raise LayerError(f"{file.name}: there is no file {file}; check the path.")
-    if file.suffix.lower() in _TABLES:
+    if readers_of(file) == (CSV,):
         return [_Layer(file.name, *_read_csv(file))]
-    try:
-        names = [str(name) for name, _ in pyogrio.list_layers(file)]
-    except (pyogrio.errors.DataSourceError, ValueError, OSError):
-        raise LayerError(
-            f"{file.name}: the file cannot be read as a form; give the CSV table or the GeoPackage of the "
-            "forms, saved again."
-        ) from None
+    names = list(layers_of(file))
     wanted = names if len(names) == 1 else [name for name in names if name in _ANSWER_LAYERS]
     if not wanted:
         raise LayerError(

@@ -25,11 +25,10 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from roofplat.errors import CrsError, LayerError
+from roofplat.intake.formats import CSV, PARQUET, UNPACKED_MB, readers_of
 
-__all__ = ["Look", "csv_separator", "label_of", "look", "require"]
+__all__ = ["Look", "csv_separator", "label_of", "layers_of", "look", "require"]
 
-_TABLES = {".csv", ".tsv", ".txt"}
-_PARQUET = {".parquet", ".geoparquet", ".pq"}
 # Formats whose coordinates are lon/lat when nothing else is said (RFC 7946 for GeoJSON).
 LON_LAT_FORMATS = ("GeoJSON", "GeoJSONSeq", "TopoJSON")
 
@@ -82,15 +81,43 @@ def label_of(file: Path, layer: str | None) -> str:
     return file.name if layer is None else f"{file.name}:{layer}"
 
 
-def look(file: str | Path, layer: str | None = None) -> Look:
+def layers_of(file: str | Path) -> tuple[str, ...]:
+    """Name the layers of a file.
+
+    Parameters
+    ----------
+    file
+        As for `look`.
+
+    Raises
+    ------
+    LayerError
+        The file is missing, unreadable, or of no format that is read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> file = Path(tempfile.mkdtemp()) / "roll.csv"
+    >>> _ = file.write_text("id,storeys", "utf-8")
+    >>> layers_of(file)
+    ('roll',)
+    """
+    file = Path(file)
+    readers = readers_of(file)
+    return (file.stem,) if readers in ((CSV,), (PARQUET,)) else _layers(file)
+
+
+def look(file: str | Path, layer: str | None = None, *, unpacked_mb: float = UNPACKED_MB) -> Look:
     """Look into a file.
 
     Parameters
     ----------
     file
-        A vector file that GDAL reads, a (Geo)Parquet file, or a CSV table.
+        A vector file, a (Geo)Parquet file, or a CSV table, see `readers_of`.
     layer
         The layer's name; may be left out where the file has one.
+    unpacked_mb
+        What a packed file may unpack to at most, in millions of bytes.
 
     Returns
     -------
@@ -109,14 +136,13 @@ def look(file: str | Path, layer: str | None = None) -> Look:
     roofplat.errors.LayerError: roofs.gpkg: there is no file no/such/roofs.gpkg; check the path ...
     """
     file = Path(file)
-    if not file.exists():
-        raise LayerError(f"{file.name}: there is no file {file}; check the path in the district file.")
-    if file.suffix.lower() in _TABLES:
+    readers = readers_of(file, unpacked_mb)
+    if readers == (CSV,):
         found = _look_csv(file)
-    elif file.suffix.lower() in _PARQUET:
+    elif readers == (PARQUET,):
         found = _look_parquet(file)
     else:
-        return _look_vector(file, layer)
+        return _look_vector(file, layer, readers)
     if layer is not None and layer != found.layer:
         raise _no_layer(file, layer, found.layers)
     return found
@@ -171,14 +197,18 @@ def csv_separator(head: str) -> str:
     return max(",;\t", key=head.count)
 
 
-def _look_vector(file: Path, layer: str | None) -> Look:
+def _layers(file: Path) -> tuple[str, ...]:
     try:
-        layers = tuple(fiona.listlayers(file))
+        return tuple(fiona.listlayers(file))
     except (FionaError, ValueError, OSError, UnicodeDecodeError):
         raise LayerError(
             f"{file.name}: the file cannot be read as a map layer; it is damaged or of another format "
             "than its name says, so export it again."
         ) from None
+
+
+def _look_vector(file: Path, layer: str | None, readers: tuple[str, ...]) -> Look:
+    layers = _layers(file)
     if not layers:
         raise LayerError(f"{file.name}: the file holds no layer; export it again.")
     if layer is None and len(layers) > 1:
@@ -190,7 +220,8 @@ def _look_vector(file: Path, layer: str | None) -> Look:
         raise _no_layer(file, layer, layers)
     name = layers[0] if layer is None else layer
     try:
-        with fiona.open(file, layer=name, allow_unsupported_drivers=True) as collection:
+        words = {"enabled_drivers": list(readers), "allow_unsupported_drivers": True}
+        with fiona.open(file, layer=name, **words) as collection:
             shape = collection.schema["geometry"]
             return Look(
                 file=file,

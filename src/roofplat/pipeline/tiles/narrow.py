@@ -133,7 +133,7 @@ def hold_layer(role: str, source: LayerSource, folder: Path, rules: Rulebook) ->
     """
     layer = Narrow(role, source, folder / f"{role}.arrows")
     try:
-        layer.found = look(source.file, source.layer)
+        layer.found = look(source.file, source.layer, unpacked_mb=source.unpacked_mb)
         layer.read = layer.found.count
         _hold(layer, layer.found, rules)
     except LayerError as error:
