@@ -140,7 +140,7 @@ def build(
     scheduler
         Address of a Dask scheduler whose workers plan the tiles.
     anew
-        Plan every tile, also those that are done already.
+        Plan every tile and write every file whole, whatever is done already.
     skip_unchanged
         Do nothing where the folder holds what the same build has written, and neither a source nor a rule,
         a setting or the program has changed since: `Built.unchanged`.
@@ -227,6 +227,8 @@ def build(
         sheets=with_sheets,
         all_ids=parts.narrow("buildings", ["building_id"])["building_id"].tolist(),
         workers=workers,
+        work=folder / WORK_FOLDER,
+        anew=anew,
         report=say,
     )
     errors = int((problems["severity"] == "error").sum())

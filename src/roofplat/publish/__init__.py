@@ -28,6 +28,7 @@ from roofplat.publish.lists import list_of, solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.parts import Parts
 from roofplat.publish.record import read_outputs, write_record
+from roofplat.publish.renew import renew_layers
 from roofplat.publish.report import write_report
 from roofplat.publish.stock import StockRows, stock_tables, units_per_ft, write_stock
 from roofplat.publish.workbook import LIST_TABLES, write_workbook
@@ -77,6 +78,8 @@ def write_outputs(
     sheets: bool = False,
     all_ids: Iterable[str] | None = None,
     workers: int = 1,
+    work: Path | None = None,
+    anew: bool = False,
     report: Callable[[str], None] | None = None,
 ) -> list[Path]:
     """Write every file of a build.
@@ -103,6 +106,11 @@ def write_outputs(
         Write a sheet of every building, and a set of each dispatch area.
     all_ids, workers, report
         As for `sheet.write_sheets`.
+    work
+        The folder of what a build keeps for the next one: with it, of the layers only what has changed is
+        written again.
+    anew
+        Write every file whole.
 
     Returns
     -------
@@ -125,7 +133,11 @@ def write_outputs(
         clear_away(folder)
     written = []
     if district.scale.geopackage:
-        written.append(write_layers(parts, out / "layers.gpkg", rules=rules))
+        layers = out / "layers.gpkg"
+        if work is None:
+            written.append(write_layers(parts, layers, rules=rules))
+        else:
+            written.append(renew_layers(parts, layers, work, rules=rules, anew=anew))
     if stock is not None and wind is not None:
         written.append(
             write_stock(

@@ -35,6 +35,7 @@ from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
 
 __all__ = [
+    "CONTENTS",
     "DESCRIPTIONS",
     "LAST_CHANGE",
     "LAYER_IDS",
@@ -47,6 +48,7 @@ __all__ = [
     "in_parts",
     "layer_names",
     "layers_of",
+    "metadata_of",
     "stored_kind",
     "stored_rows",
     "unwatched",
@@ -109,8 +111,8 @@ _UNWATCHED = {
     "OGR_SQLITE_JOURNAL": "OFF",
     "OGR_SQLITE_PRAGMA": f"page_size={_PAGE_BYTES}",
 }
-# What names the contents of a file among its metadata, so that another file can say to which it belongs.
-_CONTENTS = "urn:roofplat:contents"
+CONTENTS = "urn:roofplat:contents"
+"""What names the contents of a file among its metadata, so that another file can say to which it belongs."""
 
 
 def write_layers(parts: Parts, path: Path, *, rules: Rulebook | None = None) -> Path:
@@ -148,10 +150,6 @@ def write_layers(parts: Parts, path: Path, *, rules: Rulebook | None = None) -> 
     >>> pyogrio.list_layers(write_layers(parts, Path(tempfile.mkdtemp()) / "layers.gpkg")).tolist()
     [['paths', 'LineString']]
     """
-    metadata = {"caution": CAUTION}
-    if rules is not None:
-        # GeoPackage's metadata are text.
-        metadata["overridden_rules"] = json.dumps(override_records(rules))
     layers = layers_of(parts)
     with whole_file(path) as beside, fixed_clock(), unwatched():
         write_tables(
@@ -160,11 +158,25 @@ def write_layers(parts: Parts, path: Path, *, rules: Rulebook | None = None) -> 
             kinds={name: stored_kind(name) for name in layers},
             crs=parts.crs,
             descriptions=DESCRIPTIONS,
-            metadata=metadata,
+            metadata=metadata_of(rules),
         )
         write_indexes(beside, {name: layer.schema.names for name, layer in layers.items()})
         _name_contents(beside, parts.digest())
     return path
+
+
+def metadata_of(rules: Rulebook | None) -> dict[str, str]:
+    """What each layer says of itself beside its description, as texts; see `write_layers`.
+
+    Examples
+    --------
+    >>> list(metadata_of(None))
+    ['caution']
+    """
+    metadata = {"caution": CAUTION}
+    if rules is not None:
+        metadata["overridden_rules"] = json.dumps(override_records(rules))
+    return metadata
 
 
 def _name_contents(path: Path, name: str | None) -> None:
@@ -176,7 +188,7 @@ def _name_contents(path: Path, name: str | None) -> None:
         row = base.execute(
             "INSERT INTO gpkg_metadata (md_scope, md_standard_uri, mime_type, metadata) "
             "VALUES ('dataset', ?, 'text/plain', ?)",
-            (_CONTENTS, name),
+            (CONTENTS, name),
         )
         base.execute(
             "INSERT INTO gpkg_metadata_reference (reference_scope, timestamp, md_file_id) "
@@ -213,9 +225,7 @@ def contents_of(base: sqlite3.Connection) -> str | None:
     ...     len(contents_of(base))
     64
     """
-    row = base.execute(
-        "SELECT metadata FROM gpkg_metadata WHERE md_standard_uri = ?", (_CONTENTS,)
-    ).fetchone()
+    row = base.execute("SELECT metadata FROM gpkg_metadata WHERE md_standard_uri = ?", (CONTENTS,)).fetchone()
     return None if row is None else str(row[0])
 
 

@@ -327,15 +327,48 @@ class Parts:
         """Whether each part has rows of a table that are its own."""
         return name not in self._once
 
+    def tiles(self) -> tuple[str, ...]:
+        """What each part is called; one that was never cut is called nothing."""
+        return tuple(part.folder.name if isinstance(part, _Tile) else "" for part in self._parts)
+
+    def only(self, numbers: Iterable[int]) -> Parts:
+        """Some of the parts, as if there were no others; what is not by part stays.
+
+        Parameters
+        ----------
+        numbers
+            Which, from 0.
+
+        Returns
+        -------
+        Parts
+        """
+        wanted = list(numbers)
+        return Parts(
+            self.names,
+            tuple(self.keys[number] for number in wanted),
+            self.crs,
+            tuple(self._parts[number] for number in wanted),
+            self._once,
+        )
+
+    def late_columns(self, name: str) -> tuple[str, ...]:
+        """Columns of a table that do not depend on the part alone; none of most tables."""
+        late = self._late().get(name)
+        return () if late is None or name in self._once else late.columns
+
+    def _late(self) -> Mapping[str, _Late]:
+        return self._parts[0].late if self._parts and isinstance(self._parts[0], _Tile) else {}
+
     def digest(self) -> str | None:
         """What stands for everything in the tables, without reading them; None for what was never cut."""
         if not any(self.keys):
             return None
         total = hashlib.sha256("\n".join(self.keys).encode("utf-8"))
-        late = self._parts[0].late if self._parts and isinstance(self._parts[0], _Tile) else {}
         known = {name: arrow_of(once.table) for name, once in self._once.items()}
         known |= {
-            f"{name}, late": of.cells.append_column(of.key, pa.array(of.index)) for name, of in late.items()
+            f"{name}, late": of.cells.append_column(of.key, pa.array(of.index))
+            for name, of in self._late().items()
         }
         for name, rows in sorted(known.items()):
             total.update(name.encode("utf-8"))
