@@ -343,8 +343,24 @@ class Planner:
 
     @property
     def turn(self) -> Any:
+        """To section coordinates: along the axis and across it, both away from the street."""
         sine, cosine = math.sin(math.radians(self.axis)), math.cos(math.radians(self.axis))
-        return np.array([[sine, cosine], [-cosine, sine]])
+        return np.array([self.ways[0], self.ways[1]])[:, None] * np.array([[sine, cosine], [-cosine, sine]])
+
+    def _away_from_the_street(self) -> tuple[float, float]:
+        """Whether u runs along the axis, and v to its left: 1, or else -1."""
+        west, south, east, north = self.in_uv(self.district.polygons[self.index]).bounds
+        ways = []
+        for ahead_deg, reach in ((self.axis, west + east), (self.axis - 90.0, south + north)):
+            toward = 0.0 if self.street_deg is None else math.cos(math.radians(ahead_deg - self.street_deg))
+            if abs(toward) > 1e-3:
+                ways.append(-math.copysign(1.0, toward))
+            else:
+                # No street tells: toward where the section reaches farther.
+                ways.append(math.copysign(1.0, reach) if abs(reach) > 0.01 else 0.0)
+        u, v = ways
+        u = u or v or 1.0
+        return u, v or u
 
     def feet_of(self, xy: XY) -> XY:
         """From the working CRS to feet east and north."""
@@ -373,7 +389,10 @@ class Planner:
             else self.family.number(name)
             for name in ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
         }
+        self.street_deg = self._street_deg()
+        self.ways = (1.0, 1.0)
         self._find_axis()
+        self.ways = self._away_from_the_street()
         result.outline = self.outline = self.in_uv(self.district.polygons[self.index])
         self._lay_out_members()
         self._find_walls()
@@ -451,16 +470,13 @@ class Planner:
         edges = []
         for (e0, n0), (e1, n1), _ in _segments(self.feet):
             edges.append((math.degrees(math.atan2(e1 - e0, n1 - n0)) % 180.0, math.hypot(e1 - e0, n1 - n0)))
-        width = self.rule("axis.bin_deg")
-        bins = round(90.0 / width)
-        reach = max(1, int(tolerance / width) // 2)
-        histogram = [0.0] * bins
-        for azimuth, length in edges:
-            histogram[min(int(azimuth % 90.0 / width), bins - 1)] += length
-        near = [
-            round(sum(histogram[(k + j) % bins] for j in range(-reach, reach + 1)), 6) for k in range(bins)
-        ]
-        direction = (near.index(max(near)) + 0.5) * width
+
+        def followed(edge: tuple[float, float]) -> tuple[float, float]:
+            """How much of the outline runs along an edge, and its own length."""
+            along = sum(length for azimuth, length in edges if abs(_fold(azimuth - edge[0])) <= tolerance / 2)
+            return _level(along, 3), _level(edge[1], 3)
+
+        direction = max(edges, key=followed)[0] % 90.0
         for _ in range(2):
             close = [(_fold(a - direction), w) for a, w in edges if abs(_fold(a - direction)) <= tolerance]
             direction += sum(off * w for off, w in close) / (sum(w for _, w in close) or 1.0)
@@ -475,6 +491,10 @@ class Planner:
         self.axis = direction
         u0, v0, u1, v1 = self.in_uv(self.district.polygons[self.index]).bounds
         azimuth = direction + 90.0 if u1 - u0 > v1 - v0 + 0.01 else direction
+        if abs((u1 - u0) - (v1 - v0)) <= 0.01 and self.street_deg is not None:
+            # Of a square the beams run to the street.
+            along = abs(math.cos(math.radians(direction - self.street_deg)))
+            azimuth = direction + 90.0 if along**2 < 0.4995 else direction
         if self.family.shape == "sawtooth":
             # The glazing looks north, so its lines are those nearer to east and west.
             azimuth = direction + 90.0 if direction < 45.0 else direction
@@ -595,7 +615,6 @@ class Planner:
         return math.degrees(math.atan2(nearest[0], nearest[1])) % 360.0
 
     def _name_sides(self) -> None:
-        self.street_deg = self._street_deg()
         outer = [wall for wall in self.result.walls if wall.shell]
 
         def face(wall: WallByLoop) -> float:
@@ -608,7 +627,10 @@ class Planner:
         stated = self.row["bearing_walls"]
         for wall in self.result.walls:
             if wall.shell:
-                wall.side = "ABCD"[int((wall.outward_deg - facing + 45.0) % 360.0 // 90.0)]
+                off = (wall.outward_deg - facing + 180.0) % 360.0 - 180.0
+                # What faces halfway between two sides is of A or of C.
+                sideways = "B" if off > 0 else "D"
+                wall.side = "A" if abs(off) <= 45.01 else "C" if abs(off) >= 134.99 else sideways
             along = abs(_fold(wall.azimuth_deg - self.axis)) <= self.rule("axis.along_tolerance_deg")
             known = self.family.framing in ("grid", "joists", "trusses")
             known = known and self.result.axis_basis != "doubtful" and self.family.shape != "sawtooth"
@@ -891,8 +913,9 @@ class Planner:
                 yield number, wall, wall.length_ft / 2
                 continue
             yield number, wall, near
-            for k in range(1, math.ceil(room / step - 1e-9) + 1):
-                yield number, wall, near + min(k * step, room)
+            steps = math.ceil(room / step - 1e-9)
+            for k in range(1, steps + 1):
+                yield number, wall, near + room * k / steps
 
     def _foothold(self, wall: WallByLoop, along: float) -> XY:
         return self.uv(wall.at(along, -self.rule("ladder.landing_ft")))
@@ -1089,8 +1112,8 @@ class Planner:
                 key=lambda found: (
                     found[0],
                     _level(-found[1].score, 6),
-                    _level(found[1].tip[0], 2),
-                    _level(found[1].tip[1], 2),
+                    _level(found[1].foothold[0], 2),
+                    _level(found[1].foothold[1], 2),
                 )
             )
             return [spot for _, spot in reached]
@@ -1355,8 +1378,10 @@ class Planner:
             return None
         along = math.dist(wall.start, spot.tip)
         inset = self.rule("ladder.landing_ft") + self.rule("check.inspection_inset_ft")
+        # Ahead along the wall where v is to the left of u, else back.
+        ahead = math.cos(angle) * self.ways[0] * self.ways[1]
         ends = [
-            self.uv(wall.at(along + way * math.cos(angle), -(inset + way * math.sin(angle))))
+            self.uv(wall.at(along + way * ahead, -(inset + way * math.sin(angle))))
             for way in (-length / 2, 0.0, length / 2)
         ]
         cut = LineString([ends[0], ends[2]])

@@ -52,18 +52,18 @@ def _told(code: str, **environment: str) -> str:
 @needs_numba
 def test_a_process_compiles_from_its_first_large_district_on() -> None:
     code = (
-        "import sys; from roofplat.fast import compiled, prepare; from roofplat.framing.loops import peaks\n"
-        "before = compiled(peaks) is None; prepare(19_000); small = compiled(peaks) is None\n"
+        "import sys\nfrom roofplat.fast import compiled, prepare\nfrom roofplat.framing.loops import clip_lines\n"
+        "before = compiled(clip_lines) is None; prepare(19_000); small = compiled(clip_lines) is None\n"
         "loaded = 'numba' in sys.modules; prepare(1_000)\n"
-        "print(before, small, loaded, compiled(peaks) is None)"
+        "print(before, small, loaded, compiled(clip_lines) is None)"
     )
     assert _told(code) == "True True False False"
 
 
 def test_a_process_that_plans_building_after_building_does_not() -> None:
     code = (
-        "import sys; from roofplat.fast import compiled, prepare; from roofplat.framing.loops import peaks\n"
-        "[prepare(900) for _ in range(100)]; print(compiled(peaks) is None, 'numba' in sys.modules)"
+        "import sys\nfrom roofplat.fast import compiled, prepare\nfrom roofplat.framing.loops import clip_lines\n"
+        "[prepare(900) for _ in range(100)]; print(compiled(clip_lines) is None, 'numba' in sys.modules)"
     )
     assert _told(code) == "True False"
 
@@ -72,8 +72,8 @@ def test_without_numba_numpy_works_and_a_wish_for_it_is_refused(tmp_path: Path) 
     """A package of the same name that cannot be imported, as where a release does not fit numpy's."""
     (tmp_path / "numba.py").write_text("raise ImportError('needs another numpy')", "utf-8")
     code = (
-        "from roofplat.fast import compiled, prepare; from roofplat.framing.loops import peaks\n"
-        "prepare(50_000); print(compiled(peaks))"
+        "from roofplat.fast import compiled, prepare; from roofplat.framing.loops import clip_lines\n"
+        "prepare(50_000); print(compiled(clip_lines))"
     )
     assert _told(code, PYTHONPATH=str(tmp_path)) == "None"
     code = "from roofplat.fast import prepare\ntry: prepare(1)\nexcept ValueError as fault: print(fault)"

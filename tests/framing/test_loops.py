@@ -22,8 +22,7 @@ from tests.benchmarks.synthetic import synthetic_roofs
 
 from roofplat.fast import SWITCH, compiled
 from roofplat.framing import frame_roofs
-from roofplat.framing.axis import _peaks
-from roofplat.framing.loops import peaks
+from roofplat.framing.loops import clip_lines
 from roofplat.framing.members import Grid, scan, section_frames
 from roofplat.framing.outline import outlines_of
 from roofplat.late import LateTable
@@ -48,7 +47,7 @@ def _both(monkeypatch: pytest.MonkeyPatch, work: Callable[[], Any]) -> tuple[dic
     made = []
     for switch in "01":
         monkeypatch.setenv(SWITCH, switch)
-        assert (compiled(peaks) is None) == (switch == "0")
+        assert (compiled(clip_lines) is None) == (switch == "0")
         made.append(dict(_bits(work())))
     return tuple(made)
 
@@ -98,18 +97,3 @@ def test_lines_are_clipped_to_the_same_bits(
     with pytest.MonkeyPatch.context() as patch:
         numpy, numba = _both(patch, lambda: scan(frames, grid, "u"))
     assert numpy == numba
-
-
-@given(st.lists(st.lists(st.tuples(st.integers(0, 89), st.floats(0.1, 80.0)), min_size=1), min_size=1))
-@settings(max_examples=60, deadline=None)
-def test_the_fullest_direction_is_the_same(sections: list[list[tuple[int, float]]]) -> None:
-    start = np.cumsum([0, *(len(section) for section in sections)])
-    cell = np.array([at for section in sections for at, _ in section])
-    length = np.array([long for section in sections for _, long in section])
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv(SWITCH, "1")
-        loop = compiled(peaks)
-    assert loop is not None
-    for reach in (1, 2, 5):
-        wanted = _peaks(start, cell, length, 90, reach)
-        assert loop(start, cell, length, 90, reach).tolist() == wanted.tolist()

@@ -125,7 +125,7 @@ def test_a_unit_closes_a_bay_only_where_the_cut_comes_near(
     assert _numbers(bays, ~bays.clear) == closed
 
 
-@pytest.mark.parametrize(("side", "closed"), [(0.5, []), (1.0, [(0, 0)]), (3.0, [(0, 0)])])
+@pytest.mark.parametrize(("side", "closed"), [(0.5, []), (1.0, [(4, 5)]), (3.0, [(4, 5)])])
 def test_a_wall_keeps_off_a_cut_as_joists_do(
     shapes: ModuleType, side: float, closed: list[tuple[int, int]]
 ) -> None:

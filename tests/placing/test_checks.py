@@ -60,7 +60,8 @@ def test_a_cut_across_an_inner_corner_leaves_the_roof(shapes: ModuleType) -> Non
     corners = np.stack([frames.u0, frames.v0], axis=1)
     following = corners[frames.outlines.following]
     leg, after = following - corners, following[frames.outlines.following] - following
-    inner = following[np.argmax(leg[:, 0] * after[:, 1] - leg[:, 1] * after[:, 0])]
+    turn = (leg[:, 0] * after[:, 1] - leg[:, 1] * after[:, 0]) * frames.hand[0]
+    inner = following[np.argmax(turn)]
     wing = shapely.Polygon(corners)
     # No two spots are opposite: a line through the corner itself is on the edge of both answers.
     around = np.radians(np.arange(11.25, 360.0, 25.0))

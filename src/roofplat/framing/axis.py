@@ -17,18 +17,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from roofplat.fast import compiled
-from roofplat.framing.loops import peaks
 from roofplat.framing.outline import Outlines
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, sums
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, marked, offsets, sums
 from roofplat.rules import Rulebook
 
 __all__ = ["AxisResult", "dominant_direction_deg", "extent_ft", "find_axis", "sounded_axis_deg"]
 
-# The histograms of so many fit the processor's cache.
-_CHUNK = 1000
-# Spans closer than this are equal; the beams then run along the smaller azimuth.
+# Whole numbers that stand for a degree and for a foot, and decimals of a foot that count.
+_PER_DEG, _PER_FT, _EQUAL_LENGTH = 1e6, 1e6, 3
+# Spans closer than this are equal; the beams then run to the street, or else along the smaller azimuth.
 _EQUAL_SPAN_FT = 0.01
+# A street this near to halfway between two directions does not choose between them.
+_HALFWAY = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +59,12 @@ def dominant_direction_deg(outlines: Outlines, rules: Rulebook) -> FloatArray:
     outlines
         Edges of n sections.
     rules
-        `axis.bin_deg`, `axis.along_tolerance_deg`.
+        `axis.along_tolerance_deg`.
 
     Returns
     -------
     ndarray of float
-        Degrees from true north, 0 up to 90, shape (n,); the smaller one among equals.
+        Degrees from true north, 0 up to 90, shape (n,); that of the longest edge among equals.
     """
     return _dominant_deg(outlines, *_edge_directions(outlines), rules)
 
@@ -73,14 +73,9 @@ def _dominant_deg(
     outlines: Outlines, azimuth_deg: FloatArray, length: FloatArray, rules: Rulebook
 ) -> FloatArray:
     """The same from the direction and length of each edge."""
-    bin_deg = rules.number("axis.bin_deg")
     tolerance = rules.number("axis.along_tolerance_deg")
-    bins = round(90.0 / bin_deg)
     folded = azimuth_deg % 90.0
-    reach = max(1, int(tolerance / bin_deg) // 2)
-    cell = np.minimum((folded / bin_deg).astype(np.int64), bins - 1)
-    loop = compiled(peaks) or _peaks
-    peak = (loop(outlines.start, cell, length, bins, reach) + 0.5) * bin_deg
+    peak = folded[_most_followed(outlines, folded, length, tolerance / 2)]
     # Two rounds of the weighted mean of the edges near the peak: exact for a turned rectangle.
     for _ in range(2):
         off = _fold(folded - peak[outlines.section])
@@ -93,32 +88,52 @@ def _dominant_deg(
     return np.where(direction > 90.0 - 1e-7, 0.0, direction)
 
 
-def _peaks(start: IntArray, cell: IntArray, length: FloatArray, bins: int, reach: int) -> IntArray:
-    """The bin of each section around which most of its outline runs, shape (n,).
+def _most_followed(
+    outlines: Outlines, folded_deg: FloatArray, length: FloatArray, near_deg: float
+) -> IntArray:
+    """The edge of each section along which most of its outline runs, shape (n,).
 
     Parameters
     ----------
-    start
-        First edge of each section and the end, shape (n + 1,).
-    cell, length
-        Bin and length of each edge, shape (m,).
-    bins, reach
-        How many bins make a right angle, and how many on either side count.
+    outlines
+        m edges of n sections.
+    folded_deg, length
+        Direction modulo 90 degrees and length of each edge, shape (m,).
+    near_deg
+        Edges that leave the direction by no more run along it.
+
+    Returns
+    -------
+    ndarray of int
+        Among equals (to 0.001 ft) the longest edge, then the first: no direction is nearer than another to
+        the lines of a raster, so that an outline that is turned has its own direction turned.
     """
-    best = np.empty(start.size - 1, dtype=np.int64)
-    for rows in chunks(best.size, _CHUNK):
-        edges = slice(start[rows.start], start[rows.stop])
-        size = rows.stop - rows.start
-        flat = np.repeat(np.arange(size) * bins, np.diff(start[rows.start : rows.stop + 1])) + cell[edges]
-        histogram = np.bincount(flat, weights=length[edges], minlength=size * bins).reshape(size, bins)
-        # Round the corner of a right angle the directions begin anew.
-        around = np.concatenate([histogram[:, -reach:], histogram, histogram[:, :reach]], axis=1)
-        smooth = np.zeros_like(histogram)
-        for shift in range(2 * reach, -1, -1):
-            smooth += around[:, shift : shift + bins]
-        # Equal to six decimals are equal.
-        best[rows] = np.argmax(np.rint(smooth * 1e6), axis=1)
-    return best
+    longest = first_of_equals([(-length, _EQUAL_LENGTH)], outlines.section, outlines.count)
+    off = np.abs(_fold(folded_deg - folded_deg[longest][outlines.section]))
+    # Most outlines run along their longest edge, or at right angles to it.
+    several = marked(outlines.section[off > near_deg], outlines.count)
+    edge = np.flatnonzero(several[outlines.section])
+    if not edge.size:
+        return longest
+    owner = outlines.section[edge]
+    # Whole numbers add up to the same whatever stands before them.
+    at = np.rint(folded_deg[edge] * _PER_DEG).astype(np.int64)
+    weight = np.rint(length[edge] * _PER_FT).astype(np.int64)
+    quarter, near = round(90.0 * _PER_DEG), round(near_deg * _PER_DEG)
+    own = owner * (3 * quarter) + at
+    # Round the corner of a right angle the directions begin anew.
+    low, high = np.flatnonzero(at <= near), np.flatnonzero(at >= quarter - near)
+    place = np.concatenate([own, own[low] + quarter, own[high] - quarter])
+    order = np.argsort(place)
+    place = place[order]
+    before = offsets(np.concatenate([weight, weight[low], weight[high]])[order])
+    followed = (
+        before[np.searchsorted(place, own + near, "right")] - before[np.searchsorted(place, own - near)]
+    )
+    best = first_of_equals(
+        [(-followed / _PER_FT, _EQUAL_LENGTH), (-length[edge], _EQUAL_LENGTH)], owner, outlines.count
+    )
+    return np.where(best >= 0, edge[best], longest)
 
 
 def extent_ft(outlines: Outlines, azimuth_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -158,6 +173,7 @@ def find_axis(
     beam_spacing_ft: FloatArray,
     purlin_spacing_ft: FloatArray,
     lines_east_west: npt.NDArray[np.bool_] | None = None,
+    street_deg: FloatArray | None = None,
 ) -> AxisResult:
     """Find the framing axis of each section.
 
@@ -176,6 +192,9 @@ def find_axis(
     lines_east_west
         True where an inferred axis is the one nearer to east and west, not the one across the
         shorter span, shape (n,): the glazing of a sawtooth roof looks north.
+    street_deg
+        True direction to the street, shape (n,), NaN without one: where both spans are equal, beams run
+        to the street rather than along it.
 
     Returns
     -------
@@ -193,6 +212,10 @@ def find_axis(
     direction = _dominant_deg(outlines, azimuth_edge, length, rules)
     along, across = extent_ft(outlines, direction)
     azimuth = np.where(along > across + _EQUAL_SPAN_FT, direction + 90.0, direction)
+    if street_deg is not None:
+        # Twice the angle: below 0 the street lies more across the direction than along it.
+        aside = np.cos(np.radians(2.0 * (direction - street_deg))) < -_HALFWAY
+        azimuth = np.where((np.abs(along - across) <= _EQUAL_SPAN_FT) & aside, direction + 90.0, azimuth)
     if lines_east_west is not None:
         east_west = np.where(direction < 45.0, direction + 90.0, direction)
         azimuth = np.where(lines_east_west, east_west, azimuth)

@@ -163,6 +163,7 @@ def frame_roofs(
     joists = spacings.framing == "joists"
     sawtooth = kinds.ask(lambda entry: entry.shape == "sawtooth").astype(bool)
 
+    street_deg = street_direction_deg(outlines, known["address"], streets, rules)
     axis = find_axis(
         outlines,
         rules,
@@ -174,6 +175,7 @@ def frame_roofs(
         beam_spacing_ft=np.where(joists, spacings.rafter_ft, spacings.beam_ft),
         purlin_spacing_ft=spacings.purlin_ft,
         lines_east_west=sawtooth,
+        street_deg=street_deg,
     )
     frames = section_frames(
         outlines,
@@ -183,12 +185,16 @@ def frame_roofs(
         spacings.lattice_purlin_ft,
         least_section_ft=spacings.least_ft,
         purlins_bear=spacings.purlins_bear,
+        street_deg=street_deg,
     )
     said = said_of(known, rules, kinds)
-    pitched = lay_out_planes(outlines, walls, spacings.framing == "pitched", said, rules)
-    rafter_lines, at_ridge, rafter_drawn = lay_rafters(pitched, outlines, spacings.rafter_ft)
+    pitched = lay_out_planes(
+        outlines, walls, spacings.framing == "pitched", said, rules, street_deg=street_deg
+    )
+    rafter_lines, at_ridge, rafter_drawn = lay_rafters(
+        pitched, outlines, spacings.rafter_ft, street_deg=street_deg
+    )
     surroundings = look_out(every_wall, every, polygons, rules, lookers=count)
-    street_deg = street_direction_deg(outlines, known["address"], streets, rules)
     building = pd.factorize(known["building_id"])[0]
     side, _ = side_letters(walls, street_deg, building)
     kind, kind_basis = bearing_kinds(
@@ -460,9 +466,11 @@ def _member_lines(
 def _ends(part: SectionFrames, runs: Runs, along: Literal["u", "v"]) -> Ends:
     """Ends of runs in the working CRS, shape (k,) each."""
     sine, cosine = part.sine[runs.section], part.cosine[runs.section]
-    at_sine, at_cosine = runs.position * sine, runs.position * cosine
+    hand = part.hand[runs.section]
     # As `SectionFrames.east_north`, with what both ends have in common worked out once.
     if along == "u":
+        left = runs.position * hand
+        at_sine, at_cosine = left * sine, left * cosine
         ends = (
             runs.low * sine - at_cosine,
             runs.low * cosine + at_sine,
@@ -470,11 +478,13 @@ def _ends(part: SectionFrames, runs: Runs, along: Literal["u", "v"]) -> Ends:
             runs.high * cosine + at_sine,
         )
     else:
+        at_sine, at_cosine = runs.position * sine, runs.position * cosine
+        low, high = runs.low * hand, runs.high * hand
         ends = (
-            at_sine - runs.low * cosine,
-            at_cosine + runs.low * sine,
-            at_sine - runs.high * cosine,
-            at_cosine + runs.high * sine,
+            at_sine - low * cosine,
+            at_cosine + low * sine,
+            at_sine - high * cosine,
+            at_cosine + high * sine,
         )
     return part.outlines.planes.crs_ends(ends, runs.section)
 

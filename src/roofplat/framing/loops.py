@@ -13,7 +13,7 @@ import numpy as np
 
 from roofplat.framing.ragged import FloatArray, IntArray
 
-__all__ = ["clip_lines", "look_from_walls", "peaks"]
+__all__ = ["clip_lines", "look_from_walls"]
 
 
 def clip_lines(
@@ -170,30 +170,3 @@ def look_from_walls(
                     walls[found], edges[found] = wall, edge
                     found += 1
     return walls[:found], edges[:found], ends[:, :found]
-
-
-def peaks(start: IntArray, cell: IntArray, length: FloatArray, bins: int, reach: int) -> IntArray:
-    """The fullest bin of each section in `axis`, the first among equals to six decimals, shape (n,)."""
-    best = np.zeros(start.size - 1, np.int64)
-    # Wider by what is looked at beyond either end, where the right angle begins anew.
-    wide = 2 * reach
-    histogram = np.empty(bins + 2 * wide)
-    for section in range(start.size - 1):
-        histogram[:] = 0.0
-        for edge in range(start[section], start[section + 1]):
-            histogram[cell[edge] + wide] += length[edge]
-        histogram[:wide] = histogram[bins : bins + wide]
-        histogram[bins + wide :] = histogram[wide : 2 * wide]
-        most = 0.0
-        # Only around a bin that holds something can there be more than nothing.
-        for edge in range(start[section], start[section + 1]):
-            for shift in range(-reach, reach + 1):
-                middle = cell[edge] + shift + wide
-                total = 0.0
-                for place in range(middle + reach, middle - reach - 1, -1):
-                    total += histogram[place]
-                total = np.rint(total * 1e6)
-                fullest = (cell[edge] + shift) % bins
-                if total > most or (total == most and fullest < best[section]):
-                    most, best[section] = total, fullest
-    return best

@@ -4,10 +4,13 @@ In: outlines, the azimuth of the beams, spacings.
 Out: `SectionFrames`: the outline and the grid in section coordinates; `Runs`: the pieces of
     the grid lines that lie inside the outline.
 
-Section coordinates: u runs along the beams, v across them to the left, both in ground feet from
-the section's centroid. Beams lie on lines of constant v, centred in the section; purlins on
-lines of constant u, counted from the beams' ends. A roof of joists has some of its joists for
-beams, and for purlins lines that only measure out its bays: nothing bears along those.
+Section coordinates: u runs along the beams, v across them, both in ground feet from the section's
+centroid and away from its street. So what a street tells apart is the same whichever way a building
+is turned, and in its mirror image: the low end of the beams is the one toward the street, and among
+equals the lower u or v is the one nearer to it. Beams lie on lines of constant v, centred in the
+section; purlins on lines of constant u, counted from the low ends of the beams. A roof of joists has
+some of its joists for beams, and for purlins lines that only measure out its bays: nothing bears
+along those.
 """
 
 from __future__ import annotations
@@ -29,6 +32,9 @@ __all__ = ["Grid", "Runs", "SectionFrames", "fill_in", "lay_out_grid", "scan", "
 # A grid line closer than this to the section's end is the end itself.
 _END_FT = 0.05
 _LEAST_PIECE_FT = 0.01
+# A street at right angles to a direction, within so little of its sine, tells its ends no more apart than
+# extents do that reach equally far, within so much.
+_ASIDE, _EVEN_FT = 1e-3, 0.01
 # An edge that leaves its direction by less than this, end to end, is square to the framing.
 _SQUARE_FT = 0.1
 
@@ -49,7 +55,9 @@ class SectionFrames:
     outlines
         Edges in feet east and north.
     sine, cosine
-        Of the beams' azimuth, shape (n,).
+        Of the azimuth that u runs along: the beams' own, or the opposite one, shape (n,).
+    hand
+        1 where v runs to the left of u, -1 where it runs to the right, shape (n,).
     u0, v0, u1, v1
         Ends of the edges in section coordinates, shape (m,).
     u_low, u_high, v_low, v_high
@@ -66,6 +74,7 @@ class SectionFrames:
     outlines: Outlines
     sine: FloatArray
     cosine: FloatArray
+    hand: FloatArray
     u0: FloatArray
     v0: FloatArray
     u1: FloatArray
@@ -93,8 +102,8 @@ class SectionFrames:
         self, east_ft: FloatArray, north_ft: FloatArray, section: npt.NDArray[Any]
     ) -> tuple[FloatArray, FloatArray]:
         """Feet east and north to section coordinates, shape (m,)."""
-        sine, cosine = self.sine[section], self.cosine[section]
-        u, v = east_ft * sine + north_ft * cosine, north_ft * sine - east_ft * cosine
+        sine, cosine, hand = self.sine[section], self.cosine[section], self.hand[section]
+        u, v = east_ft * sine + north_ft * cosine, (north_ft * sine - east_ft * cosine) * hand
         return (u if self.stretch is None else u * self.stretch[section]), v
 
     def east_north(
@@ -102,8 +111,8 @@ class SectionFrames:
     ) -> tuple[FloatArray, FloatArray]:
         """Section coordinates to feet east and north, shape (m,)."""
         sine, cosine = self.sine[section], self.cosine[section]
-        level = u if self.stretch is None else u / self.stretch[section]
-        return level * sine - v * cosine, level * cosine + v * sine
+        level, left = u if self.stretch is None else u / self.stretch[section], v * self.hand[section]
+        return level * sine - left * cosine, level * cosine + left * sine
 
     def crs(self, u: FloatArray, v: FloatArray, section: npt.NDArray[Any]) -> tuple[FloatArray, FloatArray]:
         """Section coordinates to the working CRS, shape (m,)."""
@@ -122,6 +131,7 @@ class SectionFrames:
             outlines=self.outlines.rows(rows),
             sine=self.sine[rows],
             cosine=self.cosine[rows],
+            hand=self.hand[rows],
             u0=self.u0[edges],
             v0=self.v0[edges],
             u1=self.u1[edges],
@@ -168,6 +178,8 @@ def section_frames(
     *,
     least_section_ft: float | FloatArray,
     purlins_bear: npt.NDArray[np.bool_] | None = None,
+    street_deg: FloatArray | None = None,
+    one_way: bool = False,
 ) -> SectionFrames:
     """Turn outlines into section coordinates and lay out the grid.
 
@@ -183,21 +195,38 @@ def section_frames(
         A section narrower than this either way gets no grid; for all or for each, shape (n,).
     purlins_bear
         False where the lines across the beams are no members, shape (n,); all True when not given.
+    street_deg
+        True direction to the street of each section, shape (n,); NaN, or None for all, where there is none.
+    one_way
+        Whether u runs along the azimuth and never against it, as down a slope.
 
     Returns
     -------
     SectionFrames
+
+    Notes
+    -----
+    u and v run away from the street. Where that stands square to one of them, or there is none, this one
+    runs toward where the section reaches farther from its centroid; where it reaches equally far, so that
+    v is to the left of u. A section that nothing tells the ends of is its own image turned by half a
+    circle, or in a mirror; u then runs along the azimuth.
     """
     sine = np.sin(np.radians(azimuth_deg))
     cosine = np.cos(np.radians(azimuth_deg))
     edge_sine, edge_cosine = sine[outlines.section], cosine[outlines.section]
     u0 = outlines.east0 * edge_sine + outlines.north0 * edge_cosine
     v0 = outlines.north0 * edge_sine - outlines.east0 * edge_cosine
-    # Rings are closed, so the end of an edge is the start of the one that follows.
-    u1, v1 = u0[outlines.following], v0[outlines.following]
     starts = outlines.start[:-1]
     u_low, u_high = np.minimum.reduceat(u0, starts), np.maximum.reduceat(u0, starts)
     v_low, v_high = np.minimum.reduceat(v0, starts), np.maximum.reduceat(v0, starts)
+    off_deg = np.full(sine.size, np.nan) if street_deg is None else azimuth_deg - street_deg
+    u_way, v_way = _ways(off_deg, u_low + u_high, v_low + v_high, one_way=one_way)
+    sine, cosine = sine * u_way, cosine * u_way
+    u0, v0 = u0 * u_way[outlines.section], v0 * v_way[outlines.section]
+    u_low, u_high = np.where(u_way > 0, u_low, -u_high), np.where(u_way > 0, u_high, -u_low)
+    v_low, v_high = np.where(v_way > 0, v_low, -v_high), np.where(v_way > 0, v_high, -v_low)
+    # Rings are closed, so the end of an edge is the start of the one that follows.
+    u1, v1 = u0[outlines.following], v0[outlines.following]
     wide_enough = np.minimum(u_high - u_low, v_high - v_low) >= least_section_ft
     beam_spacing = np.where(wide_enough, beam_spacing_ft, np.nan)
     purlin_spacing = np.where(wide_enough, purlin_spacing_ft, np.nan)
@@ -205,6 +234,7 @@ def section_frames(
         outlines=outlines,
         sine=sine,
         cosine=cosine,
+        hand=u_way * v_way,
         u0=u0,
         v0=v0,
         u1=u1,
@@ -217,6 +247,32 @@ def section_frames(
         purlins=lay_out_grid(u_low, u_high, purlin_spacing, start="low_end"),
         purlins_bear=np.ones(outlines.count, dtype=bool) if purlins_bear is None else purlins_bear,
     )
+
+
+def _ways(
+    off_deg: FloatArray, u_farther: FloatArray, v_farther: FloatArray, *, one_way: bool
+) -> tuple[FloatArray, FloatArray]:
+    """1 or -1 for each section: whether u runs along its azimuth, and v to the left of that azimuth.
+
+    Parameters
+    ----------
+    off_deg
+        The azimuth less the direction to the street, shape (n,); NaN without a street.
+    u_farther, v_farther
+        How much farther the section reaches along the azimuth than against it, and to the left of it than
+        to the right, shape (n,).
+    one_way
+        Whether u keeps to the azimuth.
+    """
+    ways = []
+    toward = np.cos(np.radians(off_deg)), np.sin(np.radians(off_deg))
+    for street, farther in zip(toward, (u_farther, v_farther), strict=True):
+        by_reach = np.where(np.abs(farther) > _EVEN_FT, np.sign(farther), 0.0)
+        ways.append(np.where(np.abs(street) > _ASIDE, -np.sign(street), by_reach))
+    u, v = (np.ones(off_deg.size), ways[1]) if one_way else ways
+    # One that nothing tells goes with the other, so that v is to the left of u.
+    u = np.where(u != 0, u, np.where(v != 0, v, 1.0))
+    return u, np.where(v != 0, v, u)
 
 
 def lay_out_grid(

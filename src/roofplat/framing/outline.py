@@ -19,7 +19,7 @@ import numpy.typing as npt
 import shapely
 from pyproj import CRS
 
-from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, marked, offsets
 from roofplat.ground import Ground, LocalPlanes, local_planes
 
 __all__ = ["Outlines", "outlines_of", "polygons_of", "ring_edges"]
@@ -133,7 +133,14 @@ def outlines_of(polygons: gpd.GeoSeries, ground: Ground) -> Outlines:
     )
 
 
-def polygons_of(outlines: Outlines, rows: IntArray, x: FloatArray, y: FloatArray) -> npt.NDArray[np.object_]:
+def polygons_of(
+    outlines: Outlines,
+    rows: IntArray,
+    x: FloatArray,
+    y: FloatArray,
+    *,
+    farness: FloatArray | None = None,
+) -> npt.NDArray[np.object_]:
     """Polygons of some sections from coordinates of their edges' starts.
 
     Parameters
@@ -144,6 +151,9 @@ def polygons_of(outlines: Outlines, rows: IntArray, x: FloatArray, y: FloatArray
         The sections wanted, ascending, shape (k,).
     x, y
         Where each edge starts, in any plane, shape (m,).
+    farness
+        Let each ring begin at the corner for which this is greatest, to two decimals, shape (m,); else at the
+        first.
 
     Returns
     -------
@@ -155,6 +165,12 @@ def polygons_of(outlines: Outlines, rows: IntArray, x: FloatArray, y: FloatArray
     last = outlines.following[edge] <= edge
     first = np.flatnonzero(np.r_[True, last[:-1]])
     ends = np.flatnonzero(last) + 1
+    if farness is not None:
+        size = ends - first
+        ring = np.repeat(np.arange(size.size), size)
+        turned = first_of_equals([(-farness[edge], 2)], ring, size.size) - first
+        place = np.arange(edge.size) - first[ring]
+        edge = edge[first[ring] + (place + turned[ring]) % size[ring]]
     # Closed rings: each ring's first corner is repeated after its last edge.
     vertex = np.insert(edge, ends, edge[first])
     rings = np.bincount(outlines.section[edge[first]], minlength=outlines.count)[rows]

@@ -196,7 +196,7 @@ def _join_frames(parts: Sequence[SectionFrames], section: IntArray, edge: IntArr
     plain = {
         name: np.concatenate([getattr(part, name) for part in parts])
         for name in (
-            *("sine", "cosine", "u0", "v0", "u1", "v1", "u_low", "u_high", "v_low", "v_high"),
+            *("sine", "cosine", "hand", "u0", "v0", "u1", "v1", "u_low", "u_high", "v_low", "v_high"),
             "purlins_bear",
         )
     }

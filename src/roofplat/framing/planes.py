@@ -36,7 +36,7 @@ from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, lists
 from roofplat.framing.regular import regular_walls
 from roofplat.framing.spacings import Kinds, kinds_of
 from roofplat.framing.walls import Walls
-from roofplat.framing.wings import gabled_ells, skeleton_roofs
+from roofplat.framing.wings import gabled_ells, second_along_street, skeleton_roofs
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES, ROOF_SHAPES, join_problems, problem_rows, words
 
@@ -57,7 +57,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 _GABLED, _HIPPED, _MONOPITCH = (ROOF_SHAPES.index(name) for name in ("gabled", "hipped", "monopitch"))
 _ASSUMED, _INFERRED = BASES.index("assumed"), BASES.index("inferred")
-# Sides closer than this are equal; the ridge then runs along the smaller azimuth.
+# Sides closer than this are equal; the ridge then runs along the street, or else along the smaller azimuth.
 _EQUAL_SIDE_FT = 0.01
 
 # What can be wrong, the gravest first: a sentence, and what to do.
@@ -331,7 +331,13 @@ def pitched_problems(pitched: Pitched, section_id: pd.Series) -> pd.DataFrame:
 
 
 def lay_out_planes(
-    outlines: Outlines, walls: Walls, wanted: BoolArray, said: Said, rules: Rulebook
+    outlines: Outlines,
+    walls: Walls,
+    wanted: BoolArray,
+    said: Said,
+    rules: Rulebook,
+    *,
+    street_deg: FloatArray | None = None,
 ) -> Pitched:
     """Lay out the planes of pitched roofs.
 
@@ -347,11 +353,16 @@ def lay_out_planes(
         What is said of them.
     rules
         `pitched.*`, `outline.jog_ft`.
+    street_deg
+        True direction to the street, shape (n,), NaN without one: of equals the ridge that runs along it
+        is taken, and the fall away from it.
 
     Returns
     -------
     Pitched
     """
+    if street_deg is None:
+        street_deg = np.full(outlines.count, np.nan)
     wanted = np.asarray(wanted, dtype=bool)
     shape, shape_basis = _shape(said)
     planned = wanted & np.isin(shape, (_GABLED, _HIPPED, _MONOPITCH))
@@ -360,20 +371,24 @@ def lay_out_planes(
     ringed = marked(walls.section[~walls.shell], outlines.count)
 
     rectangles = np.flatnonzero(planned & (shape != _MONOPITCH) & square)
-    eave_pair, unfit = _eave_pair(walls, rectangles, way, rules.number("pitched.direction_tolerance_deg"))
+    eave_pair, unfit = _eave_pair(
+        walls, rectangles, way, rules.number("pitched.direction_tolerance_deg"), street_deg
+    )
     closed, pair = four_sided(walls, rectangles, eave_pair, shape[rectangles] == _HIPPED)
     # The outline, not the record, says which way the ridge of a hip runs, unless it has none.
     has_ridge = marked(closed.line_section[closed.line_kind == 0], outlines.count)[rectangles]
     unfit |= (pair != eave_pair) & np.isfinite(way.ridge_deg[rectangles]) & has_ridge
 
     shed = np.flatnonzero(planned & (shape == _MONOPITCH) & ~ringed)
-    fall_deg, fall_assumed, fall_unfit = _fall(walls, shed, way, rules)
+    fall_deg, fall_assumed, fall_unfit = _fall(walls, shed, way, rules, street_deg)
     single = one_plane(walls, shed, fall_deg, rules.number("outline.jog_ft"))
 
     odd = planned & (shape != _MONOPITCH) & ~square
     straight, regular = regular_walls(walls, odd, rules)
     ell = regular & (shape == _GABLED) & (np.diff(walls.start) == 6)
-    two_bars = gabled_ells(straight, walls, np.flatnonzero(ell), rules.number("pitched.same_line_ft"))
+    bars = np.flatnonzero(ell)
+    same_ft = rules.number("pitched.same_line_ft")
+    two_bars = gabled_ells(straight, walls, bars, same_ft, street_deg=street_deg[bars])
     free = skeleton_roofs(straight, walls, outlines.planes, odd & ~ell, shape == _GABLED, regular)
     facets = gather([closed, single, two_bars, free])
 
@@ -525,15 +540,16 @@ def _square(walls: Walls, tolerance_deg: float) -> BoolArray:
     return marked(four[(np.abs(corner - 90.0) <= tolerance_deg).all(axis=1)], count)
 
 
-def _eave_pair(walls: Walls, rows: IntArray, way: _Way, tolerance_deg: float) -> tuple[IntArray, BoolArray]:
+def _eave_pair(
+    walls: Walls, rows: IntArray, way: _Way, tolerance_deg: float, street_deg: FloatArray
+) -> tuple[IntArray, BoolArray]:
     """Which two walls of a rectangle the ridge runs between, 0 or 1; and whether that is not as said."""
     first = walls.start[rows]
     length = walls.length_ft[first[:, None] + np.arange(4)]
     azimuth = walls.azimuth_deg[first[:, None] + np.arange(2)] % 180.0
     longer = (length[:, 0] + length[:, 2] - length[:, 1] - length[:, 3]) / 2
-    # 179.9999 and 0 are the same direction.
-    smaller = np.argmin(np.round(azimuth, 3) % 180.0, axis=1)
-    pair = np.where(np.abs(longer) < _EQUAL_SIDE_FT, smaller, np.where(longer > 0, 0, 1))
+    along_street = second_along_street(azimuth, street_deg[rows]).astype(np.int64)
+    pair = np.where(np.abs(longer) < _EQUAL_SIDE_FT, along_street, np.where(longer > 0, 0, 1))
     said = way.ridge_deg[rows]
     off = _apart(azimuth, said[:, None])
     fits = (off <= tolerance_deg).any(axis=1)
@@ -542,21 +558,24 @@ def _eave_pair(walls: Walls, rows: IntArray, way: _Way, tolerance_deg: float) ->
 
 
 def _fall(
-    walls: Walls, rows: IntArray, way: _Way, rules: Rulebook
+    walls: Walls, rows: IntArray, way: _Way, rules: Rulebook, street_deg: FloatArray
 ) -> tuple[FloatArray, BoolArray, BoolArray]:
     """Direction down each monopitch roof; whether it is a guess; whether no wall fits what is said."""
     tolerance = rules.number("pitched.direction_tolerance_deg")
     item, wall = lists_of(rows, walls.start)
     outward, length = walls.outward_deg[wall], walls.length_ft[wall]
-    longest = outward[first_of_equals([(-length, 3)], item, rows.size)]
+    # Of walls equally long the one away from the street, then the one to its left.
+    street = np.radians(np.nan_to_num(outward - street_deg[rows][item]))
+    ties = [(np.cos(street), 3), (np.sin(street), 3)]
+    longest = outward[first_of_equals([(-length, 3), *ties], item, rows.size)]
     said, ridge_deg = way.downslope_deg[rows], way.ridge_deg[rows]
     fall, ridge = said[item], ridge_deg[item]
     with np.errstate(invalid="ignore"):
         off = np.abs((outward - fall + 180.0) % 360.0 - 180.0)
         across = _apart(outward, ridge + 90.0) <= tolerance
     off = np.where(off <= tolerance, off, np.inf)
-    nearest = first_of_equals([(off, 3), (-length, 3)], item, rows.size)
-    beside = first_of_equals([(np.where(across, -length, np.inf), 3)], item, rows.size)
+    nearest = first_of_equals([(off, 3), (-length, 3), *ties], item, rows.size)
+    beside = first_of_equals([(np.where(across, -length, np.inf), 3), *ties], item, rows.size)
     given = np.isfinite(said)
     sided = ~given & np.isfinite(ridge_deg)
     direction = np.where(given, said, longest)

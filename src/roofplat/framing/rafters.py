@@ -53,8 +53,8 @@ class Rafters:
         u of its ends.
     at_ridge
         True where the upper end leans on a ridge.
-    sine, cosine
-        Of the direction down each plane, shape (p,).
+    sine, cosine, hand
+        Of the direction down each plane, and 1 where v runs to the left of it, else -1, shape (p,).
     """
 
     plane: IntArray
@@ -64,11 +64,13 @@ class Rafters:
     at_ridge: npt.NDArray[np.bool_]
     sine: FloatArray
     cosine: FloatArray
+    hand: FloatArray
 
     def ends_ft(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """East and north of each upper end, and of each lower one, on the local plane of the section."""
         sine, cosine = self.sine[self.plane], self.cosine[self.plane]
-        east, north = self.across_ft * cosine, self.across_ft * sine
+        left = self.across_ft * self.hand[self.plane]
+        east, north = left * cosine, left * sine
         return (
             self.upper_ft * sine - east,
             self.upper_ft * cosine + north,
@@ -115,8 +117,10 @@ def outlines_of_planes(planes: Planes, outlines: Outlines) -> Outlines:
     )
 
 
-def plane_frames(pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray) -> SectionFrames:
-    """Planes in their own coordinates: u down the slope, v to the left of it.
+def plane_frames(
+    pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray, *, street_deg: FloatArray | None = None
+) -> SectionFrames:
+    """Planes in their own coordinates: u down the slope, v along the eave and away from the street.
 
     Parameters
     ----------
@@ -126,6 +130,8 @@ def plane_frames(pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray) -
         The sections.
     spacing_ft
         Of the members down the slope, shape (n,); NaN or 0 for none.
+    street_deg
+        True direction to the street, shape (n,): see `section_frames`.
 
     Returns
     -------
@@ -136,7 +142,13 @@ def plane_frames(pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray) -
     spacing = np.where(spacing_ft > 0, spacing_ft, np.nan)[planes.section]
     nothing = np.full(planes.count, np.nan)
     return section_frames(
-        outlines_of_planes(planes, outlines), planes.downslope_deg, spacing, nothing, least_section_ft=0.0
+        outlines_of_planes(planes, outlines),
+        planes.downslope_deg,
+        spacing,
+        nothing,
+        least_section_ft=0.0,
+        street_deg=None if street_deg is None else street_deg[planes.section],
+        one_way=True,
     )
 
 
@@ -170,6 +182,7 @@ def rafters(frames: SectionFrames, planes: slice | None = None) -> Rafters:
         at_ridge=(level & above)[runs.low_edge],
         sine=part.sine,
         cosine=part.cosine,
+        hand=part.hand,
     )
 
 
@@ -235,7 +248,7 @@ def planes_table(pitched: Pitched, outlines: Outlines, ids: pd.DataFrame, crs: o
 
 
 def lay_rafters(
-    pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray
+    pitched: Pitched, outlines: Outlines, spacing_ft: FloatArray, *, street_deg: FloatArray | None = None
 ) -> tuple[IntArray, IntArray, Packed]:
     """Members down all slopes.
 
@@ -247,6 +260,8 @@ def lay_rafters(
         The sections.
     spacing_ft
         Centre to centre, shape (n,); NaN or 0 for none.
+    street_deg
+        True direction to the street, shape (n,): see `section_frames`.
 
     Returns
     -------
@@ -255,7 +270,7 @@ def lay_rafters(
     drawn
         The lines of each section that has some, in the working CRS.
     """
-    frames = plane_frames(pitched, outlines, spacing_ft)
+    frames = plane_frames(pitched, outlines, spacing_ft, street_deg=street_deg)
     start = pitched.planes.start
     lines, at_ridge = np.zeros((2, outlines.count), dtype=np.int64)
 

@@ -23,6 +23,8 @@ from roofplat.tables import BASES, SIDES, WALL_KINDS
 
 # Streets this near a building are tried one by one.
 _STREET_FT = 150.0
+# Walls this near to halfway between two sides face halfway.
+_DIAGONAL_DEG = 0.01
 
 _HOUSE_NUMBER = re.compile(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", re.ASCII)
 _STOPS = re.compile(r"[.,]")
@@ -164,8 +166,14 @@ def _corners(outlines: Outlines, tolerance: float) -> _Corners:
 
 
 def _simplified(outlines: Outlines, rows: IntArray, tolerance: float) -> _Corners:
-    """Corners of some sections, simplified by `shapely.simplify`."""
-    polygons = polygons_of(outlines, rows, outlines.east0, outlines.north0)
+    """Corners of some sections, simplified by `shapely.simplify`, which keeps the one it begins at.
+
+    It is shown each ring from the corner that lies farthest from the section's centroid (to 0.01 ft), so that
+    what is left does not depend on which way the building is turned.
+    """
+    polygons = polygons_of(
+        outlines, rows, outlines.east0, outlines.north0, farness=np.hypot(outlines.east0, outlines.north0)
+    )
     simple = shapely.simplify(polygons, tolerance, preserve_topology=True)
     _, coordinates, (ring_start, polygon_start) = shapely.to_ragged_array(simple)
     tail, head, ring, following = ring_edges(np.asarray(ring_start))
@@ -307,7 +315,7 @@ def side_letters(
     -----
     Side A is the outward direction of the wall that shows the widest face to the street:
     length times the cosine of the angle between them is largest, to 0.001 ft; among equals the
-    wall with the lowest number.
+    wall with the lowest number. A wall that faces halfway between two sides is of A or of C.
     """
     street = street_deg[walls.section]
     toward = np.where(
@@ -318,8 +326,10 @@ def side_letters(
     facing = walls.outward_deg[front]
     _, first, inverse = np.unique(building, return_index=True, return_inverse=True)
     facing = facing[first][inverse]
-    quarter = np.floor(((walls.outward_deg - facing[walls.section] + 45.0) % 360.0) / 90.0)
-    side = np.where(walls.shell, np.minimum(quarter, len(SIDES) - 1), -1).astype(np.int64)
+    off = (walls.outward_deg - facing[walls.section] + 180.0) % 360.0 - 180.0
+    back, front_or_back = np.abs(off) > 90.0, np.abs(np.abs(off) - 90.0) >= 45.0 - _DIAGONAL_DEG
+    number = np.select([front_or_back & ~back, front_or_back, off > 0], [0, 2, 1], default=3)
+    side = np.where(walls.shell, number, -1).astype(np.int64)
     return side, facing
 
 

@@ -27,12 +27,14 @@ from roofplat.framing.skeleton import straight_skeletons
 from roofplat.framing.walls import Walls
 from roofplat.ground import LocalPlanes
 
-__all__ = ["gabled_ells", "skeleton_roofs"]
+__all__ = ["gabled_ells", "second_along_street", "skeleton_roofs"]
 
 BoolArray = npt.NDArray[np.bool_]
 
 # Two ends of lines of the skeleton that are nearer than this are the same node.
 _NODE_FT = 0.05
+# Two directions that point to a street as nearly as this, by their cosines, are not told apart by it.
+_HALFWAY = 1e-3
 
 
 def skeleton_roofs(
@@ -186,7 +188,36 @@ _ELL_LINES = (
 )
 
 
-def gabled_ells(walls: Walls, drawn: Walls, rows: IntArray, same_ft: float) -> Facets:
+def second_along_street(azimuth_deg: FloatArray, street_deg: FloatArray) -> BoolArray:
+    """Which of two directions runs along the street: whether it is the second of them.
+
+    Parameters
+    ----------
+    azimuth_deg
+        Two directions each, shape (k, 2).
+    street_deg
+        Direction to the street, shape (k,); NaN without one.
+
+    Returns
+    -------
+    ndarray of bool
+        Shape (k,). Where the street tells no difference, whether the second is the smaller azimuth.
+
+    Examples
+    --------
+    >>> second_along_street(np.array([[10.0, 100.0], [10.0, 100.0]]), np.array([15.0, np.nan])).tolist()
+    [True, False]
+    """
+    toward = np.abs(np.cos(np.radians(azimuth_deg - street_deg[:, None])))
+    less = toward[:, 1] - toward[:, 0]
+    # 179.9999 and 0 are the same direction.
+    azimuth = np.round(azimuth_deg % 180.0, 3) % 180.0
+    return np.where(np.abs(less) > _HALFWAY, less < 0, azimuth[:, 1] < azimuth[:, 0])
+
+
+def gabled_ells(
+    walls: Walls, drawn: Walls, rows: IntArray, same_ft: float, *, street_deg: FloatArray
+) -> Facets:
     """Gables over plans of two bars, in closed form.
 
     Parameters
@@ -199,6 +230,8 @@ def gabled_ells(walls: Walls, drawn: Walls, rows: IntArray, same_ft: float) -> F
         Sections, ascending, shape (k,).
     same_ft
         Widths and lengths that differ by less are equal.
+    street_deg
+        True direction to the street, shape (k,); NaN without one.
 
     Returns
     -------
@@ -208,10 +241,10 @@ def gabled_ells(walls: Walls, drawn: Walls, rows: IntArray, same_ft: float) -> F
 
     Notes
     -----
-    The wider bar is the main body, for its ridge is the higher one; of bars equally wide the
-    longer one; of equally long ones that of which the ridge has the smaller azimuth. It is gabled
-    at both ends over its full length. The wing's ridge runs into it at its own height, and ends
-    where it meets the plane there.
+    The wider bar is the main body, for its ridge is the higher one; of bars equally wide the longer
+    one; of equally long ones that of which the ridge runs along the street, or else has the smaller
+    azimuth. It is gabled at both ends over its full length. The wing's ridge runs into it at its
+    own height, and ends where it meets the plane there.
     """
     first = walls.start[rows][:, None]
     turn = first + np.arange(6)
@@ -222,9 +255,8 @@ def gabled_ells(walls: Walls, drawn: Walls, rows: IntArray, same_ft: float) -> F
     # Along the wall that begins at the inner corner, and along the one that ends there.
     wide = length[:, [1, 4]]
     long = np.stack([length[:, 2], length[:, 3]], axis=1)
-    azimuth = np.round(walls.azimuth_deg[ring[:, [0, 5]]] % 180.0, 3) % 180.0
-    by_azimuth = azimuth[:, 0] > azimuth[:, 1]
-    longer = np.where(np.abs(long[:, 1] - long[:, 0]) <= same_ft, by_azimuth, long[:, 1] > long[:, 0])
+    by_street = second_along_street(walls.azimuth_deg[ring[:, [0, 5]]], street_deg)
+    longer = np.where(np.abs(long[:, 1] - long[:, 0]) <= same_ft, by_street, long[:, 1] > long[:, 0])
     equal = np.abs(wide[:, 1] - wide[:, 0]) <= same_ft
     mirrored = np.where(equal, longer, wide[:, 1] > wide[:, 0])
 

@@ -127,8 +127,9 @@ def place_checks(
     north = spots.tip_north[lead] - sine * inset
     angle_deg = rules.number("check.inspection_angle_deg")
     half = inspection_cut_ft(rafter_ft[section], angle_deg) / 2
-    # From the direction of the wall turned into the roof, which lies on its right.
-    turned = azimuth + np.radians(angle_deg)
+    # From the direction of the wall turned into the roof, which lies on its right; from the other way along
+    # the wall in a section whose v runs to the right of u.
+    turned = azimuth + np.radians(90.0 - (90.0 - angle_deg) * frames.hand[section])
     d_east, d_north = np.sin(turned) * half, np.cos(turned) * half
     u0, v0 = frames.uv(east - d_east, north - d_north, section)
     u1, v1 = frames.uv(east + d_east, north + d_north, section)

@@ -167,7 +167,7 @@ def find_ladder_spots(
         First what a ground ladder reaches, then what the aerial reaches, then what nothing
         reaches; for a roof family that pushes walls out, the aerial from outside the collapse
         zone before all, and the aerial from inside it after the ladder. Among those the best
-        score; among equals (to 1e-6) the spot farthest west, then farthest south. What it is worth
+        score; among equals (to 1e-6) the spot at lower u, then v, nearer the street. What it is worth
         to be close to the work is counted from the farthest candidate on free ground.
 
     Notes
@@ -275,7 +275,7 @@ def find_ladder_spots(
     means = np.where(stands, by_stock, means)
     standing = np.full(count, -1, dtype=np.int64)
     standing[section[stands]] = np.flatnonzero(stands)
-    ties = [(tip_east, 2), (tip_north, 2)]
+    ties = [(foothold_u, 2), (foothold_v, 2)]
     side_of = side[wall]
     # Overlapping outlines can put a base inside a building whose walls it does not cross; such a
     # spot is struck out and the choice made again.
@@ -485,12 +485,14 @@ def _candidates(walls: Walls, usable: Flags, rules: Rulebook) -> tuple[IntArray,
     usable = usable & walls.shell & (walls.length_ft >= rules.number("ladder.least_wall_ft"))
     usable_walls = np.flatnonzero(usable)
     room = walls.length_ft[usable_walls] - 2 * near
-    # The last step may be short: the spot near the far corner is always a candidate.
-    spots = np.where(room <= 0, 1, np.ceil(room / step - 1e-9).astype(np.int64) + 1)
-    which, number = expand(spots)
+    # Steps of equal length: a spot near either corner is a candidate, and none depends on the way along.
+    steps = np.where(room <= 0, 0, np.ceil(room / step - 1e-9).astype(np.int64))
+    which, number = expand(steps + 1)
     wall = usable_walls[which]
     along = np.where(
-        room[which] <= 0, walls.length_ft[wall] / 2, near + np.minimum(number * step, room[which])
+        room[which] <= 0,
+        walls.length_ft[wall] / 2,
+        near + room[which] * (number / np.maximum(steps[which], 1)),
     )
     return wall, along
 

@@ -384,8 +384,8 @@ def wall_ways(
     -------
     Ways
         For each tip; found for a first ladder whose section has a second. Where both ways round are
-        equally long (to 0.01 ft) the one with the wall's own direction is taken; where the shorter
-        one is blocked, the longer.
+        equally long (to 0.01 ft) the one with the wall's own direction is taken, or against it where v
+        runs to the right of u; where the shorter one is blocked, the longer.
     """
     second = np.flatnonzero((tip_rank == 2) & wanted[tip_section])
     if not second.size:
@@ -400,7 +400,7 @@ def wall_ways(
     # The outer ring comes first in a section, its edges one after the other.
     ring_ft = sums(length[shell], frames.outlines.section[shell], frames.count)[tip_section[first]]
     forward = (walked[edge[1]] + at[1] - walked[edge[0]] - at[0]) % ring_ft
-    turn = forward > ring_ft / 2 + 0.005
+    turn = forward > ring_ft / 2 + 0.005 * frames.hand[tip_section[first]]
     shorter = _round_the_walls(frames, tip_section, first, edge, at, turn, blocks)
     if blocks is None:
         return shorter
@@ -502,8 +502,8 @@ def _needed(
     cross_section = frames.outlines.section
     u_in, v_in = frames.u1 - frames.u0, frames.v1 - frames.v0
     following = frames.outlines.following
-    # Section coordinates keep the sense of rotation: a left turn is a reflex corner.
-    turn = u_in * v_in[following] - v_in * u_in[following]
+    # A left turn is a reflex corner; where v runs to the right of u it looks like a right one.
+    turn = (u_in * v_in[following] - v_in * u_in[following]) * frames.hand[cross_section]
     reflex = (turn > 1e-9) & has_bay[cross_section]
     corner_section = cross_section[reflex]
     under_corner = _below(grid, end[reflex], corner_section)

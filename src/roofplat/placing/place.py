@@ -354,7 +354,9 @@ def _read_setting(
 
     boxes, blocking = _obstacle_boxes(framing.frames, owner, things, planned, rules)
     planes = framing.pitched.planes
-    slopes = lay_out_slopes(framing.pitched, frames.outlines, framing.spacings, rules)
+    slopes = lay_out_slopes(
+        framing.pitched, frames.outlines, framing.spacings, rules, street_deg=framing.street_deg
+    )
     slope_obstacles, _ = _obstacle_boxes(
         slopes, owner[planes.section], things, can_slope[planes.section], rules
     )

@@ -168,7 +168,7 @@ class Sheets:
             length_ft=np.abs(strips.v_finish - strips.v_start),
             width_ft=np.abs(strips.u_head - strips.u_base),
             axis_deg=np.degrees(np.arctan2(frames.sine, frames.cosine))[strips.section] % 360.0,
-            toward_v=np.sign(strips.v_finish - strips.v_start),
+            toward_left=np.sign(strips.v_finish - strips.v_start) * frames.hand[strips.section],
             x=x.mean(axis=1),
             y=y.mean(axis=1),
             ring_x=x,

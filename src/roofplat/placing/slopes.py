@@ -5,7 +5,7 @@ Out: `SlopeBays`: the bays of every plane along its ridge, in true feet on the s
     bay of each section; the same openings as `Strips` on the planes.
 
 A plane is laid out like a section of its own: u runs down the slope in true feet, v along the
-eave. Its bays are measured from the ridge, and bounded by rafters or trusses.
+eave and away from the street. Its bays are measured from the ridge, and bounded by rafters or trusses.
 """
 
 from __future__ import annotations
@@ -75,7 +75,12 @@ class SlopeBays:
 
 
 def lay_out_slopes(
-    pitched: Pitched, outlines: Outlines, spacings: Spacings, rules: Rulebook
+    pitched: Pitched,
+    outlines: Outlines,
+    spacings: Spacings,
+    rules: Rulebook,
+    *,
+    street_deg: FloatArray | None = None,
 ) -> SectionFrames:
     """Planes in true feet along the slope, with the lattice of their bays.
 
@@ -87,6 +92,8 @@ def lay_out_slopes(
         Of the members down the slope, and of the bays between them.
     rules
         `opening.joist_width_ft`, `opening.hanger_clear_ft`.
+    street_deg
+        True direction to the street of each section, shape (n,): see `section_frames`.
 
     Returns
     -------
@@ -94,7 +101,7 @@ def lay_out_slopes(
         Of p planes; the lines of the lattice down the slope are members, the others only measure
         out the bays.
     """
-    level = plane_frames(pitched, outlines, spacings.rafter_ft)
+    level = plane_frames(pitched, outlines, spacings.rafter_ft, street_deg=street_deg)
     stretch = np.hypot(1.0, pitched.planes.rise)
     edge_stretch = stretch[level.outlines.section]
     members = level.beams

@@ -47,6 +47,8 @@ from roofplat.wkb import Mixed, Shapes, multilines, points, polygons, segments
 __all__ = ["write_plan"]
 
 _WGS84 = CRS("EPSG:4326")
+# Decimals of a cosine that count.
+_LEVEL = 9
 Columns = dict[str, Any]
 
 _LINES = {
@@ -372,10 +374,11 @@ def _openings(
     placed = np.bincount(section, weights=area, minlength=wanted_ft2.size)[section]
     wanted = wanted_ft2[section]
     axis = sheets.take("openings", "axis_deg")
-    # v grows toward the left of the beams' azimuth.
-    toward = (axis - 90.0 * sheets.take("openings", "toward_v")) % 360.0
-    upwind_left = np.cos(np.radians(axis - 90.0 - wind_from_deg[section])) >= 0
-    push = compass_point((axis - np.where(upwind_left, 90.0, -90.0)) % 360.0, np.isin(method, LOUVERS))
+    toward = (axis - 90.0 * sheets.take("openings", "toward_left")) % 360.0
+    upwind = np.round(np.cos(np.radians(axis - 90.0 - wind_from_deg[section])), _LEVEL)
+    # A wind straight along the axis pushes neither edge: the one that the cuts advance to is taken.
+    windward = np.where(upwind == 0, toward, axis - np.where(upwind > 0, 90.0, -90.0))
+    push = compass_point(windward % 360.0, np.isin(method, LOUVERS))
     lon, lat = to_lonlat.transform(sheets.take("openings", "x"), sheets.take("openings", "y"))
 
     first_cut = seq == 1 + np.bincount(section[np.isin(method, UNCUT)], minlength=wanted_ft2.size)[section]
@@ -426,8 +429,14 @@ def _trenches(
     section = sheets.take("trenches", "section")
     along_beam = sheets.take("trenches", "along_beam")
     axis = framing.sections["framing_axis_deg"].to_numpy()[section]
+    frames = framing.frames
+    ahead = (
+        np.cos(np.radians(axis)) * frames.cosine[section] + np.sin(np.radians(axis)) * frames.sine[section]
+    )
+    along = axis + np.where(ahead > 0, 0.0, 180.0)
     sign = sheets.take("trenches", "saves_sign")
-    saves = np.where(along_beam, axis - 90.0 * sign, axis + np.where(sign > 0, 0.0, 180.0)) % 360.0
+    across = along - 90.0 * sign * frames.hand[section]
+    saves = np.where(along_beam, across, along + np.where(sign > 0, 0.0, 180.0)) % 360.0
     lon, lat = to_lonlat.transform(sheets.take("trenches", "x"), sheets.take("trenches", "y"))
     wall = sheets.take("trenches", "start_wall")
     lead = rules.number("trench.lead_ft")
