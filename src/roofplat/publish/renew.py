@@ -158,19 +158,19 @@ def renew_layers(
         return write_layers(parts, path, rules=rules)
     layers = layers_of(parts)
     shape = _shape(layers, parts, rules)
+    kept = None if anew or sqlite3.sqlite_version_info < _LEAST_SQLITE else _read(note)
+    if kept is not None and (kept.shape != shape or not _as_left(path, kept)):
+        kept = None
+    if kept is not None and kept.contents == contents:
+        return path
     late = _late_sums(parts, layers)
-    kept = None if anew else _read(note)
-    places = None
-    if kept is not None and kept.shape == shape and sqlite3.sqlite_version_info >= _LEAST_SQLITE:
+    places, moved = None, set[str]()
+    if kept is not None:
         # What goes wrong here goes wrong once more where the file is written whole, and is told there.
         with contextlib.suppress(
             _StrangeFileError, DistrictFileError, OSError, sqlite3.Error, pyogrio.errors.DataSourceError
         ):
-            _check(path, kept)
-            if kept.contents == contents:
-                return path
             places = _renewed(parts, layers, late, path, kept, contents, metadata_of(rules))
-    moved: Iterable[str] = ()
     if places is None:
         write_layers(parts, path, rules=rules)
         places = _places_in_order(parts, layers, late)
@@ -525,14 +525,16 @@ def _copy_bytes(source: BinaryIO, copy: BinaryIO, size: int) -> None:
         shutil.copyfileobj(source, copy)
 
 
-def _check(path: Path, kept: _Note) -> None:
-    """Refuse a file that is not as it was left, and one that another program is changing."""
-    journals = (path.with_name(path.name + ending) for ending in _JOURNALS)
-    if _look(path.stat()) != kept.file or any(journal.exists() for journal in journals):
-        raise _StrangeFileError
-    with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as base:
-        if contents_of(base) != kept.contents:
-            raise _StrangeFileError
+def _as_left(path: Path, kept: _Note) -> bool:
+    """Whether the file is as it was left, and no other program is changing it."""
+    if any(path.with_name(path.name + ending).exists() for ending in _JOURNALS):
+        return False
+    with contextlib.suppress(OSError, sqlite3.Error):
+        if _look(path.stat()) == kept.file:
+            where = f"{path.absolute().as_uri()}?mode=ro"
+            with contextlib.closing(sqlite3.connect(where, uri=True)) as base:
+                return contents_of(base) == kept.contents
+    return False
 
 
 def _look(found: os.stat_result) -> tuple[int, int]:

@@ -31,6 +31,8 @@ MOST = 24
 ROOFPLAT = [sys.executable, "-c", "from roofplat.cli.main import main; main()"]
 # What a build leaves in its work folder.
 LEFT = {"cut.json", "cut.key", "done", "lock", PLACES, "sources"}
+# They say when files were changed.
+NOTES = {"built.json", "layers.json"}
 
 
 @pytest.fixture
@@ -67,7 +69,7 @@ def contents(out: Path) -> dict[str, bytes]:
         path.relative_to(out).as_posix(): path.read_bytes()
         for path in out.rglob("*")
         if path.is_file()
-        and path.name not in ("built.json", "lock")
+        and path.name not in (*NOTES, "lock")
         and not path.relative_to(out).parts[0].startswith(WORKSHOP)
     }
 
@@ -175,5 +177,5 @@ def test_a_build_that_is_killed_again_and_again_ends_as_if_it_was_not(town: Path
     assert last.tiles == whole.tiles
     assert last.planned <= whole.tiles - min(done, whole.tiles)
     assert contents(out) == contents(tmp_path / "whole")
-    assert {entry.name for entry in (out / WORK_FOLDER).iterdir()} == {*LEFT, "built.json"}
+    assert {entry.name for entry in (out / WORK_FOLDER).iterdir()} == LEFT | NOTES
     assert not list((out / WORK_FOLDER).rglob(f"{WORKSHOP}*"))
