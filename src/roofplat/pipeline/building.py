@@ -29,9 +29,11 @@ from roofplat.pipeline.planning import (
 )
 from roofplat.pipeline.tiles.keys import WORK_FOLDER, build_key, last_build, note_build
 from roofplat.publish import write_outputs
+from roofplat.publish.files import alone
 from roofplat.publish.parts import Parts
-from roofplat.publish.record import read_outputs
+from roofplat.publish.record import check_inputs, input_sums, read_outputs
 from roofplat.publish.stock import stock_tables
+from roofplat.record import has_record, in_crs
 from roofplat.rules import load_rulebook
 
 if TYPE_CHECKING:
@@ -154,8 +156,9 @@ def build(
     Raises
     ------
     RoofplatError
-        The district, a rule or the footprint layer is wrong, or the database cannot be written to; nothing
-        is written then. What goes wrong with the database later leaves its old tables, and the new files.
+        The district, a rule or the footprint layer is wrong, a file was changed while it was read, another
+        build is at work in the folder, or the database cannot be written to; nothing is written then. What
+        goes wrong with the database later leaves its old tables, and the new files.
 
     Examples
     --------
@@ -165,91 +168,109 @@ def build(
     say = report or silent
     folder = folder_of(district, out)
     day = as_of or datetime.date.today()
-    address = None if to is None else _ready_database(to)
-    rules = load_rulebook(district.rules, district.families)
-    with_sheets = district.sheets.with_build if sheets is None else sheets
-    wind = wind_of(district, rules, wind_from_deg)
-    key = build_key(
-        district, rules, day=day, as_of=as_of, area=area, sheets=with_sheets, tiles=tile_buildings, wind=wind
-    )
-    if skip_unchanged and address is None and (last := last_build(folder, key)) is not None:
-        return Built(None, {}, pd.DataFrame(), folder, last.files, last.errors)
-    if scheduler is not None:
-        # Here and not above: without a cluster nobody waits for its libraries.
-        from roofplat.pipeline.tiles.cluster import check_cluster
+    with alone(folder):
+        address = None if to is None else _ready_database(to)
+        rules = load_rulebook(district.rules, district.families)
+        with_sheets = district.sheets.with_build if sheets is None else sheets
+        wind = wind_of(district, rules, wind_from_deg)
+        # Before its checksum is taken: this look undoes what an import that was killed left half written.
+        has_record(district.record_file, rules)
+        sums = input_sums(district)
+        choices = {"area": area, "sheets": with_sheets, "tiles": tile_buildings, "wind": wind}
+        key = build_key(sums, district, rules, day=day, as_of=as_of, **choices)
+        if skip_unchanged and address is None and (last := last_build(folder, key)) is not None:
+            return Built(None, {}, pd.DataFrame(), folder, last.files, last.errors)
+        record = None
+        if address is not None:
+            # Read now: at the end it may know more than the plans do.
+            record = record_of(district, None, rules, as_of)
+            check_inputs(district, sums)
+        if scheduler is not None:
+            # Here and not above: without a cluster nobody waits for its libraries.
+            from roofplat.pipeline.tiles.cluster import check_cluster
 
-        check_cluster(scheduler)
-    ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
-    most = tile_buildings or district.scale.tile_buildings
-    if tile_buildings is not None or scheduler is not None or _count_footprints(district) > most:
-        # Here and not above: a build in one piece does not wait for what cuts one.
-        from roofplat.pipeline.tiles.whole import build_tiles
+            check_cluster(scheduler)
+        ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
+        most = tile_buildings or district.scale.tile_buildings
+        if tile_buildings is not None or scheduler is not None or _count_footprints(district) > most:
+            # Here and not above: a build in one piece does not wait for what cuts one.
+            from roofplat.pipeline.tiles.whole import build_tiles
 
-        tiled = build_tiles(
-            district,
-            rules,
-            ground,
-            folder / WORK_FOLDER,
-            tile_buildings=most,
-            wind=wind,
-            day=day,
-            as_of=as_of,
+            tiled = build_tiles(
+                district,
+                rules,
+                ground,
+                folder / WORK_FOLDER,
+                tile_buildings=most,
+                wind=wind,
+                day=day,
+                as_of=as_of,
+                workers=workers,
+                anew=anew,
+                scheduler=scheduler,
+                sums=sums,
+                say=say,
+            )
+            parts, counts, problems = tiled.parts, tiled.counts, tiled.problems
+            tiles, planned_tiles = tiled.tiles, tiled.planned
+        else:
+            planned = plan_district(
+                district,
+                area=area,
+                wind_from_deg=wind_from_deg,
+                workers=workers,
+                day=day,
+                as_of=as_of,
+                sums=sums,
+                say=say,
+            )
+            parts = Parts.of({**stock_tables(stock_rows(planned)), **planned.rows})
+            counts = {"read": planned.inputs.counts, "joined": planned.inventory.counts}
+            problems, tiles, planned_tiles = planned.problems, 0, 0
+        shown = parts
+        if area is not None:
+            check_area(area, parts.whole(["areas"])["areas"])
+            shown = Parts.of(parts.of_area(area))
+        before = [folder / name for name in read_outputs(folder / "build.json")]
+        say(f"Writing {folder}")
+        files = write_outputs(
+            shown,
+            district=district,
+            rules=rules,
+            ground=ground,
+            counts=counts,
+            as_of=day,
+            out=folder,
+            scenario={"wind_from_deg": wind[0], "wind_basis": wind[1]},
+            stock=parts,
+            inputs=sums,
+            sheets=with_sheets,
+            all_ids=parts.narrow("buildings", ["building_id"])["building_id"].tolist(),
             workers=workers,
+            work=folder / WORK_FOLDER,
             anew=anew,
-            scheduler=scheduler,
-            say=say,
+            report=say,
         )
-        parts, counts, problems = tiled.parts, tiled.counts, tiled.problems
-        tiles, planned_tiles = tiled.tiles, tiled.planned
-    else:
-        planned = plan_district(
-            district, area=area, wind_from_deg=wind_from_deg, workers=workers, day=day, as_of=as_of, say=say
-        )
-        parts = Parts.of({**stock_tables(stock_rows(planned)), **planned.rows})
-        counts = {"read": planned.inputs.counts, "joined": planned.inventory.counts}
-        problems, tiles, planned_tiles = planned.problems, 0, 0
-    shown = parts
-    if area is not None:
-        check_area(area, parts.whole(["areas"])["areas"])
-        shown = Parts.of(parts.of_area(area))
-    before = [folder / name for name in read_outputs(folder / "build.json")]
-    say(f"Writing {folder}")
-    files = write_outputs(
-        shown,
-        district=district,
-        rules=rules,
-        ground=ground,
-        counts=counts,
-        as_of=day,
-        out=folder,
-        scenario={"wind_from_deg": wind[0], "wind_basis": wind[1]},
-        stock=parts,
-        sheets=with_sheets,
-        all_ids=parts.narrow("buildings", ["building_id"])["building_id"].tolist(),
-        workers=workers,
-        work=folder / WORK_FOLDER,
-        anew=anew,
-        report=say,
-    )
-    errors = int((problems["severity"] == "error").sum())
-    note_build(folder, key, files, errors=errors)
-    if address is not None:
-        # Here and not above: a build without a database does not wait for what writes one.
-        from roofplat.publish.database import stored_tables, write_database
-        from roofplat.publish.stock import setting_told
+        errors = int((problems["severity"] == "error").sum())
+        note_build(folder, key, files, errors=errors)
+        if address is not None:
+            # Here and not above: a build without a database does not wait for what writes one.
+            from roofplat.publish.database import stored_tables, write_database
+            from roofplat.publish.stock import setting_told
 
-        say(f"Writing {address}")
-        told = setting_told(folder / "planner.gpkg")
-        record = None if parts.crs is None else record_of(district, parts.crs, rules, as_of)
-        write_database(stored_tables(shown, parts, told, record), address, say=say)
-    earlier = [file for file in before if file not in files]
-    return Built(shown, counts, problems, folder, files, errors, earlier, tiles, planned_tiles)
+            say(f"Writing {address}")
+            told = setting_told(folder / "planner.gpkg")
+            kept = None if record is None or parts.crs is None else in_crs(record, parts.crs)
+            write_database(stored_tables(shown, parts, told, kept), address, say=say)
+        earlier = [file for file in before if file not in files]
+        return Built(shown, counts, problems, folder, files, errors, earlier, tiles, planned_tiles)
 
 
 def _count_footprints(district: District) -> int:
     """How many buildings the outlines hold; none where they cannot be read: whoever reads them says why."""
     try:
-        return look(district.footprints.file, district.footprints.layer).count
+        source = district.footprints
+        return look(source.file, source.layer, unpacked_mb=source.unpacked_mb).count
     except LayerError:
         return 0
 

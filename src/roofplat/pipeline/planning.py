@@ -27,9 +27,10 @@ from roofplat.inventory import Inventory, take_inventory
 from roofplat.late import LateTable
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish.parts import only_area
+from roofplat.publish.record import check_inputs
 from roofplat.publish.stock import StockRows
 from roofplat.ranking import rank_buildings, survey_next
-from roofplat.record import RecordTables, open_record, read_record, with_record
+from roofplat.record import RecordTables, has_record, open_record, read_record, with_record
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform, join_problems
 
@@ -86,6 +87,7 @@ def gather(
     *,
     as_of: datetime.date | None = None,
     seen_by: datetime.date | None = None,
+    sums: Sequence[Mapping[str, str | None]] | None = None,
 ) -> Inputs:
     """Read the layers of a district, and its record of surveys where there is one.
 
@@ -100,6 +102,8 @@ def gather(
     seen_by
         Of that record only what was logged and seen by this earlier day, under the ids that its buildings
         have on the later one.
+    sums
+        From `record.input_sums`, made before: the files must still be the same when all is read.
 
     Returns
     -------
@@ -108,9 +112,12 @@ def gather(
     Raises
     ------
     RoofplatError
-        The footprints or the record cannot be used.
+        The footprints or the record cannot be used, or a file was changed meanwhile.
     """
-    return with_record_of(district, read_inputs(district, rules), rules, as_of, seen_by=seen_by)
+    inputs = with_record_of(district, read_inputs(district, rules), rules, as_of, seen_by=seen_by)
+    if sums is not None:
+        check_inputs(district, sums)
+    return inputs
 
 
 def with_record_of(
@@ -299,6 +306,7 @@ def plan_district(
     seen_by: datetime.date | None = None,
     fire: tuple[float, float] | None = None,
     ids: Sequence[str] = (),
+    sums: Sequence[Mapping[str, str | None]] | None = None,
 ) -> Planned:
     """Everything up to the writing; a fire spot asked for takes the place of its building's own.
 
@@ -308,7 +316,7 @@ def plan_district(
     rules = load_rulebook(district.rules, district.families)
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
     say(f"Reading {district.name}")
-    inputs = gather(district, rules, as_of=as_of, seen_by=seen_by)
+    inputs = gather(district, rules, as_of=as_of, seen_by=seen_by, sums=sums)
     check_area(area, inputs.areas)
     say("Joining")
     inventory = take_inventory(inputs, rules, ground, region=district.region)
@@ -356,11 +364,11 @@ def stock_rows(planned: Planned) -> StockRows:
 
 
 def record_of(
-    district: District, crs: CRS, rules: Rulebook, as_of: datetime.date | None
+    district: District, crs: CRS | None, rules: Rulebook, as_of: datetime.date | None
 ) -> RecordTables | None:
-    """The record of surveys as the build knew it, in the working CRS; None where there is none."""
+    """The record of surveys as of a day, in a CRS or in its own; None where there is none."""
     file = district.record_file
-    if not file.exists():
+    if not has_record(file, rules):
         return None
     return read_record(open_record(file, crs, rules), as_of, crs=crs)
 

@@ -27,7 +27,7 @@ from roofplat.publish.layers import write_layers
 from roofplat.publish.lists import list_of, solar_list, write_list
 from roofplat.publish.map import OfflineMap, Wind, write_maps
 from roofplat.publish.parts import Parts
-from roofplat.publish.record import read_outputs, write_record
+from roofplat.publish.record import begin_record, read_left, write_record
 from roofplat.publish.renew import renew_layers
 from roofplat.publish.report import write_report
 from roofplat.publish.stock import StockRows, stock_tables, units_per_ft, write_stock
@@ -75,6 +75,7 @@ def write_outputs(
     out: Path,
     scenario: Mapping[str, Any],
     stock: Parts | None = None,
+    inputs: Sequence[Mapping[str, str | None]] | None = None,
     sheets: bool = False,
     all_ids: Iterable[str] | None = None,
     workers: int = 1,
@@ -102,6 +103,8 @@ def write_outputs(
     stock
         What single buildings are planned by, of the whole district, as `write_stock` takes it; without it
         there is no `planner.gpkg`.
+    inputs
+        As for `record.write_record`.
     sheets
         Write a sheet of every building, and a set of each dispatch area.
     all_ids, workers, report
@@ -117,6 +120,8 @@ def write_outputs(
     list of Path
         The files written, in order; `build.json` last. Files of dispatch areas, and sheets, that an
         earlier build in this folder wrote and this one did not are removed: a stale plan misleads.
+        Until the last of that `build.json` is the one of before and says `unfinished`: a build that is cut
+        off leaves files of two builds, each whole.
 
     Raises
     ------
@@ -128,9 +133,10 @@ def write_outputs(
         wind = Wind(float(scenario["wind_from_deg"]), str(scenario.get("wind_basis") or "assumed"))
     all_ids = None if all_ids is None else list(all_ids)
     record = out / "build.json"
-    earlier = read_outputs(record)
+    earlier = read_left(record)
     for folder in (out, out / "areas", out / "sheets", out / "sheets" / "areas"):
         clear_away(folder)
+    begin_record(record, _may_be_left(parts, all_ids if sheets else None))
     written = []
     if district.scale.geopackage:
         layers = out / "layers.gpkg"
@@ -207,12 +213,25 @@ def write_outputs(
     written.append(write_report(parts, **shared, path=out / "report.html"))
     written += printed_files
     names = [path.relative_to(out).as_posix() for path in written]
-    written.append(write_record(parts, **shared, outputs=names, path=record))
-    for name in earlier:
-        if name not in names and _COMES_AND_GOES.fullmatch(name):
+    for name in set(earlier) - set(names):
+        if _COMES_AND_GOES.fullmatch(name):
             with contextlib.suppress(OSError):
                 (out / name).unlink()
+    written.append(write_record(parts, **shared, outputs=names, path=record, inputs=inputs))
     return written
+
+
+def _may_be_left(parts: Parts, sheet_ids: Iterable[str] | None) -> list[str]:
+    """Files of a build that is cut off which another would not write."""
+    areas = parts.narrow("buildings", ["dispatch_area"])["dispatch_area"].fillna(NO_AREA).unique()
+    stems = area_files(areas).values()
+    names = [f"areas/{stem}.{ending}" for stem in stems for ending in ("html", "geojson")]
+    if sheet_ids is not None:
+        # Here and not above: a build without sheets does not wait for what prints them.
+        from roofplat.publish.sheet import sheet_files
+
+        names += [*sheet_files(sheet_ids).values(), *(f"sheets/areas/{stem}.pdf" for stem in stems)]
+    return names
 
 
 def _print(

@@ -130,6 +130,7 @@ def alone(folder: Path) -> Iterator[None]:
         ...
     roofplat.errors.DistrictFileError: Another build is at work in ...
     """
+    made = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -139,7 +140,13 @@ def alone(folder: Path) -> Iterator[None]:
             raise DistrictFileError(
                 f"Another build is at work in {folder}; wait for it, or give another folder with --out."
             )
-        yield
+        try:
+            yield
+        finally:
+            if made:
+                # Where nothing was written nothing is left.
+                with contextlib.suppress(OSError):
+                    folder.rmdir()
 
 
 @contextlib.contextmanager

@@ -11,7 +11,7 @@ import hashlib
 import importlib.metadata
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ import pyproj
 import shapely
 
 from roofplat.district import District, LayerSource
+from roofplat.errors import DistrictFileError
 from roofplat.ground import Ground
 from roofplat.publish.files import CAUTION, write_whole
 from roofplat.publish.layers import layer_names
@@ -29,7 +30,15 @@ from roofplat.publish.map import Wind
 from roofplat.publish.parts import Parts
 from roofplat.rules import Rulebook
 
-__all__ = ["input_sums", "read_outputs", "write_record"]
+__all__ = [
+    "UNFINISHED",
+    "begin_record",
+    "check_inputs",
+    "input_sums",
+    "read_left",
+    "read_outputs",
+    "write_record",
+]
 
 _LIBRARIES = (
     "roofplat",
@@ -45,6 +54,8 @@ _LIBRARIES = (
 )
 # A shapefile is several files; each can change the result.
 _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
+UNFINISHED = "unfinished"
+"""What the record of a build says while its files take their places: those that may be there by then."""
 
 
 def write_record(
@@ -58,6 +69,7 @@ def write_record(
     wind: Wind | None,
     outputs: Sequence[str],
     path: Path,
+    inputs: Sequence[Mapping[str, str | None]] | None = None,
 ) -> Path:
     """Write the record of a build.
 
@@ -66,7 +78,7 @@ def write_record(
     parts
         The tables of the build, for their sizes.
     district
-        Its input files are read once more for their SHA-256 sums.
+        Its name, and its input files where their sums are not given.
     rules
         For what the department has changed.
     ground
@@ -81,6 +93,8 @@ def write_record(
         The files of the build, relative to its folder.
     path
         The file to write.
+    inputs
+        From `input_sums`, made before the files were read.
 
     Returns
     -------
@@ -99,7 +113,7 @@ def write_record(
         "counts": {title: _rows(frame) for title, frame in counts.items()},
         "district": district.name,
         "ground": ground.statement,
-        "inputs": input_sums(district),
+        "inputs": input_sums(district) if inputs is None else list(inputs),
         "outputs": sorted(outputs),
         "rules_overridden": {rule.id: {"value": rule.value, "unit": rule.unit} for rule in rules.overridden},
         "tables": {name: parts.count(name) for name in layer_names(parts)},
@@ -142,6 +156,59 @@ def input_sums(district: District) -> list[dict[str, str | None]]:
     ]
 
 
+def check_inputs(district: District, sums: Sequence[Mapping[str, str | None]]) -> None:
+    """Refuse to plan by files of which it is not known what was read.
+
+    Parameters
+    ----------
+    district
+        From `read_district`; its files have been read by now.
+    sums
+        From `input_sums`, made before they were read.
+
+    Raises
+    ------
+    DistrictFileError
+        One of them is another by now.
+    """
+    before, after = ({(row["role"], row["file"]): row["sha256"] for row in rows}
+                     for rows in (sums, input_sums(district)))  # fmt: skip
+    for role, file in before | after:
+        if before.get((role, file)) != after.get((role, file)):
+            raise DistrictFileError(f"{file} was changed while it was read ({role}); build again.")
+
+
+def begin_record(path: Path, names: Iterable[str]) -> None:
+    """Say in the record of a build that its files are about to be replaced, one after the other.
+
+    Whoever finds that, and no build at work, knows that one was cut off and the files are of two builds. The
+    record of the build that ends well does not say it.
+
+    Parameters
+    ----------
+    path
+        The record; what it says else stays.
+    names
+        Files that this build may leave and a later one does not know of, relative to the folder.
+
+    Raises
+    ------
+    DistrictFileError
+        It cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "build.json"
+    >>> begin_record(path, ["areas/north.html"])
+    >>> read_outputs(path), read_left(path)
+    ([], ['areas/north.html'])
+    """
+    told = _told(path) or {"caution": CAUTION, "outputs": []}
+    told[UNFINISHED] = sorted({*_names(told.get(UNFINISHED)), *names})
+    write_whole(path, json.dumps(told, indent=2, sort_keys=True, ensure_ascii=False) + "\n")
+
+
 def read_outputs(path: Path) -> list[str]:
     """Read which files an earlier build wrote; an unreadable or missing record names none.
 
@@ -150,10 +217,30 @@ def read_outputs(path: Path) -> list[str]:
     >>> read_outputs(Path("no/such/build.json"))
     []
     """
+    return _names(_told(path).get("outputs"))
+
+
+def read_left(path: Path) -> list[str]:
+    """Read which files earlier builds may have left, those that were cut off too.
+
+    Examples
+    --------
+    >>> read_left(Path("no/such/build.json"))
+    []
+    """
+    told = _told(path)
+    return list(dict.fromkeys([*_names(told.get("outputs")), *_names(told.get(UNFINISHED))]))
+
+
+def _told(path: Path) -> dict[str, Any]:
     try:
-        found = json.loads(path.read_text("utf-8"))["outputs"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return []
+        told = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
+def _names(found: Any) -> list[str]:
     return [name for name in found if isinstance(name, str)] if isinstance(found, list) else []
 
 
@@ -175,6 +262,8 @@ def _sources(district: District) -> Iterator[tuple[str, LayerSource]]:
 
 
 def _parts(file: Path) -> list[Path]:
+    if file.is_dir():
+        return sorted(part for part in file.rglob("*") if part.is_file())
     if file.suffix.lower() != ".shp":
         return [file]
     parts = [file.with_suffix(ending) for ending in _SHAPEFILE_PARTS]

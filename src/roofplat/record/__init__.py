@@ -5,7 +5,16 @@ Out: one GeoPackage that only grows; its tables as of any day.
 """
 
 from roofplat.record.log import current_values, known_on
-from roofplat.record.store import Appended, Record, RecordTables, append, open_record, read_record
+from roofplat.record.store import (
+    Appended,
+    Record,
+    RecordTables,
+    append,
+    has_record,
+    in_crs,
+    open_record,
+    read_record,
+)
 from roofplat.record.take_up import SURVEY_LOG, with_record
 
 __all__ = [
@@ -15,6 +24,8 @@ __all__ = [
     "RecordTables",
     "append",
     "current_values",
+    "has_record",
+    "in_crs",
     "known_on",
     "open_record",
     "read_record",

@@ -13,7 +13,7 @@ import contextlib
 import datetime
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +35,8 @@ __all__ = [
     "Record",
     "RecordTables",
     "append",
+    "has_record",
+    "in_crs",
     "open_record",
     "read_record",
     "well_known_binary",
@@ -125,6 +127,35 @@ class RecordTables:
     lineage: pd.DataFrame
     drawn: gpd.GeoDataFrame
     current: pd.DataFrame
+
+
+def has_record(path: Path, rules: Rulebook) -> bool:
+    """Whether there is a record of surveys; what a killed import left half written in it is undone.
+
+    Parameters
+    ----------
+    path
+        The file. One in which nothing is yet, left by an import that was killed while it made the record,
+        is none.
+    rules
+        `record.wait_s`.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    RecordError
+        The file is something else, is damaged, or is busy for too long.
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> has_record(Path("no/such/inventory.gpkg"), load_rulebook())
+    False
+    """
+    return path.exists() and _has_tables(path, rules.number("record.wait_s"))
 
 
 def open_record(path: str | Path, crs: object, rules: Rulebook) -> Record:
@@ -278,6 +309,23 @@ def read_record(
         drawn=gpd.GeoDataFrame(known_on(frames["drawn"], as_of), crs=frames["drawn"].crs),
         current=_in_force(observations, lineage),
     )
+
+
+def in_crs(tables: RecordTables, crs: CRS) -> RecordTables:
+    """The same tables with their geometry in another CRS.
+
+    Parameters
+    ----------
+    tables
+        From `read_record`.
+    crs
+        Where to.
+
+    Returns
+    -------
+    RecordTables
+    """
+    return replace(tables, **{name: _moved(getattr(tables, name), crs) for name in _STORED_KIND})
 
 
 @contextlib.contextmanager

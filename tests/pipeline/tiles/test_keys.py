@@ -49,7 +49,7 @@ def planning(district: District, **other: Any) -> str:
 
 def whole(district: District, **other: Any) -> str:
     said: dict[str, Any] = {"day": DAY, "as_of": None, "area": None} | other
-    return build_key(district, load_rulebook(district.rules, district.families), **said)
+    return build_key(input_sums(district), district, load_rulebook(district.rules, district.families), **said)
 
 
 def changed(district: District, **other: Any) -> District:

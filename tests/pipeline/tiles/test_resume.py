@@ -24,13 +24,14 @@ from roofplat.pipeline.planning import silent, wind_of
 from roofplat.pipeline.tiles.keys import WORK_FOLDER
 from roofplat.pipeline.tiles.run import KEY, PLACES, WORKSHOP
 from roofplat.pipeline.tiles.whole import Tiled, build_tiles
+from roofplat.publish.files import alone
 from roofplat.rules import load_rulebook
 
 DAY = datetime.date(2026, 1, 1)
 MOST = 24
 ROOFPLAT = [sys.executable, "-c", "from roofplat.cli.main import main; main()"]
 # What a build leaves in its work folder.
-LEFT = {"cut.json", "cut.key", "done", "lock", PLACES, "sources"}
+LEFT = {"cut.json", "cut.key", "done", PLACES, "sources"}
 # They say when files were changed.
 NOTES = {"built.json", "layers.json"}
 
@@ -69,7 +70,7 @@ def contents(out: Path) -> dict[str, bytes]:
         path.relative_to(out).as_posix(): path.read_bytes()
         for path in out.rglob("*")
         if path.is_file()
-        and path.name not in (*NOTES, "lock")
+        and path.name not in NOTES
         and not path.relative_to(out).parts[0].startswith(WORKSHOP)
     }
 
@@ -137,13 +138,9 @@ def test_a_tile_that_lost_its_key_is_planned_again(town: Path, tmp_path: Path) -
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="locks of files are those of POSIX")
 def test_two_builds_at_once_in_one_folder_are_refused(town: Path, tmp_path: Path) -> None:
-    import fcntl
-
-    (tmp_path / WORK_FOLDER).mkdir()
-    with (tmp_path / WORK_FOLDER / "lock").open("w") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)
-        with pytest.raises(DistrictFileError, match=r"^Another build is at work in .*--out\.$"):
-            tiled(town, tmp_path)
+    refused = pytest.raises(DistrictFileError, match=r"^Another build is at work in .*--out\.$")
+    with alone(tmp_path / WORK_FOLDER), refused:
+        tiled(town, tmp_path)
     assert tiled(town, tmp_path).tiles > 1
 
 

@@ -32,7 +32,7 @@ from roofplat.intake.gather import Opened, make_inputs
 from roofplat.pipeline.tiles.chains import opened_rows
 from roofplat.pipeline.tiles.narrow import Narrow
 from roofplat.pipeline.tiles.spread import HOME, Places
-from roofplat.record import SURVEY_LOG, RecordTables, open_record, read_record, with_record
+from roofplat.record import SURVEY_LOG, RecordTables, has_record, open_record, read_record, with_record
 from roofplat.record.drawn import standing
 from roofplat.record.follow import on_footprints
 from roofplat.rules import Rulebook
@@ -111,7 +111,7 @@ def hold_record(
         None where the district has no record.
     """
     file = district.record_file
-    if not file.exists():
+    if not has_record(file, rules):
         return None
     tables = read_record(open_record(file, working_crs, rules), as_of, crs=working_crs)
     nobody: pd.Series[Any] = pd.Series([], index=pd.Index([], dtype=np.int64), dtype="string")

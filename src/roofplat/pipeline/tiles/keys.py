@@ -26,7 +26,6 @@ import shapely
 
 from roofplat.district import District
 from roofplat.publish.files import write_whole
-from roofplat.publish.record import input_sums
 from roofplat.rules import Rulebook
 
 __all__ = [
@@ -205,14 +204,22 @@ def cut_key(
 
 
 def build_key(
-    district: District, rules: Rulebook, *, day: datetime.date, as_of: datetime.date | None, **choices: Any
+    sums: Iterable[Mapping[str, Any]],
+    district: District,
+    rules: Rulebook,
+    *,
+    day: datetime.date,
+    as_of: datetime.date | None,
+    **choices: Any,
 ) -> str:
     """The key of a whole build: with the same one every file would be the same.
 
     Parameters
     ----------
+    sums
+        From `record.input_sums`.
     district
-        Every setting counts. Its input files are read for their checksums.
+        Every setting counts.
     rules
         Those in force.
     day
@@ -232,7 +239,7 @@ def build_key(
         "code": code_digest(assets=True),
         "day": day.isoformat(),
         "district": _settings(district),
-        "inputs": input_sums(district),
+        "inputs": list(sums),
         "rules": _rules(rules),
     }
     return hashlib.sha256(_told(told)).hexdigest()

@@ -11,7 +11,7 @@ import contextlib
 import datetime
 import json
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -23,7 +23,7 @@ import pyarrow as pa
 import pyarrow.dataset
 
 from roofplat.district import District
-from roofplat.errors import DistrictFileError, LayerError
+from roofplat.errors import LayerError
 from roofplat.ground import Ground
 from roofplat.pipeline.tiles.cut import Cut, cut_district, open_cut
 from roofplat.pipeline.tiles.keys import cut_key, planning_digest, tile_key
@@ -39,9 +39,9 @@ from roofplat.pipeline.tiles.run import (
     run_tile,
 )
 from roofplat.pipeline.tiles.schedule import Task, run_tiles
-from roofplat.publish.files import write_whole
+from roofplat.publish.files import alone, write_whole
 from roofplat.publish.parts import Parts, frame_of
-from roofplat.publish.record import input_sums
+from roofplat.publish.record import check_inputs, input_sums
 from roofplat.ranking.finish import finish
 from roofplat.rules import Rulebook
 from roofplat.tables import join_problems
@@ -49,7 +49,6 @@ from roofplat.tables import join_problems
 __all__ = ["Tiled", "build_tiles"]
 
 _CUT_KEY = "cut.key"
-_LOCK = "lock"
 _READ = ("read", "kept", "repaired", "refused")
 # Counts are told in this order, after those of the sources of attributes.
 _DRAWN = ("sections", "fire_walls", "expansion_joints", "obstacles", "fires")
@@ -89,6 +88,7 @@ def build_tiles(
     workers: int = 1,
     anew: bool = False,
     scheduler: str | None = None,
+    sums: Sequence[Mapping[str, str | None]] | None = None,
     say: Callable[[str], None],
 ) -> Tiled:
     """Plan a district tile by tile, but for the tiles that are done already.
@@ -113,6 +113,8 @@ def build_tiles(
         Plan every tile, whatever is done.
     scheduler
         Address of a Dask scheduler whose workers plan the tiles; else `workers` of this machine do.
+    sums
+        From `record.input_sums`, where they have been made.
     say
         Called with a line of progress.
 
@@ -125,12 +127,12 @@ def build_tiles(
     RoofplatError
         The district, a rule or the footprint layer is wrong, or the work folder cannot be used.
     """
-    with _alone(work):
+    with alone(work), _cleared(work):
         if anew:
             for name in (DONE, _CUT_KEY):
                 _remove(work / name)
-        _clear(work)
-        cut = _cut(district, rules, ground, work, tile_buildings, as_of, say)
+        own = input_sums(district) if sums is None else sums
+        cut = _cut(district, rules, ground, work, tile_buildings, as_of, own, say)
         planning = planning_digest(district, rules, wind_from_deg=wind[0], wind_basis=wind[1])
         tasks = [Task(tile.name, tile_key(cut.digests[tile.name], planning)) for tile in cut.tiles]
         done = work / DONE
@@ -174,10 +176,11 @@ def _cut(
     work: Path,
     tile_buildings: int,
     as_of: datetime.date | None,
+    sums: Sequence[Mapping[str, str | None]],
     say: Callable[[str], None],
 ) -> Cut:
     """Cut the district, unless it was cut in the same way already."""
-    key = cut_key(input_sums(district), district, rules, tile_buildings, as_of=as_of)
+    key = cut_key(sums, district, rules, tile_buildings, as_of=as_of)
     note = work / _CUT_KEY
     with contextlib.suppress(OSError, ValueError, KeyError, LayerError):
         if note.read_text("utf-8").strip() == key:
@@ -185,36 +188,20 @@ def _cut(
     # A cut that is cut off leaves no note.
     note.unlink(missing_ok=True)
     cut = cut_district(district, rules, ground, work, tile_buildings=tile_buildings, report=say, as_of=as_of)
+    # Or else the note would take what was cut for what the files held before.
+    check_inputs(district, sums)
     write_whole(note, key + "\n")
     return cut
 
 
 @contextlib.contextmanager
-def _alone(work: Path) -> Iterator[None]:
-    """Let no other build work in the same folder while the block runs."""
+def _cleared(work: Path) -> Iterator[None]:
+    """Begin and end without anything half written."""
+    _clear(work)
     try:
-        work.mkdir(parents=True, exist_ok=True)
-        lock = (work / _LOCK).open("w")
-    except OSError as error:
-        raise DistrictFileError(
-            f"{work} cannot be written ({error.strerror}); choose another folder with --out."
-        ) from None
-    with lock:
-        try:
-            import fcntl  # not on every system; there two builds at once are their owner's to avoid
-        except ImportError:
-            yield
-            return
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise DistrictFileError(
-                f"Another build is at work in {work.parent}; wait for it, or give another folder with --out."
-            ) from None
-        except OSError:
-            # A file system that knows no locks.
-            pass
         yield
+    finally:
+        _clear(work)
 
 
 def _clear(work: Path) -> None:

@@ -15,6 +15,7 @@ from typing import Any
 import pyogrio
 
 from roofplat.errors import DistrictFileError
+from roofplat.publish.record import UNFINISHED
 
 __all__ = ["State", "in_common", "of_themselves", "read_build"]
 
@@ -82,6 +83,10 @@ def read_build(folder: Path) -> State:
         if lacks:
             raise DistrictFileError(f"{file}, layer {name}: it has no column {lacks[0]}; build it again.")
     told = _told(folder / "build.json")
+    if UNFINISHED in told:
+        raise DistrictFileError(
+            f"The build in {folder} is at work or was cut off: its files may be of two builds; build again."
+        )
     as_of = told.get("as_of")
     # A folder may be named by a dot.
     name = folder.resolve().name
