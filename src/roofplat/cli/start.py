@@ -116,7 +116,7 @@ def _look(footprints: Path, layer: str | None) -> Look:
 
 
 def _kind(found: Look) -> str:
-    return (found.geometry or "").removeprefix("3D ").removeprefix("Measured ").lower()
+    return (found.geometry or "").removeprefix("2.5D ").removeprefix("Measured ").removeprefix("3D ").lower()
 
 
 def _holds_outlines(found: Look) -> bool:

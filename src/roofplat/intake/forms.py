@@ -21,13 +21,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyogrio
-import pyogrio.errors
 
 from roofplat.errors import FieldError, LayerError
 from roofplat.intake.columns import PLAIN_IDS
 from roofplat.intake.formats import CSV, readers_of
 from roofplat.intake.layer import BoolArray
 from roofplat.intake.look import csv_separator, layers_of, look
+from roofplat.intake.raw import readable_rows
+from roofplat.intake.read import READ_FAULTS
 from roofplat.intake.values import as_str, clean_keys, text
 from roofplat.intake.written import as_text, unanswered, written, written_dates
 from roofplat.rules import Rulebook
@@ -163,13 +164,20 @@ def _layers(file: Path) -> list[_Layer]:
     layers = []
     for name in wanted:
         found = look(file, name)
-        rows = pyogrio.read_dataframe(
-            file, layer=name, read_geometry=False, use_arrow=True, datetime_as_string=True
-        )
+        try:
+            rows = pyogrio.read_dataframe(
+                file, layer=name, read_geometry=False, use_arrow=True, datetime_as_string=True
+            )
+        except READ_FAULTS as error:
+            said = " ".join(str(error).split()).rstrip(".")
+            raise LayerError(
+                f"{found.label}: the layer cannot be read ({said}); save the form again."
+            ) from None
+        rows, _ = readable_rows(pd.DataFrame(rows))
         layers.append(
             _Layer(
                 found.label,
-                pd.DataFrame(rows),
+                rows,
                 np.zeros(len(rows), dtype=bool),
                 short=found.driver == "ESRI Shapefile",
             )

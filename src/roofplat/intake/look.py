@@ -3,7 +3,7 @@
 In: the path of a vector file or table, and a layer's name where the file has several.
 Out: `Look`: driver, layers, columns, geometry type, CRS and count; or an error of one sentence.
 
-fiona looks, because it opens a file without moving its rows; the bulk is read by `read.py`.
+A look opens a file without moving its rows; the bulk is read by `read.py`.
 """
 
 from __future__ import annotations
@@ -16,11 +16,10 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-import fiona
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
-from fiona.errors import FionaError
+import pyogrio
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
@@ -199,8 +198,10 @@ def csv_separator(head: str) -> str:
 
 def _layers(file: Path) -> tuple[str, ...]:
     try:
-        return tuple(fiona.listlayers(file))
-    except (FionaError, ValueError, OSError, UnicodeDecodeError):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return tuple(str(name) for name, _ in pyogrio.list_layers(file))
+    except (RuntimeError, ValueError, OSError):
         raise LayerError(
             f"{file.name}: the file cannot be read as a map layer; it is damaged or of another format "
             "than its name says, so export it again."
@@ -220,30 +221,29 @@ def _look_vector(file: Path, layer: str | None, readers: tuple[str, ...]) -> Loo
         raise _no_layer(file, layer, layers)
     name = layers[0] if layer is None else layer
     try:
-        words = {"enabled_drivers": list(readers), "allow_unsupported_drivers": True}
-        with fiona.open(file, layer=name, **words) as collection:
-            shape = collection.schema["geometry"]
-            return Look(
-                file=file,
-                layer=name,
-                layers=layers,
-                driver=str(collection.driver),
-                geometry=None if shape == "None" else str(shape),
-                crs=_crs(collection.crs_wkt),
-                count=_count(collection),
-                fields={str(key): str(value) for key, value in collection.schema["properties"].items()},
-            )
-    except (FionaError, ValueError, OSError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            told = pyogrio.read_info(file, layer=name, force_feature_count=True)
+    except (RuntimeError, ValueError, OSError) as error:
         raise LayerError(
             f"{label_of(file, name)}: the layer cannot be opened ({_first_line(error)}); export it again."
         ) from None
-
-
-def _count(collection: fiona.Collection) -> int:
-    try:
-        return len(collection)
-    except TypeError:  # some drivers only know after reading everything
-        return sum(1 for _ in collection)
+    if told["driver"] not in readers:
+        raise LayerError(
+            f"{file.name}: the file is read as {told['driver']}, which is none of the formats that are "
+            "taken; export it as another."
+        )
+    types = (str(kind).removeprefix("OFT").lower() for kind in told["ogr_types"])
+    return Look(
+        file=file,
+        layer=name,
+        layers=layers,
+        driver=str(told["driver"]),
+        geometry=told["geometry_type"],
+        crs=_crs(told["crs"]),
+        count=int(told["features"]),
+        fields=dict(zip(map(str, told["fields"]), types, strict=True)),
+    )
 
 
 def _look_parquet(file: Path) -> Look:

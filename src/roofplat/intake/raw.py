@@ -27,7 +27,16 @@ import shapely
 
 from roofplat.intake.look import Look, csv_separator
 
-__all__ = ["GEOMETRY", "RawForm", "RawRows", "raw_frame", "raw_rows", "raw_shapes", "straight_shapes"]
+__all__ = [
+    "GEOMETRY",
+    "RawForm",
+    "RawRows",
+    "raw_frame",
+    "raw_rows",
+    "raw_shapes",
+    "readable_rows",
+    "straight_shapes",
+]
 
 GEOMETRY = "geometry"
 """The column of raw rows that holds shapes, as well-known binary."""
@@ -97,7 +106,7 @@ def raw_rows(found: Look, *, geometry: bool) -> RawRows:
     if found.driver == "CSV":
         rows.batches = _csv(found, rows)
     elif found.driver == "Parquet":
-        rows.batches = _gaps(_parquet(found, geometry), rows)
+        rows.batches = _gaps(_parquet(found, geometry, rows), rows)
     else:
         rows.batches = _gaps(_vector(found, geometry, rows), rows)
     return rows
@@ -249,7 +258,7 @@ def _vector(found: Look, geometry: bool, rows: RawRows) -> Iterator[pa.Table]:
             own = str(meta["geometry_name"] or "wkb_geometry")
             read = 0
             for batch in reader:
-                table = _plain(pa.Table.from_batches([batch]), own if geometry else None)
+                table = _plain(pa.Table.from_batches([batch]), own if geometry else None, rows)
                 if geometry and _curved(table.column(GEOMETRY)):
                     straight = straight_shapes(found, after=read, most=len(table))
                     place = table.column_names.index(GEOMETRY)
@@ -257,6 +266,52 @@ def _vector(found: Look, geometry: bool, rows: RawRows) -> Iterator[pa.Table]:
                 read += len(table)
                 yield table
     rows.remarks += [str(entry.message) for entry in caught if _is_remark(entry)]
+
+
+def readable_rows(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Replace what is no text in columns of text: some readers hand on whatever bytes they find.
+
+    Parameters
+    ----------
+    frame
+        Rows as a reader gave them.
+
+    Returns
+    -------
+    frame
+        With U+FFFD in the place of what is no UTF-8.
+    said
+        A sentence for each column that was mended.
+    """
+    said: list[str] = []
+    for place, (name, dtype) in enumerate(zip(frame.columns, frame.dtypes, strict=True)):
+        if isinstance(dtype, pd.StringDtype):
+            column = frame.iloc[:, place].array.__arrow_array__()
+            table, heard = _readable(pa.table({str(name): column}))
+            if heard:
+                frame = frame.copy() if not said else frame
+                frame.isetitem(place, pd.array(table.column(0).to_pylist(), dtype=dtype))
+            said += heard
+    return frame, said
+
+
+def _readable(table: pa.Table) -> tuple[pa.Table, list[str]]:
+    said = []
+    for place, name in enumerate(table.column_names):
+        column = table.column(place)
+        kind = column.type.value_type if pa.types.is_dictionary(column.type) else column.type
+        if not _is_text(kind):
+            continue
+        try:
+            column.validate(full=True)
+        except pa.ArrowInvalid:
+            cells = column.cast(kind).cast(pa.large_binary()).to_pylist()
+            texts = [None if cell is None else cell.decode("utf-8", "replace") for cell in cells]
+            table = table.set_column(place, name, pa.chunked_array([pa.array(texts, kind)]))
+            said.append(
+                f"some of the text in the column {name} is not UTF-8, and was replaced where it is not"
+            )
+    return table, said
 
 
 def _is_remark(entry: warnings.WarningMessage) -> bool:
@@ -267,8 +322,10 @@ def _is_text(kind: pa.DataType) -> bool:
     return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind))
 
 
-def _plain(table: pa.Table, geometry: str | None) -> pa.Table:
-    """Shapes last and under our name; extension types as what they are stored as."""
+def _plain(table: pa.Table, geometry: str | None, rows: RawRows) -> pa.Table:
+    """Shapes last and under our name; extension types as what they are stored as; all text readable."""
+    table, said = _readable(table)
+    rows.remarks += said
     names = [name for name in table.column_names if name not in (geometry, GEOMETRY if geometry else None)]
     columns = [_stored(table.column(name)) for name in names]
     if geometry is not None:
@@ -284,7 +341,7 @@ def _stored(column: pa.ChunkedArray) -> pa.ChunkedArray:
     return pa.chunked_array([chunk.storage for chunk in column.chunks], type=kind)
 
 
-def _parquet(found: Look, geometry: bool) -> Iterator[pa.Table]:
+def _parquet(found: Look, geometry: bool, rows: RawRows) -> Iterator[pa.Table]:
     with pq.ParquetFile(found.file) as parquet:
         metadata = parquet.schema_arrow.metadata or {}
         geo = json.loads(metadata.get(b"geo", b"null"))
@@ -293,7 +350,7 @@ def _parquet(found: Look, geometry: bool) -> Iterator[pa.Table]:
         if encoding == "WKB":
             pandas = {b"pandas": metadata[b"pandas"]} if b"pandas" in metadata else None
             for batch in parquet.iter_batches(_BATCH_ROWS):
-                table = _plain(pa.Table.from_batches([batch]), own)
+                table = _plain(pa.Table.from_batches([batch]), own, rows)
                 if own and not geometry:
                     table = table.drop_columns([GEOMETRY])
                 yield table.replace_schema_metadata(pandas)

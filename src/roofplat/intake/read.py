@@ -18,7 +18,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyogrio.errors
 import shapely
 from pyproj import CRS
 from pyproj.exceptions import CRSError
@@ -28,15 +27,15 @@ from roofplat.errors import CrsError, LayerError
 from roofplat.intake.columns import identify
 from roofplat.intake.layer import Layer, Severity
 from roofplat.intake.look import LON_LAT_FORMATS, Look, csv_separator, require
-from roofplat.intake.raw import straight_shapes
+from roofplat.intake.raw import readable_rows, straight_shapes
 from roofplat.intake.values import numbers
 
 __all__ = ["READ_FAULTS", "named_crs", "points_of_table", "read_layer", "reader_remarks", "start_layer"]
 
 READ_FAULTS = (
-    pyogrio.errors.DataSourceError,
-    pyogrio.errors.FieldError,
-    pyogrio.errors.GeometryError,
+    # All errors of the reader of vector files, and nesting that is too deep.
+    RuntimeError,
+    MemoryError,
     pa.ArrowException,
     shapely.errors.ShapelyError,
     UnicodeDecodeError,
@@ -90,8 +89,9 @@ def read_layer(
         ) from None
     shapes = frame.geometry.set_crs(None, allow_override=True) if geometry else None
     rows = pd.DataFrame(frame.drop(columns=frame.geometry.name)) if geometry else pd.DataFrame(frame)
+    rows, unreadable = readable_rows(rows)
     layer = identify(start_layer(found, rows, shapes, refusal), source)
-    for remark in remarks:
+    for remark in sorted({*remarks, *unreadable}):
         layer = layer.remark("reader_note", f"The reader says: {remark}.", "Check the features it speaks of.")
     if not geometry:
         return layer
