@@ -419,7 +419,7 @@ def open_layer(source: LayerSource, *, geometry: bool = True, refusal: Severity 
     """
     count = 0
     try:
-        found = look(source.file, source.layer)
+        found = look(source.file, source.layer, unpacked_mb=source.unpacked_mb)
         count = found.count
         layer = read_layer(found, source, geometry=geometry, refusal=refusal)
         if geometry:
