@@ -20,6 +20,7 @@ import pyarrow as pa
 import shapely
 from pyproj import CRS
 
+from roofplat.memory import steady_memory
 from roofplat.tables import check_kinds, checked_columns, geometry_kinds, with_geometry
 from roofplat.wkb import Mixed, Packed, Shapes
 
@@ -53,6 +54,7 @@ class LateTable:
         """The table as `tables.conform` makes it; the geometry objects are made once, here."""
         return self._frame
 
+    @steady_memory()
     def arrow(self) -> pa.Table:
         """The same rows as `arrow_of` makes of the frame, byte for byte, without a geometry object."""
         return _with_wkb(
@@ -116,6 +118,7 @@ def late_table(
     return LateTable(name, checked_columns(name, columns), shapes, crs)
 
 
+@steady_memory()
 def arrow_of(frame: gpd.GeoDataFrame | pd.DataFrame) -> pa.Table:
     """A table of the rooms as an Arrow table, its geometry as WKB.
 

@@ -24,7 +24,7 @@ from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
 from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, places_in, said_of
 from roofplat.framing.rafters import lay_rafters, pitched_lines, pitched_members, planes_table, rafter_counts
-from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked, steady_memory
+from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked
 from roofplat.framing.spacings import Kinds, Spacings, kinds_of, spacings_of
 from roofplat.framing.walls import (
     Walls,
@@ -36,6 +36,7 @@ from roofplat.framing.walls import (
 )
 from roofplat.ground import Ground
 from roofplat.late import LateTable, late_table
+from roofplat.memory import steady_memory
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import (
     AXIS_BASES,

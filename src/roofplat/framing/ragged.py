@@ -6,9 +6,7 @@ Out: flat arrays, or one value for each owner.
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import fields
 from functools import cache
 from typing import Any, TypeVar
@@ -26,7 +24,6 @@ __all__ = [
     "offsets",
     "pair_up",
     "stack",
-    "steady_memory",
     "sums",
     "sums_before",
     "take",
@@ -35,8 +32,6 @@ __all__ = [
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 Columns = TypeVar("Columns")
-# Just below 32 MiB, the largest block that moves glibc's threshold (mallopt, M_MMAP_THRESHOLD).
-_LARGE_BLOCK_BYTES = 31 * 2**20
 
 
 def offsets(counts: npt.NDArray[Any]) -> IntArray:
@@ -51,25 +46,6 @@ def offsets(counts: npt.NDArray[Any]) -> IntArray:
     result[0] = 0
     counts.cumsum(out=result[1:])
     return result
-
-
-@contextmanager
-def steady_memory() -> Iterator[None]:
-    """Keep the memory manager out of the way while many arrays and geometries come and go.
-
-    Python's cyclic garbage collector pauses: every geometry counts as a container, so that making
-    millions of them sets off one search for cycles after the other, though they cannot form any.
-    And the C library is shown one large block first: glibc then keeps freed memory for the next
-    array, where it would otherwise hand it back to the system and ask for it anew, page by page.
-    """
-    was_on = gc.isenabled()
-    gc.disable()
-    np.empty(_LARGE_BLOCK_BYTES, dtype=np.uint8)
-    try:
-        yield
-    finally:
-        if was_on:
-            gc.enable()
 
 
 def expand(counts: npt.NDArray[Any]) -> tuple[IntArray, IntArray]:

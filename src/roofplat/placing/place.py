@@ -28,11 +28,11 @@ from roofplat.framing.ragged import (
     first_of_equals,
     marked,
     stack,
-    steady_memory,
     take,
 )
 from roofplat.framing.spacings import Spacings
 from roofplat.late import LateTable
+from roofplat.memory import steady_memory
 from roofplat.placing.approach import Approach, read_approach
 from roofplat.placing.asked import Asked, read_asked
 from roofplat.placing.bays import lay_out_bays
