@@ -57,6 +57,7 @@ RANGES_FT = [
 ]
 
 
+@pytest.mark.checks(*(row[0] for row in SPACINGS_FT))
 @pytest.mark.parametrize(("rule_id", "feet", "status"), SPACINGS_FT, ids=[row[0] for row in SPACINGS_FT])
 def test_a_spacing_is_that_of_its_source(rule_id: str, feet: float, status: str) -> None:
     """To a sixteenth of an inch: 16 in are written as 1.33 ft."""
@@ -64,6 +65,7 @@ def test_a_spacing_is_that_of_its_source(rule_id: str, feet: float, status: str)
     assert BOOK[rule_id].status == status
 
 
+@pytest.mark.checks(*(row[0] for row in RANGES_FT))
 @pytest.mark.parametrize(("rule_id", "feet", "status"), RANGES_FT, ids=[row[0] for row in RANGES_FT])
 def test_a_range_is_that_of_its_source(rule_id: str, feet: tuple[float, float], status: str) -> None:
     rule = BOOK[rule_id]
@@ -145,6 +147,7 @@ def test_a_bay_of_steel_joists_as_the_magazine_draws_it(shapes: ModuleType) -> N
     assert shapely.length(joist) * feet == pytest.approx(9 * 80.0, abs=0.05)
 
 
+@pytest.mark.checks("opening.between_joists_ft")
 def test_the_cut_between_joists_is_no_longer_than_the_fire_codes() -> None:
     """Cut-out space of 4 by 8 ft among solar arrays: IFC 2018 1204.3.3, code summary seen, not the code.
 
@@ -154,16 +157,17 @@ def test_the_cut_between_joists_is_no_longer_than_the_fire_codes() -> None:
     assert BOOK.number("opening.small_ft") == 4.0
 
 
-@pytest.mark.parametrize(
-    ("rule_id", "feet", "source"),
-    [
-        # Cut-out space of 4 by 8 ft among solar arrays: IFC 2018 1204.3.3, code summary seen only.
-        ("opening.joist_width_ft", 4.0, "IFC 2018 1204.3.3"),
-        ("opening.joist_length_ft", 8.0, "IFC 2018 1204.3.3"),
-        # A house is opened 3 by 3 or 4 by 4 ft: Salka, Firehouse 2017-11, seen second-hand.
-        ("opening.ridge_length_ft", 4.0, "Salka, Firehouse 2017-11"),
-    ],
-)
+OPENINGS_FT = [
+    # Cut-out space of 4 by 8 ft among solar arrays: IFC 2018 1204.3.3, code summary seen only.
+    ("opening.joist_width_ft", 4.0, "IFC 2018 1204.3.3"),
+    ("opening.joist_length_ft", 8.0, "IFC 2018 1204.3.3"),
+    # A house is opened 3 by 3 or 4 by 4 ft: Salka, Firehouse 2017-11, seen second-hand.
+    ("opening.ridge_length_ft", 4.0, "Salka, Firehouse 2017-11"),
+]
+
+
+@pytest.mark.checks(*(row[0] for row in OPENINGS_FT))
+@pytest.mark.parametrize(("rule_id", "feet", "source"), OPENINGS_FT)
 def test_an_opening_between_joists_or_rafters_is_as_large_as_its_source_says(
     rule_id: str, feet: float, source: str
 ) -> None:

@@ -16,11 +16,13 @@ from roofplat.rules import load_rulebook
 BOOK = load_rulebook()
 
 
+@pytest.mark.checks("ground.foot_m")
 def test_the_international_foot() -> None:
     """0.3048 m exactly. Published: 85 FR 62698, 5 Oct 2020."""
     assert BOOK.number("ground.foot_m") == 0.3048
 
 
+@pytest.mark.checks("ground.us_survey_foot_m")
 def test_the_us_survey_foot() -> None:
     """1200/3937 m. From memory of the definition; the EPSG registry, through PROJ, says the same."""
     survey_foot = Fraction(BOOK.choice("ground.us_survey_foot_m"))

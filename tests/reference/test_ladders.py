@@ -31,6 +31,7 @@ REACH_TABLE = [
 ]
 
 
+@pytest.mark.checks("ladder.base_share")
 def test_the_base_stands_a_quarter_of_the_working_length_out() -> None:
     """29 CFR 1926.1053(b)(5)(i), seen second-hand; NFPA 1932 ch. 5, seen reprinted."""
     assert BOOK.number("ladder.base_share") == 0.25
@@ -47,11 +48,13 @@ def test_the_quarter_rule_is_the_load_test_angle() -> None:
     assert math.degrees(math.atan(4)) == pytest.approx(75.96, abs=0.005)
 
 
+@pytest.mark.checks("ladder.tip_above_edge_ft")
 def test_the_rails_stand_three_feet_above_the_edge() -> None:
     """At least 3 ft: 29 CFR 1926.1053(b)(1) and 1910.23(c)(11), seen second-hand."""
     assert BOOK.number("ladder.tip_above_edge_ft") == 3.0
 
 
+@pytest.mark.checks("ladder.base_share", "ladder.tip_above_edge_ft")
 @pytest.mark.parametrize(("length_ft", "tip_ft", "base_ft", "edge_ft"), REACH_TABLE)
 def test_the_reach_table(length_ft: float, tip_ft: float, base_ft: float, edge_ft: float) -> None:
     setback_ft = BOOK.number("ladder.base_share") * length_ft
@@ -78,6 +81,7 @@ def test_the_highest_support_of_each_ladder(
     assert tip_ft - edge_ft == pytest.approx(3.0, abs=0.005)
 
 
+@pytest.mark.checks("collapse.height_share")
 def test_the_collapse_zone_is_a_share_of_the_wall() -> None:
     """collapse.height_share: 30 ft of wall are given 45 ft and 50 ft of wall 75 ft.
 
@@ -90,6 +94,7 @@ def test_the_collapse_zone_is_a_share_of_the_wall() -> None:
     assert share >= 1.0
 
 
+@pytest.mark.checks("collapse.pushes_out_share")
 def test_the_collapse_zone_of_walls_that_are_pushed_out() -> None:
     """collapse.pushes_out_share: twice the height, trade material on bowstring end walls, second-hand;
 
@@ -99,6 +104,7 @@ def test_the_collapse_zone_of_walls_that_are_pushed_out() -> None:
     assert BOOK.families["bowstring_truss"].pushes_walls_out
 
 
+@pytest.mark.checks("ladder.stock_ft")
 def test_the_stock_is_what_engines_and_trucks_carry() -> None:
     """14 ft roof and 24 ft extension on an engine, 28 and 35 ft on a truck; 16 and 20 ft are their
 
@@ -125,6 +131,7 @@ CLEARANCES = [
 ]
 
 
+@pytest.mark.checks("line.upto_kv", "line.clearance_ft")
 @pytest.mark.parametrize(("voltage_kv", "clearance_ft"), CLEARANCES)
 def test_the_clearance_of_overhead_lines(voltage_kv: float, clearance_ft: float) -> None:
     upto_kv = BOOK.numbers("line.upto_kv")
@@ -134,6 +141,7 @@ def test_the_clearance_of_overhead_lines(voltage_kv: float, clearance_ft: float)
     assert clear_ft[band] == clearance_ft
 
 
+@pytest.mark.checks("line.upto_kv")
 def test_the_table_ends_at_1000_kv() -> None:
     """Above 1,000 kV the distance is set by the line's owner or an engineer: the rulebook has none."""
     assert BOOK.numbers("line.upto_kv")[-1] == 1000.0

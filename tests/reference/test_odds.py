@@ -55,15 +55,16 @@ def test_every_row_is_a_hundred_percent() -> None:
     assert not table.duplicated(["region", "from_year", "occupancy"]).any()
 
 
-@pytest.mark.parametrize(
-    ("rule_id", "value"),
-    [
-        # FEMA P-154, table 2-3, seen: W1 light wood frame up to 5,000 ft2, W2 above.
-        ("odds.wood_light_frame_ft2", 5000.0),
-        # Hazus height classes: low-rise 1 to 3 storeys, mid-rise 4 to 7, high-rise 8 and more.
-        ("odds.low_rise_storeys", 3.0),
-    ],
-)
+QUOTED = [
+    # FEMA P-154, table 2-3, seen: W1 light wood frame up to 5,000 ft2, W2 above.
+    ("odds.wood_light_frame_ft2", 5000.0),
+    # Hazus height classes: low-rise 1 to 3 storeys, mid-rise 4 to 7, high-rise 8 and more.
+    ("odds.low_rise_storeys", 3.0),
+]
+
+
+@pytest.mark.checks(*(rule_id for rule_id, _ in QUOTED))
+@pytest.mark.parametrize(("rule_id", "value"), QUOTED)
 def test_a_quoted_limit_is_that_of_its_source(rule_id: str, value: float) -> None:
     assert BOOK.number(rule_id) == value
     assert BOOK[rule_id].status == "second-hand"

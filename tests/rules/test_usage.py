@@ -1,7 +1,7 @@
 """Every rule is used: a number that nothing reads would be a promise nobody keeps.
 
 In: the rulebook and the text of the rooms.
-Out: no rule id that the rooms never name.
+Out: no rule id that the rooms never name, and none named that does not exist.
 """
 
 from __future__ import annotations
@@ -54,3 +54,17 @@ def test_every_figure_of_a_family_is_used_by_code() -> None:
             asked |= set(re.findall(by_name, inspect.getsource(made)))
     assert set(_FIGURES) <= asked
     assert {"severity", "methods", "permits", "needs_permit", "span_ft", "trench"} <= asked
+
+
+def test_no_room_asks_for_a_rule_that_does_not_exist() -> None:
+    """Such a question would be found out by the first district that gets there, on that day."""
+    book = load_rulebook()
+    asked = set(
+        re.findall(
+            r"""\brules\.(?:number|share|positive|count|numbers|choice)\(\s*["']([^"']+)["']""", _rooms()
+        )
+    )
+    groups = set(re.findall(r"""\brules\.table\(\s*["']([^"']+)["']""", _rooms()))
+    assert len(asked) > 100
+    assert asked <= set(book.rules)
+    assert all(book.table(group) for group in groups)
