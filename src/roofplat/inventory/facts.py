@@ -22,7 +22,7 @@ import pandas as pd
 from roofplat.intake.inputs import AttributeRecords
 from roofplat.inventory._shared import IntArray, combine_problems, file_order, texts
 from roofplat.rules import Rulebook
-from roofplat.tables import ATTRIBUTES, BASES, problem_rows
+from roofplat.tables import ATTRIBUTES, BASES, problem_rows, words
 
 __all__ = [
     "FOOTPRINTS",
@@ -223,19 +223,22 @@ def known_values(facts: pd.DataFrame, count: int) -> pd.DataFrame:
         For each field of `tables.ATTRIBUTES`: the field (its own type), `<field>_basis` (text)
         and `<field>_date`; missing where nobody knows. RangeIndex of `count`.
     """
-    current = facts[facts["current"].to_numpy(dtype=bool)]
-    code = current["code"].to_numpy()
-    bases = np.array(BASES, dtype=object)
+    code = facts["code"].to_numpy()
+    current = np.flatnonzero(facts["current"].to_numpy(dtype=bool))
+    current = current[np.argsort(code[current], kind="stable")]
+    edges = np.searchsorted(code[current], np.arange(len(_FIELDS) + 1))
+    building, basis = facts["building"].to_numpy(), facts["basis"].to_numpy()
+    date = facts["date"].to_numpy(dtype="datetime64[ms]")
     columns: dict[str, pd.Series] = {}
     for number, field in enumerate(_FIELDS):
-        here = current[code == number]
-        row = here["building"].to_numpy()
-        columns[field] = _typed(field, here, row, count)
-        basis = np.full(count, None, dtype=object)
-        basis[row] = bases[here["basis"].to_numpy()]
-        columns[f"{field}_basis"] = pd.Series(basis, dtype="str")
+        here = current[edges[number] : edges[number + 1]]
+        row = building[here]
+        columns[field] = _typed(field, facts, here, row, count)
+        place = np.full(count, -1, dtype=np.int64)
+        place[row] = basis[here]
+        columns[f"{field}_basis"] = pd.Series(words(BASES, place))
         seen = np.full(count, np.datetime64("NaT", "ms"))
-        seen[row] = here["date"].to_numpy(dtype="datetime64[ms]")
+        seen[row] = date[here]
         columns[f"{field}_date"] = pd.Series(seen)
     return pd.DataFrame(columns, index=pd.RangeIndex(count))
 
@@ -317,17 +320,18 @@ def _melt(
     if not usable.any():
         return
     size = int(usable.sum())
+    same = np.zeros(size, dtype=np.int64)
     chunks.append(
         pd.DataFrame(
             {
                 "building": column.building[usable],
-                "field": pd.Series([field] * size, dtype="str"),
+                "field": words([field], same),
                 "code": np.full(size, _FIELDS.index(field)),
                 "value": pd.Series(text[usable], dtype="str"),
                 "number": _value_number(values, dtype)[usable],
                 "basis": column.basis[usable],
                 "date": column.date[usable],
-                "source": pd.Series([source] * size, dtype="str"),
+                "source": words([source], same),
                 "source_order": np.full(size, source_order),
                 "record": pd.Series(column.record[usable], dtype="str"),
                 "record_order": column.order[usable],
@@ -355,19 +359,20 @@ def _value_number(values: pd.Series, dtype: str) -> npt.NDArray[np.float64]:
     return values.to_numpy(dtype=float, na_value=np.nan)
 
 
-def _typed(field: str, here: pd.DataFrame, row: IntArray, count: int) -> pd.Series:
+def _typed(field: str, facts: pd.DataFrame, here: IntArray, row: IntArray, count: int) -> pd.Series:
+    """Values of one field from some rows of the facts, spread over so many buildings."""
     dtype = ATTRIBUTES[field].dtype
     if dtype == "str":
-        text = np.full(count, None, dtype=object)
-        text[row] = here["value"].to_numpy(dtype=object)
-        return pd.Series(text, dtype="str")
+        place = np.full(count, -1, dtype=np.int64)
+        place[row] = here
+        return pd.Series(facts["value"].array.take(place, allow_fill=True))
     number = np.full(count, np.nan)
-    number[row] = here["number"].to_numpy()
+    number[row] = facts["number"].to_numpy()[here]
     if dtype == "float64":
         return pd.Series(number)
     if dtype.startswith("datetime"):
         moment = np.full(count, np.datetime64("NaT", "ms"))
-        moment[row] = here["number"].to_numpy().astype(np.int64).view("datetime64[ms]")
+        moment[row] = number[row].astype(np.int64).view("datetime64[ms]")
         return pd.Series(moment)
     return pd.Series(number).astype("Float64").astype(dtype)
 

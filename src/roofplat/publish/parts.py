@@ -44,8 +44,8 @@ _ANYWHERE = ("ground", "obstacles")
 _PLACES = ("streets", "areas", "stations")
 # Tables of which a sheet shows what lies near, whosever it is.
 _NEAR = ("buildings", "obstacles", "ground", "streets")
-# Fast, and small enough: GeoParquet inside is read once and thrown away when the district changes.
-_COMPRESSION, _LEVEL = "zstd", 1
+# Fast, and small enough: GeoParquet inside is read a few times and thrown away when the district changes.
+_COMPRESSION = "lz4"
 _Box = tuple[float, float, float, float]
 _ARROW_TYPES: Mapping[str, pa.DataType] = {
     "str": pa.large_string(),
@@ -505,7 +505,12 @@ def save_part(tables: Mapping[str, Any], folder: Path) -> None:
     for name, table in tables.items():
         rows = arrow_of(table)
         pyarrow.parquet.write_table(
-            rows, folder / f"{name}.parquet", compression=_COMPRESSION, compression_level=_LEVEL
+            rows,
+            folder / f"{name}.parquet",
+            compression=_COMPRESSION,
+            # Shapes and measures hardly repeat, and nobody looks for rows by their least and greatest.
+            use_dictionary=[column.name for column in rows.schema if _is_text(column.type)],
+            write_statistics=False,
         )
         sizes[name] = {"rows": len(rows)}
         geo = json.loads((rows.schema.metadata or {}).get(b"geo", b"{}"))
@@ -752,7 +757,8 @@ def _box(table: Any) -> _Box | None:
 
 
 def _is_text(kind: pa.DataType) -> bool:
-    return bool(pa.types.is_dictionary(kind) or pa.types.is_string(kind) or pa.types.is_null(kind))
+    plain = pa.types.is_string(kind) or pa.types.is_large_string(kind)
+    return bool(plain or pa.types.is_dictionary(kind) or pa.types.is_null(kind))
 
 
 def _joined(frames: Sequence[Any]) -> Any:

@@ -6,6 +6,8 @@ Out: nothing; each call leaves its tile in the work folder. A worker that dies t
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -77,9 +79,10 @@ def run_tiles(
             report(f"Planning tiles: {done:,} of {len(tasks):,}")
 
     if workers <= 1 or len(tasks) <= 1:
-        for task in tasks:
-            run(task)
-            tell()
+        with _libraries_left_alone():
+            for task in tasks:
+                run(task)
+                tell()
         return
     left = list(tasks)
     while left:
@@ -135,7 +138,33 @@ def _give(
         if task is None:
             return
         with interrupts_held():
-            waiting[pool.submit(run, task)] = task
+            waiting[pool.submit(_run_in_worker, run, task)] = task
+
+
+def _run_in_worker(run: Run, task: Task) -> None:
+    """Plan a tile in a process that does nothing else, and so leaves its libraries alone to its end."""
+    if not gc.get_freeze_count():
+        gc.collect()
+        gc.freeze()
+    run(task)
+
+
+@contextlib.contextmanager
+def _libraries_left_alone() -> Iterator[None]:
+    """Let the collector of garbage look only at what is made from now on.
+
+    A tile makes enough objects for two looks at all that there are, most of which are the libraries' own.
+    """
+    if gc.get_freeze_count():
+        # Somebody else has, and will want to end it.
+        yield
+        return
+    gc.collect()
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
 
 
 def _start() -> Any:
