@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from roofplat.framing.spacings import by_family, spacings_of
+from roofplat.framing.spacings import kinds_of, spacings_of
 from roofplat.rules import load_rulebook
 from roofplat.tables import BASES
 
@@ -21,7 +21,7 @@ def test_each_family_is_asked_once_and_every_section_answered(shapes: ModuleType
         return f"a roof of {family.id}"  # type: ignore[attr-defined]
 
     families = pd.Series(["lamella", "sawtooth", "thatch", None, "lamella"], dtype="str")
-    answers = by_family(families, shapes.RULES, ask)
+    answers = kinds_of(families, shapes.RULES).ask(ask)
     assert asked == ["lamella", "sawtooth"]
     assert answers.tolist() == ["a roof of lamella", "a roof of sawtooth", None, None, "a roof of lamella"]
 

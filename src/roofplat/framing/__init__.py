@@ -6,6 +6,6 @@ Out: `Framing`, with the tables sections, walls and members.
 
 from roofplat.framing.frame import Framing, frame_roofs
 from roofplat.framing.parts import join_framings, split_framing
-from roofplat.framing.spacings import by_family, kinds_of
+from roofplat.framing.spacings import kinds_of
 
-__all__ = ["Framing", "by_family", "frame_roofs", "join_framings", "kinds_of", "split_framing"]
+__all__ = ["Framing", "frame_roofs", "join_framings", "kinds_of", "split_framing"]

@@ -162,7 +162,7 @@ def frame_roofs(
     kinds = kinds_of(family, rules)
     spacings = spacings_of(known, rules, kinds)
     joists = spacings.framing == "joists"
-    sawtooth = kinds.ask(lambda entry: entry.shape == "sawtooth").astype(bool)
+    sawtooth = kinds.ask_whether(lambda entry: entry.shape == "sawtooth")
 
     street_deg = street_direction_deg(outlines, known["address"], streets, rules)
     axis = find_axis(

@@ -257,7 +257,12 @@ def lists_of(owner: npt.NDArray[Any], start: npt.NDArray[Any]) -> tuple[IntArray
     first = start[owner]
     counts = start[owner + 1] - first
     item = np.repeat(np.arange(counts.size), counts)
-    return item, np.arange(item.size) + np.repeat(first - (counts.cumsum() - counts), counts)
+    # How far the entries of each list are from where they stand in the answer.
+    first -= counts.cumsum()
+    first += counts
+    entry = first.take(item)
+    entry += np.arange(item.size)
+    return item, entry
 
 
 def take(columns: Columns, rows: npt.NDArray[Any] | slice) -> Columns:

@@ -19,7 +19,7 @@ from roofplat.framing.ragged import FloatArray, IntArray
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES
 
-__all__ = ["Kinds", "Spacings", "by_family", "kinds_of", "spacings_of"]
+__all__ = ["Kinds", "Spacings", "kinds_of", "spacings_of"]
 
 _NAMES = ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
 
@@ -72,7 +72,7 @@ class Kinds:
     families: tuple[Family | None, ...]
 
     def ask(self, question: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
-        """What each section's family answers; see `by_family`."""
+        """What each section's family answers, None for one that is not in the rulebook."""
         return self._answers(question)[self.code]
 
     def ask_words(self, question: Callable[[Family], str]) -> npt.NDArray[np.str_]:
@@ -83,6 +83,10 @@ class Kinds:
         """The same as numbers; NaN where there is no answer."""
         return self._answers(question).astype(float)[self.code]
 
+    def ask_whether(self, question: Callable[[Family], bool]) -> npt.NDArray[np.bool_]:
+        """The same as yes or no; no where there is no answer."""
+        return self._answers(question).astype(bool)[self.code]
+
     def _answers(self, question: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
         answers = np.empty(len(self.families) + 1, dtype=object)
         answers[:-1] = [None if entry is None else question(entry) for entry in self.families]
@@ -90,29 +94,9 @@ class Kinds:
 
 
 def kinds_of(family: pd.Series, rules: Rulebook) -> Kinds:
-    """The families of some sections, looked up once for many questions; see `by_family`."""
+    """The families of some sections, looked up once for many questions."""
     code, names = pd.factorize(family)
     return Kinds(code.astype(np.int64), tuple(rules.families.get(name) for name in names))
-
-
-def by_family(family: pd.Series, rules: Rulebook, ask: Callable[[Family], Any]) -> npt.NDArray[np.object_]:
-    """What each section's family answers, None for a family that is not in the rulebook.
-
-    Parameters
-    ----------
-    family
-        Roof family of each section, shape (n,).
-    rules
-        The rulebook in force.
-    ask
-        Takes a family.
-
-    Returns
-    -------
-    ndarray of object
-        Shape (n,).
-    """
-    return kinds_of(family, rules).ask(ask)
 
 
 def spacings_of(roofs: pd.DataFrame, rules: Rulebook, kinds: Kinds | None = None) -> Spacings:

@@ -461,8 +461,15 @@ def _street_numbers(text: pd.Series, numbers: dict[str, int], *, addresses: bool
     """
     code, different = pd.factorize(text.array)
     found = np.full(len(different) + 1, -1)
+    number_of: dict[str, int] = {}
     for place, name in enumerate(different):
-        street = _HOUSE_NUMBER.sub("", name) if addresses else name
-        key = " ".join(_STOPS.sub("", street.casefold()).split())
-        found[place] = numbers.get(key, -1) if addresses else numbers.setdefault(key, len(numbers))
+        house = _HOUSE_NUMBER.match(name) if addresses else None
+        street = name if house is None else name[house.end() :]
+        # Many houses have one street.
+        number = number_of.get(street)
+        if number is None:
+            key = " ".join(_STOPS.sub("", street.casefold()).split())
+            number = numbers.get(key, -1) if addresses else numbers.setdefault(key, len(numbers))
+            number_of[street] = number
+        found[place] = number
     return np.asarray(found[code], dtype=np.int64)

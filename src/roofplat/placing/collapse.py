@@ -14,8 +14,8 @@ import numpy.typing as npt
 import shapely
 
 from roofplat.errors import RuleError
-from roofplat.framing import Framing, by_family
-from roofplat.framing.ragged import FloatArray, IntArray, offsets
+from roofplat.framing import Framing, kinds_of
+from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
 from roofplat.late import LateTable, late_table
 from roofplat.rules import Rulebook
 from roofplat.tables import sentences
@@ -106,7 +106,7 @@ def find_zones(
     order = np.lexsort((np.arange(building.size), -top, building))
     highest = order[np.r_[True, np.diff(building[order]) != 0]] if count else order
     family = framing.sections["roof_family"].fillna("unknown")
-    pushes = by_family(family, rules, lambda entry: entry.pushes_walls_out).astype(bool)
+    pushes = kinds_of(family, rules).ask_whether(lambda entry: entry.pushes_walls_out)
     pushes_out = np.bincount(building, weights=pushes, minlength=count) > 0
     units = np.sqrt(1.0 / framing.frames.outlines.planes.area_ft2_per_unit2())
     return Zones(
@@ -137,7 +137,7 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
     """
     reach = zones.distance_ft * zones.units_per_ft
     boxes, ring = _around_boxes(zones.footprint, reach)
-    rest = np.setdiff1d(np.arange(reach.size), boxes)
+    rest = np.flatnonzero(~marked(boxes, reach.size))
     others, kinds = _around_others(zones.footprint[rest], reach[rest])
     order = np.empty(reach.size, dtype=np.int64)
     order[np.concatenate([boxes, rest[others]])] = np.arange(reach.size)

@@ -140,7 +140,7 @@ def choose_methods(
     suspended = suspended & (rules.number("opening.fold_back_under_load") == 0)
     heavy = heavy & (rules.number("opening.fold_back_heavy") == 0)
     kinds = kinds_of(family, rules)
-    limit = kinds.ask(lambda entry: entry.span_limit_ft()).astype(float)
+    limit = kinds.ask_figures(lambda entry: entry.span_limit_ft())
     with np.errstate(invalid="ignore"):
         too_wide = clear_span_ft(framing) > limit + _SAME_FT
         steep = slope_deg > rules.number("opening.steepest_deg")
@@ -148,10 +148,10 @@ def choose_methods(
     order = np.full((count, len(METHODS)), np.inf)
     verdict = np.full((count, len(METHODS)), NOT_LISTED)
     for number, method in enumerate(METHODS):
-        place = kinds.ask(_place_of(method)).astype(float)
+        place = kinds.ask_figures(_place_of(method))
         listed = np.isfinite(place)
         order[:, number] = place
-        reasons = [kinds.ask(_forbids(method)).astype(bool)]
+        reasons = [kinds.ask_whether(_forbids(method))]
         codes = ["not_permitted"]
         if method == "existing_opening":
             reasons, codes = [~existing_near], ["none_near"]

@@ -332,7 +332,9 @@ def _read_setting(
         slope_deg=framing.pitched.slope_deg,
         preferred=asked.preferred,
     )
-    can_slope = planned & framing.pitched.found & (choice.cutting == METHODS.index("near_ridge"))
+    # A hipped roof falls to all its walls; where the ridge of any other runs, the axis says.
+    ridge_sure = axis_sure | (framing.sections["roof_shape"] == "hipped").to_numpy(dtype=bool)
+    can_slope = planned & framing.pitched.found & ridge_sure & (choice.cutting == METHODS.index("near_ridge"))
     can_cut = planned & lattice & axis_sure & (wide >= framing.spacings.least_ft) & (choice.cutting >= 0)
     kinds = kinds_of(framing.sections["roof_family"], rules)
     small, joists = (METHODS.index(way) for way in ("small_opening", "between_joists"))
@@ -349,7 +351,7 @@ def _read_setting(
     )
     trench_width, trench_clear = _trench_sizes_ft(framing.spacings, rules)
     trench_with, trench_against = (
-        kinds.ask(_lets_run(way)).astype(bool) for way in ("with_construction", "against_construction")
+        kinds.ask_whether(_lets_run(way)) for way in ("with_construction", "against_construction")
     )
 
     boxes, blocking = _obstacle_boxes(framing.frames, owner, things, planned, rules)
@@ -392,7 +394,7 @@ def _read_setting(
         choice=choice,
         existing=existing,
         longest_ft=longest,
-        pushes_out=kinds.ask(lambda entry: entry.pushes_walls_out).astype(bool),
+        pushes_out=kinds.ask_whether(lambda entry: entry.pushes_walls_out),
         trench_with=trench_with,
         trench_against=trench_against,
         trench_width_ft=trench_width,

@@ -30,6 +30,7 @@ from roofplat.placing.reasons import NO_CUT, compass_point, ladder_reasons
 from roofplat.placing.sheets import Sheets
 from roofplat.placing.trenches import REFUSALS
 from roofplat.rules import Rulebook
+from roofplat.rules.loader import FRAMINGS
 from roofplat.tables import (
     APPARATUS,
     CUT_KINDS,
@@ -314,15 +315,17 @@ def _paths(framing: Framing, sheets: Sheets, ids: Columns) -> LateTable:
     frame["ladder_rank"] = rank
     frame["length_ft"] = length
     frame["share_on_bearing"] = sheets.take("paths", "on_bearing_ft") / length
-    on_slope = (framing.spacings.framing[section] == "pitched").astype(np.int64)
+    # Texts are compared once a section, not once a path.
+    way_of = np.select([framing.spacings.framing == way for way in FRAMINGS], range(len(FRAMINGS)))
+    code = way_of[section]
+    on_slope = (code == FRAMINGS.index("pitched")).astype(np.int64)
     frame["rules"] = sentences([_PATH_RULES, _WALL_RULES, _SLOPE_RULES], np.maximum(by_wall, 2 * on_slope))
-    code, names = pd.factorize(framing.spacings.framing[section])
 
     def sentence(rank: int, by_wall: int, framing: int) -> str:
         if by_wall:
             return "Along the walls to the other ladder: no way to any work on this roof is planned."
-        lines = _LINES.get(names[framing], "walls")
-        work = "the ridge beside the first opening" if names[framing] == "pitched" else "the first bay"
+        lines = _LINES.get(FRAMINGS[framing], "walls")
+        work = "the ridge beside the first opening" if FRAMINGS[framing] == "pitched" else "the first bay"
         return f"Cheapest way along {lines} from ladder {rank} to {work}, around obstacles."
 
     frame["why"] = compose([rank, by_wall, code], sentence)
