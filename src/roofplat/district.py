@@ -8,6 +8,7 @@ Out: a frozen `District` with every path made absolute; none leads out of the fi
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from collections.abc import Iterator
 from difflib import get_close_matches
@@ -32,6 +33,10 @@ __all__ = [
     "folder_of",
     "read_district",
 ]
+
+_LARGEST_BYTES = 10_000_000
+# A name of that many parts, with dots between them.
+_DEEP_NAME = re.compile(rb"(?:[^\s.=\[\],]+\s*\.\s*){64}")
 
 Basis = Literal["surveyed", "recorded", "drawn", "inferred", "assumed"]
 Preset = Literal["plain", "osm", "overture"]
@@ -199,7 +204,7 @@ class District(_Settings):
     record: Path | None = None
     """The record of surveys; else `inventory.gpkg` in the folder."""
     working_crs: str | None = None
-    mean_elevation_ft: float | None = None
+    mean_elevation_ft: Annotated[float, Field(ge=-2_000, le=30_000)] | None = None
     region: Literal["west", "midwest", "east"] | None = None
     footprints: FootprintSource
     attributes: tuple[AttributeSource, ...] = ()
@@ -257,7 +262,7 @@ def read_district(path: str | Path, *, allow_outside: bool = False) -> District:
     """
     path = Path(path)
     try:
-        document = tomllib.loads(path.read_text("utf-8"))
+        document = _document(path)
     except FileNotFoundError:
         raise DistrictFileError(
             f"There is no district file {path}; `roofplat start` writes a first one."
@@ -270,6 +275,8 @@ def read_district(path: str | Path, *, allow_outside: bool = False) -> District:
         raise DistrictFileError(f"{path} is not text; give a district file, saved as UTF-8.") from None
     except tomllib.TOMLDecodeError as error:
         raise DistrictFileError(f"{path} is not valid TOML ({error}); mend that line.") from None
+    except RecursionError:
+        raise DistrictFileError(f"{path} is nested too deeply for a district file; mend it.") from None
     head = document.pop("district", {})
     overrides = document.pop("rules", {})
     if not isinstance(overrides, dict):
@@ -287,6 +294,19 @@ def read_district(path: str | Path, *, allow_outside: bool = False) -> District:
     if not allow_outside:
         _refuse_outside(path, absolute)
     return absolute
+
+
+def _document(path: Path) -> dict[str, Any]:
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise DistrictFileError(f"{path} is a device or a pipe; give a district file.")
+    with path.open("rb") as stream:
+        data = stream.read(_LARGEST_BYTES + 1)
+    if len(data) > _LARGEST_BYTES:
+        raise DistrictFileError(f"{path} is larger than any district file; give another.")
+    # The time and memory of the parser grow with the square of these.
+    if _DEEP_NAME.search(data):
+        raise DistrictFileError(f"{path} is nested too deeply for a district file; mend it.")
+    return tomllib.loads(data.decode("utf-8").replace("\r\n", "\n"))
 
 
 def folder_of(district: District, out: str | Path | None) -> Path:

@@ -14,6 +14,7 @@ import signal
 import sys
 import threading
 import unicodedata
+import warnings
 from collections.abc import Iterator
 from numbers import Integral
 from types import FrameType, TracebackType
@@ -43,6 +44,8 @@ CAUTION = (
 # Control, format (bidirectional overrides), surrogate, line and paragraph separators.
 _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _LISTED_PER_CODE = 20
+# Of an error's sentence: it may quote a name of any length.
+_LONGEST, _LAST = 1_000, 200
 # What asks a command to stop: Ctrl-C, another program, a terminal that is closed.
 _STOPS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 # As shells count a program that a signal has ended.
@@ -66,7 +69,7 @@ class Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; no traceback for what a user can cause."""
-        with _stoppable() as stopped:
+        with _stoppable() as stopped, _hushed():
             try:
                 return super().invoke(ctx)
             except (_Stopped, KeyboardInterrupt):
@@ -84,6 +87,12 @@ class Commands(click.Group):
                 sentence = (
                     f"{what} cannot be used ({error.strerror or error}); "
                     "check its name, its rights and the free space."
+                )
+                raise _Sentence(sentence, 2) from None
+            except MemoryError:
+                sentence = (
+                    "There is not enough memory for this; give the machine more, or build in smaller tiles "
+                    "with --tile-buildings."
                 )
                 raise _Sentence(sentence, 2) from None
             except Exception:
@@ -129,9 +138,19 @@ def _stoppable() -> Iterator[list[int]]:
                 signal.signal(number, handler)
 
 
+@contextlib.contextmanager
+def _hushed() -> Iterator[None]:
+    """Print no library's warning: what a reader of the data has to know is a row of the problems."""
+    with warnings.catch_warnings():
+        # Not a filter: where warnings are made errors, they stay errors.
+        warnings.showwarning = lambda *_, **__: None
+        yield
+
+
 class _Sentence(click.ClickException):
     def __init__(self, message: str, code: int) -> None:
-        super().__init__(message)
+        cut = len(message) > _LONGEST
+        super().__init__(f"{message[: _LONGEST - _LAST]} ... {message[-_LAST:]}" if cut else message)
         # A class variable in click's types; click itself sets it on instances.
         setattr(self, "exit_code", code)  # noqa: B010
 

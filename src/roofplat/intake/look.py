@@ -278,7 +278,7 @@ def _look_csv(file: Path) -> Look:
             columns = pd.read_csv(file, sep=separator, encoding="utf-8-sig", nrows=0).columns
     except UnicodeDecodeError:
         raise LayerError(f"{file.name}: the table is not UTF-8 text; save it as CSV UTF-8.") from None
-    except (OSError, pd.errors.EmptyDataError, pd.errors.ParserError) as error:
+    except (OSError, csv.Error, pd.errors.EmptyDataError, pd.errors.ParserError) as error:
         raise LayerError(
             f"{file.name}: the table cannot be read ({_first_line(error)}); save it as CSV again."
         ) from None

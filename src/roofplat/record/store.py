@@ -50,6 +50,7 @@ _NAMED_SRS = (
     (-1, "Undefined cartesian", "NONE", -1, "undefined"),
     (0, "Undefined geographic", "NONE", 0, "undefined"),
 )
+_FORBIDDEN = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM)
 _GEOMETRY = "geom"
 _STORED_KIND = {"outlines": "MULTIPOLYGON", "drawn": "GEOMETRY"}
 RECORD_TITLES: Mapping[str, str] = {
@@ -345,11 +346,25 @@ def _transaction(path: Path, wait_s: float, *, write: bool = False) -> Iterator[
             # Without a commit closing undoes the transaction.
             connection.close()
     except sqlite3.Error as error:
-        raise RecordError(_sentence(path, error)) from error
+        raise _fault(path, error) from error
+    except UnicodeDecodeError:
+        raise RecordError(f"{path.name}: the record is damaged; take its last good copy.") from None
+
+
+def _fault(path: Path, error: sqlite3.Error) -> RecordError:
+    fault = RecordError(_sentence(path, error))
+    if _code(error) in (sqlite3.SQLITE_FULL, *_FORBIDDEN):
+        # Nothing is wrong with the data: it is asked for where it cannot be.
+        fault.exit_code = 2
+    return fault
+
+
+def _code(error: sqlite3.Error) -> int:
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
 
 
 def _sentence(path: Path, error: sqlite3.Error) -> str:
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    code = _code(error)
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return (
             f"{path.name}: another program is writing the record (an import, or a GIS with edits that are "
@@ -357,7 +372,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> str:
         )
     if code == sqlite3.SQLITE_NOTADB:
         return f"{path.name} is no GeoPackage; give another name for the record in the district file."
-    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+    if code in _FORBIDDEN:
         return f"{path.name}: the record cannot be opened or written ({error}); check its path and rights."
     if code == sqlite3.SQLITE_FULL:
         return f"{path.name}: the disk is full; make room and try again: nothing was changed."
