@@ -31,7 +31,7 @@ from roofplat.pipeline.tiles.keys import WORK_FOLDER, build_key, last_build, not
 from roofplat.publish import write_outputs
 from roofplat.publish.files import alone
 from roofplat.publish.parts import Parts
-from roofplat.publish.record import check_inputs, input_sums, read_outputs
+from roofplat.publish.record import check_inputs, input_state, read_outputs
 from roofplat.publish.stock import stock_tables
 from roofplat.record import has_record, in_crs
 from roofplat.rules import load_rulebook
@@ -175,16 +175,16 @@ def build(
         wind = wind_of(district, rules, wind_from_deg)
         # Before its checksum is taken: this look undoes what an import that was killed left half written.
         has_record(district.record_file, rules)
-        sums = input_sums(district)
+        state = input_state(district)
         choices = {"area": area, "sheets": with_sheets, "tiles": tile_buildings, "wind": wind}
-        key = build_key(sums, district, rules, day=day, as_of=as_of, **choices)
+        key = build_key(state.sums, district, rules, day=day, as_of=as_of, **choices)
         if skip_unchanged and address is None and (last := last_build(folder, key)) is not None:
             return Built(None, {}, pd.DataFrame(), folder, last.files, last.errors)
         record = None
         if address is not None:
             # Read now: at the end it may know more than the plans do.
             record = record_of(district, None, rules, as_of)
-            check_inputs(district, sums)
+            check_inputs(district, state)
         if scheduler is not None:
             # Here and not above: without a cluster nobody waits for its libraries.
             from roofplat.pipeline.tiles.cluster import check_cluster
@@ -208,7 +208,7 @@ def build(
                 workers=workers,
                 anew=anew,
                 scheduler=scheduler,
-                sums=sums,
+                state=state,
                 say=say,
             )
             parts, counts, problems = tiled.parts, tiled.counts, tiled.problems
@@ -221,7 +221,7 @@ def build(
                 workers=workers,
                 day=day,
                 as_of=as_of,
-                sums=sums,
+                state=state,
                 say=say,
             )
             parts = Parts.of({**stock_tables(stock_rows(planned)), **planned.rows})
@@ -243,7 +243,7 @@ def build(
             out=folder,
             scenario={"wind_from_deg": wind[0], "wind_basis": wind[1]},
             stock=parts,
-            inputs=sums,
+            inputs=state.sums,
             sheets=with_sheets,
             all_ids=parts.narrow("buildings", ["building_id"])["building_id"].tolist(),
             workers=workers,

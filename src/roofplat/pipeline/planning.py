@@ -27,7 +27,7 @@ from roofplat.inventory import Inventory, take_inventory
 from roofplat.late import LateTable
 from roofplat.placing import audit_solar, place_plans
 from roofplat.publish.parts import only_area
-from roofplat.publish.record import check_inputs
+from roofplat.publish.record import InputState, check_inputs
 from roofplat.publish.stock import StockRows
 from roofplat.ranking import rank_buildings, survey_next
 from roofplat.record import RecordTables, has_record, open_record, read_record, with_record
@@ -87,7 +87,7 @@ def gather(
     *,
     as_of: datetime.date | None = None,
     seen_by: datetime.date | None = None,
-    sums: Sequence[Mapping[str, str | None]] | None = None,
+    state: InputState | None = None,
 ) -> Inputs:
     """Read the layers of a district, and its record of surveys where there is one.
 
@@ -102,8 +102,8 @@ def gather(
     seen_by
         Of that record only what was logged and seen by this earlier day, under the ids that its buildings
         have on the later one.
-    sums
-        From `record.input_sums`, made before: the files must still be the same when all is read.
+    state
+        From `record.input_state`, made before: the files must still be the same when all is read.
 
     Returns
     -------
@@ -115,8 +115,8 @@ def gather(
         The footprints or the record cannot be used, or a file was changed meanwhile.
     """
     inputs = with_record_of(district, read_inputs(district, rules), rules, as_of, seen_by=seen_by)
-    if sums is not None:
-        check_inputs(district, sums)
+    if state is not None:
+        check_inputs(district, state)
     return inputs
 
 
@@ -306,7 +306,7 @@ def plan_district(
     seen_by: datetime.date | None = None,
     fire: tuple[float, float] | None = None,
     ids: Sequence[str] = (),
-    sums: Sequence[Mapping[str, str | None]] | None = None,
+    state: InputState | None = None,
 ) -> Planned:
     """Everything up to the writing; a fire spot asked for takes the place of its building's own.
 
@@ -316,7 +316,7 @@ def plan_district(
     rules = load_rulebook(district.rules, district.families)
     ground = Ground(rules.number("ground.foot_m"), district.mean_elevation_ft)
     say(f"Reading {district.name}")
-    inputs = gather(district, rules, as_of=as_of, seen_by=seen_by, sums=sums)
+    inputs = gather(district, rules, as_of=as_of, seen_by=seen_by, state=state)
     check_area(area, inputs.areas)
     say("Joining")
     inventory = take_inventory(inputs, rules, ground, region=district.region)

@@ -12,6 +12,7 @@ import importlib.metadata
 import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,8 +33,10 @@ from roofplat.rules import Rulebook
 
 __all__ = [
     "UNFINISHED",
+    "InputState",
     "begin_record",
     "check_inputs",
+    "input_state",
     "input_sums",
     "read_left",
     "read_outputs",
@@ -56,6 +59,20 @@ _LIBRARIES = (
 _SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 UNFINISHED = "unfinished"
 """What the record of a build says while its files take their places: those that may be there by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class InputState:
+    """The files that a build reads, as they were at one moment.
+
+    sums
+        From `input_sums`.
+    stamps
+        By file: number, size and time of change. A file that was replaced and put back has another one.
+    """
+
+    sums: Sequence[Mapping[str, str | None]]
+    stamps: Mapping[Path, tuple[int, int, int] | None]
 
 
 def write_record(
@@ -156,26 +173,55 @@ def input_sums(district: District) -> list[dict[str, str | None]]:
     ]
 
 
-def check_inputs(district: District, sums: Sequence[Mapping[str, str | None]]) -> None:
+def input_state(district: District) -> InputState:
+    """Look at every file that a build is going to read.
+
+    Parameters
+    ----------
+    district
+        From `read_district`.
+
+    Returns
+    -------
+    InputState
+    """
+    stamps = _stamps(district)
+    return InputState(input_sums(district), stamps)
+
+
+def check_inputs(district: District, before: InputState) -> None:
     """Refuse to plan by files of which it is not known what was read.
 
     Parameters
     ----------
     district
         From `read_district`; its files have been read by now.
-    sums
-        From `input_sums`, made before they were read.
+    before
+        From `input_state`, made before they were read.
 
     Raises
     ------
     DistrictFileError
-        One of them is another by now.
+        One of them is another by now, or was meanwhile.
     """
-    before, after = ({(row["role"], row["file"]): row["sha256"] for row in rows}
-                     for rows in (sums, input_sums(district)))  # fmt: skip
-    for role, file in before | after:
-        if before.get((role, file)) != after.get((role, file)):
-            raise DistrictFileError(f"{file} was changed while it was read ({role}); build again.")
+    now = _stamps(district)
+    for file in {**before.stamps, **now}:
+        if before.stamps.get(file) != now.get(file):
+            name = _relative(file, district.folder)
+            raise DistrictFileError(f"{name} was changed while it was read; build again.")
+
+
+def _stamps(district: District) -> dict[Path, tuple[int, int, int] | None]:
+    files = [file for _, layer in _sources(district) for file in _parts(layer.file)]
+    return {file: _stamp(file) for file in files}
+
+
+def _stamp(file: Path) -> tuple[int, int, int] | None:
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def begin_record(path: Path, names: Iterable[str]) -> None:

@@ -11,7 +11,7 @@ import contextlib
 import datetime
 import json
 import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -41,7 +41,7 @@ from roofplat.pipeline.tiles.run import (
 from roofplat.pipeline.tiles.schedule import Task, run_tiles
 from roofplat.publish.files import alone, write_whole
 from roofplat.publish.parts import Parts, frame_of
-from roofplat.publish.record import check_inputs, input_sums
+from roofplat.publish.record import InputState, check_inputs, input_state
 from roofplat.ranking.finish import finish
 from roofplat.rules import Rulebook
 from roofplat.tables import join_problems
@@ -88,7 +88,7 @@ def build_tiles(
     workers: int = 1,
     anew: bool = False,
     scheduler: str | None = None,
-    sums: Sequence[Mapping[str, str | None]] | None = None,
+    state: InputState | None = None,
     say: Callable[[str], None],
 ) -> Tiled:
     """Plan a district tile by tile, but for the tiles that are done already.
@@ -113,8 +113,8 @@ def build_tiles(
         Plan every tile, whatever is done.
     scheduler
         Address of a Dask scheduler whose workers plan the tiles; else `workers` of this machine do.
-    sums
-        From `record.input_sums`, where they have been made.
+    state
+        From `record.input_state`, where that was made.
     say
         Called with a line of progress.
 
@@ -131,8 +131,8 @@ def build_tiles(
         if anew:
             for name in (DONE, _CUT_KEY):
                 _remove(work / name)
-        own = input_sums(district) if sums is None else sums
-        cut = _cut(district, rules, ground, work, tile_buildings, as_of, own, say)
+        seen = state or input_state(district)
+        cut = _cut(district, rules, ground, work, tile_buildings, as_of, seen, say)
         planning = planning_digest(district, rules, wind_from_deg=wind[0], wind_basis=wind[1])
         tasks = [Task(tile.name, tile_key(cut.digests[tile.name], planning)) for tile in cut.tiles]
         done = work / DONE
@@ -176,11 +176,11 @@ def _cut(
     work: Path,
     tile_buildings: int,
     as_of: datetime.date | None,
-    sums: Sequence[Mapping[str, str | None]],
+    state: InputState,
     say: Callable[[str], None],
 ) -> Cut:
     """Cut the district, unless it was cut in the same way already."""
-    key = cut_key(sums, district, rules, tile_buildings, as_of=as_of)
+    key = cut_key(state.sums, district, rules, tile_buildings, as_of=as_of)
     note = work / _CUT_KEY
     with contextlib.suppress(OSError, ValueError, KeyError, LayerError):
         if note.read_text("utf-8").strip() == key:
@@ -189,7 +189,7 @@ def _cut(
     note.unlink(missing_ok=True)
     cut = cut_district(district, rules, ground, work, tile_buildings=tile_buildings, report=say, as_of=as_of)
     # Or else the note would take what was cut for what the files held before.
-    check_inputs(district, sums)
+    check_inputs(district, state)
     write_whole(note, key + "\n")
     return cut
 
