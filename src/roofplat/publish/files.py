@@ -11,12 +11,15 @@ import errno
 import os
 import re
 import shutil
+import sqlite3
 import tempfile
 import time
 import unicodedata
 from collections.abc import Iterable, Iterator
 from importlib import resources
 from pathlib import Path
+
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
 from roofplat.errors import DistrictFileError, RoofplatError
 from roofplat.tables import CAUTION
@@ -58,7 +61,8 @@ def whole_file(path: Path) -> Iterator[Path]:
     Raises
     ------
     DistrictFileError
-        The folder or the file cannot be written, also where the block says so by an `OSError`.
+        The folder or the file cannot be written, also where the block says so by a fault of the system, of
+        GDAL or of SQLite.
 
     Examples
     --------
@@ -79,6 +83,12 @@ def whole_file(path: Path) -> Iterator[Path]:
         if isinstance(error, RoofplatError) or error.errno is None:
             raise
         raise DistrictFileError(_cannot_write(path, error)) from None
+    except (DataSourceError, DataLayerError, FeatureError, sqlite3.Error) as error:
+        # A library that writes tables says a full disk in its own way.
+        words = " ".join(str(error).split()).rstrip(".")
+        raise DistrictFileError(
+            f"{path} cannot be written ({words}); make room, or choose another folder with --out."
+        ) from None
 
 
 def clear_away(folder: Path) -> None:
