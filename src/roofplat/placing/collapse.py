@@ -17,6 +17,7 @@ from roofplat.errors import RuleError
 from roofplat.framing import Framing, kinds_of
 from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
 from roofplat.late import LateTable, late_table
+from roofplat.placing.square_zones import around_square_corners
 from roofplat.rules import Rulebook
 from roofplat.tables import sentences
 from roofplat.wkb import Mixed, Shapes, shapes_of
@@ -138,9 +139,12 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
     reach = zones.distance_ft * zones.units_per_ft
     boxes, ring = _around_boxes(zones.footprint, reach)
     rest = np.flatnonzero(~marked(boxes, reach.size))
+    square, square_rings = around_square_corners(zones.footprint[rest], reach[rest])
+    square = rest[square]
+    rest = rest[~marked(square, reach.size)[rest]]
     others, kinds = _around_others(zones.footprint[rest], reach[rest])
     order = np.empty(reach.size, dtype=np.int64)
-    order[np.concatenate([boxes, rest[others]])] = np.arange(reach.size)
+    order[np.concatenate([boxes, square, rest[others]])] = np.arange(reach.size)
     columns = {
         "building_id": roofs["building_id"].array.take(zones.section),
         "distance_ft": zones.distance_ft,
@@ -156,7 +160,7 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
             zones.pushes_out.astype(np.int64),
         ),
     }
-    return late_table("collapse_zones", columns, Mixed((ring, *kinds), order), roofs.crs)
+    return late_table("collapse_zones", columns, Mixed((ring, square_rings, *kinds), order), roofs.crs)
 
 
 def _around_boxes(footprint: npt.NDArray[np.object_], reach: FloatArray) -> tuple[IntArray, Shapes]:
