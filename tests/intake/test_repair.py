@@ -10,6 +10,8 @@ from types import SimpleNamespace
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet
 import pytest
 import shapely
 from hypothesis import HealthCheck, given, settings
@@ -294,3 +296,42 @@ def test_no_building_is_miles_long(read: Callable[..., Inputs], geo: SimpleNames
     refused = inputs.problems[inputs.problems["code"] == "too_large"]
     assert refused["feature"].tolist() == ["county"]
     assert "ft from end to end, more than 15,000 ft" in refused["message"].iloc[0]
+
+
+def test_a_hairline_is_no_part_of_an_outline(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # Drawn out and back again within a hair, it stretched the grid of beams over half a mile.
+    corners = np.array([(0, 0), (30, 0), (30, 10), (500, 10.0000001), (30, 10.0001), (30, 20), (0, 20)])
+    flat_end = np.array([(0, 0), (30, 0), (30, 10), (300, 10), (300, 10.01), (30, 10.01), (30, 20), (0, 20)])
+    place = np.array([geo.EAST, geo.NORTH])
+    shapes = [shapely.Polygon(corners + place), shapely.Polygon(flat_end + place + np.array([0, 900]))]
+    file = tmp_path / "roofs.gpkg"
+    gpd.GeoDataFrame({"building_id": ["tip", "end"]}, geometry=shapes, crs=geo.UTM).to_file(file)
+    inputs = read(file)
+    bounds = inputs.footprints.geometry.bounds
+    assert (bounds["maxx"] - bounds["minx"]).tolist() == pytest.approx([30.0, 30.0], abs=0.01)
+    assert inputs.footprints.area.tolist() == pytest.approx([600.0, 600.0], abs=0.01)
+    said = inputs.problems[inputs.problems["code"] == "hairline_dropped"]
+    assert said["feature"].tolist() == ["tip", "end"]
+    assert inputs.counts["repaired"].tolist() == [2]
+
+
+def test_a_ring_that_cannot_be_made_loses_no_other_row_of_parquet(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # GeoParquet 1.1 with a polygon whose ring stays open: the whole file could not be read.
+    square = shapely.to_wkb(geo.square())
+    open_ring = square[:9] + (4).to_bytes(4, "little") + shapely.to_wkb(geo.square(1))[13:-16]
+    frame = gpd.GeoDataFrame({"building_id": ["a", "b"]}, geometry=[geo.square(), geo.square(1)], crs=geo.UTM)
+    file = tmp_path / "roofs.parquet"
+    frame.to_parquet(file)
+    table = pa.parquet.read_table(file)
+    place = table.column_names.index("geometry")
+    spoilt = pa.chunked_array([pa.array([square, open_ring], type=pa.binary())])
+    spoilt_table = table.set_column(place, table.schema.field("geometry"), spoilt)
+    pa.parquet.write_table(spoilt_table, file)
+    inputs = read(file)
+    assert inputs.footprints["building_id"].tolist() == ["a", "b"]
+    assert inputs.footprints.area.tolist() == pytest.approx([400.0, 400.0])
+    assert geo.codes(inputs)[0] == "ring_closed"

@@ -35,6 +35,7 @@ BESIDE_FT = 0.1
 ROOF_LINES = ("ridge", "hip", "valley")
 REASONS = (
     "planes_not_found",
+    "axis_doubtful",
     "no_clear_ridge",
     "too_steep",
     "span_beyond_family",

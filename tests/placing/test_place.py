@@ -73,6 +73,21 @@ def test_a_doubtful_axis_is_not_cut(shapes: ModuleType) -> None:
     assert plan.ladders["building_id"].value_counts().to_dict() == {"B000": 2, "B001": 2}
 
 
+def test_a_pitched_roof_whose_ridge_is_doubtful_is_not_cut(shapes: ModuleType) -> None:
+    # A gabled roof was opened beside a ridge that the outline does not tell; a hipped one needs no axis.
+    triangle = shapely.Polygon([(0, 0), (49, 33), (0, 66)])
+    roofs = shapes.roofs(
+        triangle,
+        shapely.affinity.translate(triangle, 200, 0),
+        roof_family=["plate_truss_pitched", "plate_truss_pitched"],
+        roof_shape=["gabled", "hipped"],
+    )
+    framing, plan = shapes.planned(roofs)
+    assert framing.sections["axis_basis"].tolist() == ["doubtful", "doubtful"]
+    assert _why(plan) == "axis_doubtful"
+    assert set(plan.openings["building_id"]) == {"B001"}
+
+
 def test_walled_in_on_all_sides_is_no_wall_reachable(shapes: ModuleType) -> None:
     inner = shapes.rectangle(100, 60)
     ring = shapely.box(-50, -50, 150, 110) - shapely.box(0, 0, 100, 60)

@@ -36,7 +36,7 @@ from roofplat.intake.layer import BoolArray, Layer, Severity
 from roofplat.intake.look import label_of, look
 from roofplat.intake.read import read_layer
 from roofplat.intake.release import release_name
-from roofplat.intake.repair import duplicates, flatten, giants, lines, mixed, outlines, points, slivers
+from roofplat.intake.repair import duplicates, flatten, giants, hairs, lines, mixed, outlines, points, slivers
 from roofplat.intake.values import as_str, booleans, text, typed
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, DRAWN_LAYERS, GROUND_KINDS, OBSTACLE_KINDS, WALL_KINDS, problem_rows
@@ -786,9 +786,10 @@ def settle_ids(
 
 
 def _mended(layer: Layer, rules: Rulebook, working_crs: CRS, ground: Ground) -> Layer:
-    """Outlines moved, mended, and without giants, slivers and repeats."""
+    """Outlines moved, mended, and without giants, hairlines, slivers and repeats."""
     layer = outlines(move(layer, working_crs))
     layer = giants(layer, rules.number("outline.longest_ft"), ground)
+    layer = hairs(layer, ground)
     layer = slivers(layer, rules.number("outline.sliver_ft2"), ground)
     return duplicates(layer, rules.number("outline.duplicate_iou"))
 

@@ -168,8 +168,10 @@ def raw_shapes(table: pa.Table) -> tuple[npt.NDArray[np.object_], npt.NDArray[np
     closed
         Shape (n,).
     """
-    binary = table.column(GEOMETRY).to_numpy()
-    shapes = np.asarray(shapely.from_wkb(binary, on_invalid="ignore"), dtype=object)
+    # A curve that is here still comes from a format that knows none, and so no reader of it.
+    binary = np.where(_curved(table.column(GEOMETRY)), None, table.column(GEOMETRY).to_numpy())
+    with np.errstate(invalid="ignore"):
+        shapes = np.asarray(shapely.from_wkb(binary, on_invalid="ignore"), dtype=object)
     lost = np.flatnonzero(shapely.is_missing(shapes))
     closed = np.zeros(len(shapes), dtype=bool)
     if lost.size:
@@ -202,21 +204,24 @@ def straight_shapes(found: Look, *, after: int = 0, most: int | None = None) -> 
     return np.asarray(shapes, dtype=object)
 
 
-def _curved(binary: pa.ChunkedArray) -> bool:
-    """Whether some of the shapes are curves, by the codes of ISO 13249-3 that they begin with."""
-    heads = pc.binary_slice(binary.combine_chunks().drop_null(), 1, 5)
-    heads = heads.filter(pc.equal(pc.binary_length(heads), 4))
-    if not len(heads):
-        return False
-    codes = np.frombuffer(heads.buffers()[2], dtype="<u4", count=len(heads))
+def _curved(binary: pa.ChunkedArray) -> npt.NDArray[np.bool_]:
+    """Which shapes are curves or hold some, by the codes of ISO 13249-3 that they begin with; shape (n,)."""
+    heads = pc.binary_slice(binary.combine_chunks(), 1, 5).fill_null(b"")
+    whole = np.flatnonzero(pc.equal(pc.binary_length(heads), 4).to_numpy(zero_copy_only=False))
+    curved = np.zeros(len(heads), dtype=bool)
+    if not whole.size:
+        return curved
+    codes = np.frombuffer(heads.take(pa.array(whole)).buffers()[2], dtype="<u4", count=whole.size)
     # Heights and measures are thousands, or flags in the highest byte.
-    kinds = np.unique((codes & 0xFFFF) % 1000)
-    if shapely.GeometryType.GEOMETRYCOLLECTION in kinds:
+    kinds = (codes & 0xFFFF) % 1000
+    curved[whole] = np.isin(kinds, _CURVES)
+    # The few collections are asked one by one.
+    for row in whole[kinds == shapely.GeometryType.GEOMETRYCOLLECTION]:
         try:
-            shapely.from_wkb(binary.to_numpy(), on_invalid="ignore")
+            shapely.from_wkb(binary[int(row)].as_py(), on_invalid="ignore")
         except NotImplementedError:
-            return True
-    return bool(np.isin(kinds, _CURVES).any())
+            curved[row] = True
+    return curved
 
 
 def _gaps(batches: Iterator[pa.Table], rows: RawRows) -> Iterator[pa.Table]:
@@ -259,7 +264,7 @@ def _vector(found: Look, geometry: bool, rows: RawRows) -> Iterator[pa.Table]:
             read = 0
             for batch in reader:
                 table = _plain(pa.Table.from_batches([batch]), own if geometry else None, rows)
-                if geometry and _curved(table.column(GEOMETRY)):
+                if geometry and _curved(table.column(GEOMETRY)).any():
                     straight = straight_shapes(found, after=read, most=len(table))
                     place = table.column_names.index(GEOMETRY)
                     table = table.set_column(place, GEOMETRY, pa.array(straight, type=pa.large_binary()))

@@ -27,7 +27,14 @@ from roofplat.errors import CrsError, LayerError
 from roofplat.intake.columns import identify
 from roofplat.intake.layer import Layer, Severity
 from roofplat.intake.look import LON_LAT_FORMATS, Look, csv_separator, require
-from roofplat.intake.raw import readable_rows, straight_shapes
+from roofplat.intake.raw import (
+    RawForm,
+    raw_frame,
+    raw_rows,
+    raw_shapes,
+    readable_rows,
+    straight_shapes,
+)
 from roofplat.intake.values import numbers
 
 __all__ = ["READ_FAULTS", "named_crs", "points_of_table", "read_layer", "reader_remarks", "start_layer"]
@@ -161,10 +168,13 @@ def named_crs(found: Look, source: LayerSource) -> tuple[CRS, str]:
 def _read(found: Look, *, geometry: bool) -> tuple[Any, np.ndarray[Any, np.dtype[np.bool_]], list[str]]:
     """Return the frame, which rows had a ring closed, and what the reader complained of."""
     if found.driver == "Parquet":
-        frame = gpd.read_parquet(found.file) if found.geometry is not None else pd.read_parquet(found.file)
-        if not geometry and isinstance(frame, gpd.GeoDataFrame):
-            frame = pd.DataFrame(frame.drop(columns=frame.geometry.name))
-        return frame.reset_index(drop=True), np.zeros(len(frame), dtype=bool), []
+        # Not by geopandas, to which one shape that cannot be made is a file that cannot be read.
+        table = pa.concat_tables(raw_rows(found, geometry=geometry).batches)
+        frame = raw_frame(table, RawForm())
+        if not geometry:
+            return frame, np.zeros(len(frame), dtype=bool), []
+        shapes, closed = raw_shapes(table)
+        return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries(shapes, index=frame.index)), closed, []
     arguments: dict[str, Any] = {"layer": found.layer, "use_arrow": True, "datetime_as_string": True}
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")

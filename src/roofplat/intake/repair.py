@@ -17,9 +17,24 @@ import shapely
 from roofplat.ground import Ground, LocalPlanes, local_planes
 from roofplat.intake.layer import BoolArray, Layer
 
-__all__ = ["duplicates", "flatten", "giants", "lines", "mixed", "outlines", "points", "slivers"]
+__all__ = [
+    "duplicates",
+    "flatten",
+    "giants",
+    "hairs",
+    "lines",
+    "mixed",
+    "outlines",
+    "points",
+    "slivers",
+    "without_hairs",
+]
 
 ShapeArray = npt.NDArray[np.object_]
+# A strip narrower than this is no roof; drawings are not made that finely.
+_HAIR_FT = 0.2
+# What sticks out by more than this many half widths is a hair; a sharp corner is not.
+_HAIR_LONG = 50
 _MEND_SOURCE = "Mend it in the source if the outline looks wrong."
 
 
@@ -194,6 +209,106 @@ def giants(layer: Layer, most_ft: float, ground: Ground) -> Layer:
     shapes = shapes.copy()
     shapes[~layer.kept] = None
     return layer.with_shapes(shapes)
+
+
+def hairs(layer: Layer, ground: Ground) -> Layer:
+    """Take hairlines off outlines whose extent they stretch.
+
+    Parameters
+    ----------
+    layer
+        Valid polygons in the working CRS.
+    ground
+        Foot and elevation.
+
+    Returns
+    -------
+    Layer
+        A line that was drawn out and back again is no roof, but would stretch the grid of beams.
+    """
+    shapes = layer.shapes()
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    if not len(parts):
+        return layer
+    folded = np.flatnonzero(
+        _folded(parts, _HAIR_FT / np.sqrt(_planes_of(layer, parts, ground).area_ft2_per_unit2()))
+    )
+    if not folded.size:
+        return layer
+    whole = parts[folded]
+    trimmed = without_hairs(whole, _planes_of(layer, whole, ground).area_ft2_per_unit2())
+    changed = np.zeros(len(parts), dtype=bool)
+    changed[folded] = trimmed != whole
+    parts = parts.copy()
+    parts[folded] = trimmed
+    mended = np.zeros(len(shapes), dtype=bool)
+    mended[owner[changed]] = True
+    layer = layer.mend(
+        mended,
+        "hairline_dropped",
+        "A hairline that stuck out of the outline was taken off.",
+        _MEND_SOURCE,
+        "warning",
+    )
+    shapes = _gather(parts, owner, len(shapes), "polygon", shapes, mended & layer.kept)
+    shapes = np.where(mended, shapely.orient_polygons(shapes), shapes)
+    return layer.with_shapes(shapes)
+
+
+def _folded(parts: ShapeArray, hair: npt.NDArray[np.float64]) -> BoolArray:
+    """Which polygons run out and back again within a hair, at a tip or around a short edge; shape (n,)."""
+    rings, part = shapely.get_rings(parts, return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    inner = ring[1:] == ring[:-1]
+    edge = (points[1:] - points[:-1])[inner]
+    ring = ring[1:][inner]
+    length = np.hypot(*edge.T)
+    found = np.zeros(len(parts), dtype=bool)
+    width = hair[part[ring]]
+    first = np.searchsorted(ring, np.arange(len(rings)))
+    count = np.bincount(ring, minlength=len(rings))
+    place = np.arange(len(ring)) - first[ring]
+    for step in (1, 2):
+        after = first[ring] + (place + step) % count[ring]
+        back = (edge * edge[after]).sum(axis=1) < 0
+        apart = np.abs(edge[:, 0] * edge[after, 1] - edge[:, 1] * edge[after, 0])
+        longer, shorter = np.maximum(length, length[after]), np.minimum(length, length[after])
+        narrow = back & (apart <= width * longer) & (shorter > _HAIR_LONG / 2 * width)
+        if step == 2:
+            narrow &= length[first[ring] + (place + 1) % count[ring]] <= width
+        found[part[ring[narrow]]] = True
+    return found
+
+
+def without_hairs(piece: ShapeArray, ft2_per_unit2: npt.NDArray[np.float64]) -> ShapeArray:
+    """Take hairlines off polygons whose extent they stretch.
+
+    A drawing that misses the outline by a hair leaves a strip beside it that nobody sees but
+    that is as long as the wall. Joined to a section, it would stretch the grid of beams over a
+    roof that is not there.
+
+    Parameters
+    ----------
+    piece
+        Polygons, shape (n,).
+    ft2_per_unit2
+        Ground square feet in one square unit of their CRS, shape (n,).
+
+    Returns
+    -------
+    ndarray of Polygon
+        The same objects where there is no hairline, shape (n,).
+    """
+    half = _HAIR_FT / 2 / np.sqrt(ft2_per_unit2)
+    body = shapely.buffer(piece, -half, join_style="mitre", mitre_limit=10.0)
+    body = shapely.buffer(body, half, join_style="mitre", mitre_limit=10.0)
+    stretched = np.abs(shapely.bounds(body) - shapely.bounds(piece)).max(axis=1) > _HAIR_LONG * half
+    rows = np.flatnonzero(stretched)
+    trimmed = shapely.intersection(body[rows], piece[rows])
+    whole = shapely.get_type_id(trimmed) == shapely.GeometryType.POLYGON
+    result = piece.copy()
+    result[rows[whole]] = trimmed[whole]
+    return result
 
 
 def _planes_of(layer: Layer, parts: ShapeArray, ground: Ground) -> LocalPlanes:

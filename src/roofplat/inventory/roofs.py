@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from roofplat.intake.repair import without_hairs
 from roofplat.inventory._shared import (
     NONE,
     IntArray,
@@ -46,10 +47,6 @@ _RANKS = {basis: rank for rank, basis in enumerate(BASES)}
 # What an overlay leaves by rounding is not a piece of roof.
 _NOISE_FT2 = 0.01
 _NOISE_FT = 0.01
-# A strip narrower than this is no roof; drawings are not made that finely.
-_HAIR_FT = 0.2
-# What sticks out by more than this many half widths is a hair; a sharp corner is not.
-_HAIR_LONG = 50
 _BASIS_RANK = {basis: rank for rank, basis in enumerate(BASES)}
 
 
@@ -164,7 +161,7 @@ def divide_roofs(
     geometry = geometry[keep]
     pieces = np.flatnonzero(cut[keep])
     building, drawing = building[keep], drawing[keep]
-    geometry[pieces] = _without_hairs(geometry[pieces], ft2_per_unit2[building[pieces]])
+    geometry[pieces] = without_hairs(geometry[pieces], ft2_per_unit2[building[pieces]])
     undivided_ft2 = _undivided(outlines, geometry, building, lines[: len(fire_walls)], ft2_per_unit2, rules)
     return Pieces(
         building,
@@ -417,25 +414,6 @@ def _place_sections(
         )
     )  # fmt: skip
     return placed, building[chosen].astype(np.int64), clipped[chosen]
-
-
-def _without_hairs(piece: GeometryArray, ft2_per_unit2: FloatArray) -> GeometryArray:
-    """Take hairlines off pieces whose extent they stretch.
-
-    A drawing that misses the outline by a hair leaves a strip beside it that nobody sees but
-    that is as long as the wall. Joined to a section, it would stretch the grid of beams over a
-    roof that is not there.
-    """
-    half = _HAIR_FT / 2 / np.sqrt(ft2_per_unit2)
-    body = shapely.buffer(piece, -half, join_style="mitre", mitre_limit=10.0)
-    body = shapely.buffer(body, half, join_style="mitre", mitre_limit=10.0)
-    stretched = np.abs(shapely.bounds(body) - shapely.bounds(piece)).max(axis=1) > _HAIR_LONG * half
-    rows = np.flatnonzero(stretched)
-    trimmed = shapely.intersection(body[rows], piece[rows])
-    whole = shapely.get_type_id(trimmed) == shapely.GeometryType.POLYGON
-    result = piece.copy()
-    result[rows[whole]] = trimmed[whole]
-    return result
 
 
 def _settle_overlaps(

@@ -86,6 +86,7 @@ def why_no_cut(
     family = framing.sections["roof_family"]
     doubtful = (framing.sections["axis_basis"] == "doubtful").to_numpy(dtype=bool)
     on_lattice = framing.spacings.framing != "pitched"
+    hipped = (framing.sections["roof_shape"] == "hipped").to_numpy(dtype=bool)
     codes = list(REJECTIONS)
     cutting = np.array(CUTTING)
     # The first of the family's own ways to cut that was rejected tells why there is no cut.
@@ -108,7 +109,7 @@ def why_no_cut(
             *(no_method & (verdict == number).any(axis=1) for _, number in rejected),
             no_method,
             ~on_lattice & ~framing.pitched.found,
-            on_lattice & doubtful,
+            doubtful & ~(framing.pitched.found & hipped),
             ~can_cut,
         ],
         [
