@@ -60,7 +60,7 @@ _ALSO: Mapping[str, tuple[str, ...]] = {
 }
 _HEADING_UNITS = ("ft", "in", "m", "deg")
 # Lists put an apostrophe before a text that a spreadsheet would reckon out.
-_KEPT_FROM_FORMULA = r"^'(?=\s*[=+\-@\uff1d\uff0b\uff0d\uff20])"
+_KEPT_FROM_FORMULA = r"^'(?='*\s*[=+\-@\uff1d\uff0b\uff0d\uff20])"
 _SIDE = r"^(?:side\s*|wall\s*|along\s*)*([A-D])(?:\s*(?:side|wall))?$"
 
 

@@ -41,7 +41,7 @@ Wide forms of the signs count in some languages, and blanks before a sign may be
 
 
 # The same and more, as the library understands it: it has no word for all blanks.
-_MAY_BE_A_FORMULA = r"^[\pZ\x00-\x20\x{85}]*[=+\-@\x{ff1d}\x{ff0b}\x{ff0d}\x{ff20}]|^[\t\r\n]"
+_MAY_BE_A_FORMULA = r"^'*[\pZ\x00-\x20\x{85}]*[=+\-@\x{ff1d}\x{ff0b}\x{ff0d}\x{ff20}]|^'*[\t\r\n]"
 
 
 def list_of(parts: Parts, name: str) -> pd.DataFrame:
@@ -59,8 +59,7 @@ def list_of(parts: Parts, name: str) -> pd.DataFrame:
     DataFrame
     """
     columns = [column for column in parts.schema(name).names if column != GEOMETRY]
-    rows = parts.narrow(name, columns)
-    return rows.sort_values("rank", kind="stable", ignore_index=True) if name == "ranking" else rows
+    return parts.in_order(name, columns, "rank") if name == "ranking" else parts.narrow(name, columns)
 
 
 def solar_list(parts: Parts) -> pd.DataFrame:
@@ -175,11 +174,14 @@ def _written(numbers: npt.NDArray[np.float64]) -> pa.Array:
 
 
 def _guarded(texts: pa.Array) -> pa.Array:
-    """An apostrophe in front of what a spreadsheet may take for a formula."""
+    """An apostrophe in front of what a spreadsheet may take for a formula, and of what looks guarded already.
+
+    So a text is what is behind the first apostrophe, and no two texts are written alike.
+    """
     may_be = pc.fill_null(pc.match_substring_regex(texts, _MAY_BE_A_FORMULA), False)
     rows = np.flatnonzero(may_be.to_numpy(zero_copy_only=False))
     found = texts.take(pa.array(rows)).to_pylist()
-    changed = ["'" + text if LIKE_A_FORMULA.match(text) else text for text in found]
+    changed = ["'" + text if LIKE_A_FORMULA.match(text.lstrip("'")) else text for text in found]
     return pc.replace_with_mask(texts, may_be, pa.array(changed, pa.large_string())) if found else texts
 
 
