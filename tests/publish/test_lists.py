@@ -32,6 +32,14 @@ def test_text_that_looks_like_a_formula_stays_text(start: str, tmp_path: Path) -
     assert row == {"text": "'" + value, "number": "-1.5"}
 
 
+def test_a_text_that_looks_guarded_already_is_another_text(tmp_path: Path) -> None:
+    # Both used to be written alike, and an answer to one came back to the other.
+    values = ["=1+1", "'=1+1", "''=1+1", "'quoted'"]
+    frame = pd.DataFrame({"text": pd.Series(values, dtype="str")})
+    found = [row["text"] for row in rows(write_list(frame, tmp_path / "list.csv"))]
+    assert found == [f"'{value}" for value in values[:3]] + ["'quoted'"]
+
+
 def test_plain_text_is_left_alone(tmp_path: Path) -> None:
     values = ["12 Alder Way", "a=b", 'quote " and, comma', "Žižkov", None]
     frame = pd.DataFrame({"text": pd.Series(values, dtype="str")})
