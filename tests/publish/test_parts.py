@@ -144,6 +144,24 @@ def test_some_columns_of_all_parts(mixed: dict[str, Any], tmp_path: Path) -> Non
     assert tiled.narrow("ranking", ["rank"])["rank"].tolist() == mixed["ranking"]["rank"].tolist()
 
 
+def test_a_table_in_the_order_of_a_column(mixed: dict[str, Any], tmp_path: Path) -> None:
+    """Of tiles and of what came late, in any order, as of the district in one piece."""
+    tiles = cut(mixed, tmp_path)
+    wanted = pd.DataFrame(mixed["buildings"])
+    for columns, by in (
+        (ODDS, "local_roofs"),
+        (ODDS, "p_lightweight"),
+        (["building_id", "area_ft2"], "area_ft2"),
+    ):
+        made = tiles.in_order("buildings", columns, by)
+        assert made[by].is_monotonic_increasing or made[by].isna().any()
+        assert list(made.columns) == columns
+        same(made, wanted[columns])
+        # What is at hand already lies in the order that it came in.
+        again = Parts.of(mixed).in_order("buildings", columns, by)
+        pd.testing.assert_series_equal(made[by], again[by])
+
+
 def test_an_area_is_read_from_the_parts_it_lies_in(mixed: dict[str, Any], tmp_path: Path) -> None:
     tiled = cut(mixed, tmp_path)
     for area in mixed["areas"]["name"].dropna():

@@ -316,6 +316,29 @@ class Parts:
         rows = pa.concat_tables([*self.tables(name, columns)]).unify_dictionaries()
         return pd.DataFrame(frame_of(name, rows, None))
 
+    def in_order(self, name: str, columns: Sequence[str], by: str) -> pd.DataFrame:
+        """Some columns of a whole table, sorted by one of them.
+
+        Parameters
+        ----------
+        name, columns
+            As for `narrow`.
+        by
+            The column; rows that have the same there stay as they come.
+
+        Returns
+        -------
+        DataFrame
+            Not another copy of it where all is at hand in that order: the ranking of a large district is the
+            longest text that a build holds.
+        """
+        late = self._late().get(name)
+        at_hand = late is not None and name not in self._once and {*columns} <= {late.key, *late.columns}
+        rows = late.frame(name, columns) if late is not None and at_hand else self.narrow(name, columns)
+        if rows[by].is_monotonic_increasing:
+            return rows
+        return rows.sort_values(by, kind="stable", ignore_index=True)
+
     def extent(self, name: str) -> npt.NDArray[np.float64]:
         """The box around a table: least x and y, greatest x and y in the working CRS; NaN around nothing."""
         held = self._once[name].table if name in self._once else None
@@ -709,6 +732,10 @@ class _Late:
     def of(cls, frame: pd.DataFrame) -> _Late:
         key, *columns = (str(name) for name in frame.columns)
         return cls(key, tuple(columns), pd.Index(frame[key]), arrow_of(frame[columns]))
+
+    def frame(self, name: str, columns: Sequence[str]) -> pd.DataFrame:
+        rows = self.cells.append_column(self.key, pa.array(self.index, pa.large_string()))
+        return pd.DataFrame(frame_of(name, rows.select(list(columns)), None))
 
     def joined(self, rows: pa.Table) -> pa.Table:
         found = self.index.get_indexer(pd.Index(rows.column(self.key).to_numpy(zero_copy_only=False)))

@@ -148,11 +148,13 @@ def write_report(
     DistrictFileError
         The file cannot be written.
     """
-    tables = {name: parts.narrow(name, columns) for name, columns in _READ.items() if name in parts.names}
+    tables = {
+        name: parts.in_order(name, columns, "rank") if name == "ranking" else parts.narrow(name, columns)
+        for name, columns in _READ.items()
+        if name in parts.names
+    }
     buildings = tables["buildings"]
     ranking = tables.get("ranking")
-    if ranking is not None:
-        ranking = tables["ranking"] = ranking.sort_values("rank", kind="stable", ignore_index=True)
     body = fill(
         "report.html.j2",
         name=district.name,
@@ -420,7 +422,7 @@ def _ranks(ranking: pd.DataFrame | None, rules: Rulebook) -> dict[str, Any] | No
     """Draw how far the rank of the first buildings may move."""
     if ranking is None or ranking.empty:
         return None
-    first = ranking.sort_values("rank", kind="stable").head(_TOP)
+    first = ranking.head(_TOP)
     rank, low, high = (
         first[name].to_numpy(dtype=float, na_value=np.nan).tolist()
         for name in ("rank", "rank_low", "rank_high")
