@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS, Geod, Transformer
@@ -147,3 +148,35 @@ def test_no_points_make_no_planes() -> None:
     planes = local_planes(np.empty(0), np.empty(0), CRS("EPSG:32613"), Ground(FOOT_M))
     assert planes.to_crs.shape == planes.to_feet.shape == (0, 2, 2)
     assert planes.area_ft2_per_unit2().shape == (0,)
+
+
+@pytest.mark.parametrize("name", sorted(DISTRICTS))
+def test_areas_are_those_of_geographiclib(name: str) -> None:
+    """Of a square that lies aslant in its CRS, where the plane's axes are not those of the map."""
+    code, lon, lat = DISTRICTS[name]
+    crs = CRS(code)
+    geod, place_lon, place_lat = _places(crs, lon, lat)
+    assert crs.geodetic_crs is not None
+    to_crs = Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True)
+    planes = local_planes(*to_crs.transform(place_lon, place_lat), crs, Ground(FOOT_M))
+    for place, per_unit2 in enumerate(planes.area_ft2_per_unit2()):
+        around = np.array([20.0, 110.0, 200.0, 290.0])
+        spot = np.full(4, place_lon[place]), np.full(4, place_lat[place])
+        corners = geod.fwd(*spot, around, np.full(4, 50.0))[:2]
+        want_ft2 = abs(geod.polygon_area_perimeter(*corners)[0]) / FOOT_M**2
+        drawn = shapely.Polygon(np.column_stack(to_crs.transform(*corners)))
+        assert drawn.area * per_unit2 == pytest.approx(want_ft2, rel=2e-6)
+
+
+def test_lines_on_many_planes_have_the_ends_that_points_have() -> None:
+    """Also where the first planes have no line, and where the planes are out of order."""
+    crs = CRS("EPSG:2232")
+    x, y = np.linspace(3.0e6, 3.2e6, 6), np.linspace(1.6e6, 1.8e6, 6)
+    planes = local_planes(x, y, crs, Ground(FOOT_M))
+    plane = np.array([4, 2, 3, 2, 4])
+    ends = tuple(np.linspace(low, low + 90.0, 5) for low in (-300.0, 40.0, 7.0, -80.0))
+    x0, y0, x1, y1 = planes.crs_ends(ends, plane)
+    np.testing.assert_allclose((x0, y0), planes.crs(ends[0], ends[1], plane), rtol=1e-12)
+    np.testing.assert_allclose((x1, y1), planes.crs(ends[2], ends[3], plane), rtol=1e-12)
+    nothing = planes.crs_ends((np.empty(0),) * 4, np.empty(0, dtype=np.int64))
+    assert [ends.size for ends in nothing] == [0, 0, 0, 0]

@@ -92,3 +92,9 @@ def test_missing_places_do_not_move_their_neighbours() -> None:
 
 def test_no_places_make_no_strings() -> None:
     assert usng(np.empty(0), np.empty(0)).shape == (0,)
+
+
+def test_the_grid_ends_at_80_south_and_84_north() -> None:
+    """FGDC-STD-011-2001 takes the bands of MGRS: C starts at 80 south, X ends at 84 north, both included."""
+    strings = usng(np.array([3.0, 3.0, 3.0, 3.0]), np.array([-80.0, -80.001, 84.0, 84.001]))
+    assert [text[:3] for text in strings] == ["31C", "", "31X", ""]

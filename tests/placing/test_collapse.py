@@ -11,6 +11,7 @@ import pytest
 import shapely
 
 from roofplat.errors import RuleError
+from roofplat.placing.collapse import Zones, zone_table
 from roofplat.rules import load_rulebook
 
 
@@ -125,3 +126,52 @@ def test_a_sharp_corner_is_rounded_as_finely_as_a_square_one(shapes: ModuleType)
     nearest = shapely.distance(shapely.points(shapely.get_coordinates(shapely.segmentize(rim, 1.0))), wedge)
     assert nearest.min() > 0.99 * zone["distance_ft"]
     assert nearest.max() < 1.001 * zone["distance_ft"]
+
+
+def test_two_buildings_of_two_sections_each_have_zones_of_their_own(shapes: ModuleType) -> None:
+    """Sections are put together by building, not all that have company."""
+    zones = _zones(
+        shapes,
+        *(shapes.rectangle(40, 60, west=west) for west in (0, 40, 1000, 1040)),
+        building_id=["B000", "B001", "B001", "B000"],
+        part=[1, 1, 2, 2],
+    )
+    near = [_feet(shapes, zone) for zone in zones.geometry]
+    # B000 lies at 0 to 40 and 1,040 to 1,080 ft, B001 between them; 20 ft of wall fall 30 ft.
+    for zone, (first, second) in zip(near, [(0, 1040), (40, 1000)], strict=True):
+        assert sorted(piece.bounds[0] for piece in shapely.get_parts(zone)) == pytest.approx(
+            [first - 30, second - 30], abs=0.05
+        )
+
+
+def test_a_zone_as_far_as_the_wall_is_high_is_allowed(shapes: ModuleType) -> None:
+    rules = load_rulebook({"collapse.height_share": 1.0})
+    assert _zones(shapes, shapes.rectangle(100, 60), rules=rules)["distance_ft"].tolist() == [20.0]
+
+
+def test_every_zone_is_geos_buffer_less_the_building_whichever_way_its_ring_runs(shapes: ModuleType) -> None:
+    """Mixed kinds of outlines, about the origin: each zone stays with its own building."""
+    box = shapely.box(-40, -30, 40, 30)
+    wedge = shapely.Polygon([(-50, -20), (60, -35), (45, 25), (-30, 40)])
+    yard = shapely.Polygon(box.exterior, [shapely.box(-30, -20, 30, 20).exterior])
+    two = shapely.MultiPolygon([shapely.box(-200, -30, -120, 30), box])
+    outlines = [shapes.letter_u(), box, yard, shapely.reverse(box), two, wedge, shapely.reverse(wedge)]
+    outlines += [shapely.Polygon([(0, 0), (60, 5), (20, 50)])]
+    count = len(outlines)
+    reach = np.linspace(10.0, 45.0, count)
+    zones = Zones(
+        footprint=np.array(outlines, dtype=object),
+        height_ft=reach / 1.5,
+        section=np.arange(count),
+        distance_ft=reach,
+        units_per_ft=np.ones(count),
+        pushes_out=np.zeros(count, dtype=bool),
+    )
+    roofs = shapes.roofs(*(shapes.rectangle(10, 10, west=20 * place) for place in range(count)))
+    made = zone_table(zones, roofs).frame().geometry.to_numpy()
+    assert shapely.is_valid(made).all()
+    wanted = shapely.difference(shapely.buffer(outlines, reach, quad_segs=64), outlines)
+    # Round corners are drawn with straight pieces, eight to a quarter.
+    corners = 1e-2 * np.pi * reach**2 * shapely.get_num_geometries(outlines)
+    assert (shapely.area(shapely.symmetric_difference(made, wanted)) < corners).all()
+    assert (shapely.area(made) <= shapely.area(wanted) + 1e-6).all()
