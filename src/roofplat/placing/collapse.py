@@ -26,8 +26,6 @@ __all__ = ["Zones", "find_zones", "zone_table"]
 
 # Pieces in which a quarter of a round corner is drawn.
 _QUARTER = 8
-# The widest turn that is drawn with no more pieces than a quarter.
-_WIDEST_TURN_DEG = 100.0
 _POLYGON = int(shapely.GeometryType.POLYGON)
 _SHARES = ("collapse.height_share", "collapse.pushes_out_share")
 
@@ -137,14 +135,11 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
         straight pieces, up to half a percent of the distance inside the true curve.
     """
     reach = zones.distance_ft * zones.units_per_ft
-    boxes, ring = _around_boxes(zones.footprint, reach)
-    rest = np.flatnonzero(~marked(boxes, reach.size))
-    square, square_rings = around_square_corners(zones.footprint[rest], reach[rest])
-    square = rest[square]
-    rest = rest[~marked(square, reach.size)[rest]]
+    square, rings = around_square_corners(zones.footprint, reach)
+    rest = np.flatnonzero(~marked(square, reach.size))
     others, kinds = _around_others(zones.footprint[rest], reach[rest])
     order = np.empty(reach.size, dtype=np.int64)
-    order[np.concatenate([boxes, square, rest[others]])] = np.arange(reach.size)
+    order[np.concatenate([square, rest[others]])] = np.arange(reach.size)
     columns = {
         "building_id": roofs["building_id"].array.take(zones.section),
         "distance_ft": zones.distance_ft,
@@ -160,42 +155,7 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
             zones.pushes_out.astype(np.int64),
         ),
     }
-    return late_table("collapse_zones", columns, Mixed((ring, square_rings, *kinds), order), roofs.crs)
-
-
-def _around_boxes(footprint: npt.NDArray[np.object_], reach: FloatArray) -> tuple[IntArray, Shapes]:
-    """Outlines with four corners that turn outward, and their zones.
-
-    Most buildings are such; to put their four arcs together is several times faster than to buffer.
-    """
-    four = np.flatnonzero(
-        (shapely.get_type_id(footprint) == _POLYGON)
-        & (shapely.get_num_interior_rings(footprint) == 0)
-        & (shapely.get_num_coordinates(footprint) == 5)
-        & (reach > 0)
-    )
-    outline = shapely.get_coordinates(footprint[four]).reshape(-1, 5, 2)
-    run = np.diff(outline, axis=1)
-    # The way round decides on which side of an edge the outside lies.
-    area = (outline[:, :-1, 0] * outline[:, 1:, 1] - outline[:, 1:, 0] * outline[:, :-1, 1]).sum(axis=1)
-    way = np.sign(area)[:, None]
-    outward = np.arctan2(-run[..., 0] * way, run[..., 1] * way)
-    turn = (np.roll(outward, -1, axis=1) - outward + np.pi) % (2 * np.pi) - np.pi
-    plain = ((turn * way > 0) & (np.abs(turn) <= np.radians(_WIDEST_TURN_DEG))).all(axis=1)
-    four, outline, outward, turn = four[plain], outline[plain], outward[plain], turn[plain]
-    angle = outward[..., None] + turn[..., None] * np.linspace(0.0, 1.0, _QUARTER + 1)
-    around = 4 * (_QUARTER + 1)
-    corners = np.empty((four.size, around + 6, 2))
-    # An edge's turn is at the corner where it ends.
-    shell = corners[:, :around].reshape(-1, 4, _QUARTER + 1, 2)
-    for axis, arc in enumerate((np.cos(angle), np.sin(angle))):
-        arc *= reach[four][:, None, None]
-        np.add(outline[:, 1:, None, axis], arc, out=shell[..., axis])
-    corners[:, around] = corners[:, 0]
-    corners[:, around + 1 :] = outline
-    starts = np.arange(four.size)[:, None] * corners.shape[1] + np.array([0, around + 1])
-    rings = np.append(starts.ravel(), four.size * corners.shape[1])
-    return four, Shapes("Polygon", corners.reshape(-1, 2), (rings, np.arange(four.size + 1) * 2))
+    return late_table("collapse_zones", columns, Mixed((rings, *kinds), order), roofs.crs)
 
 
 def _around_others(

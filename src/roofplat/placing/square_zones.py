@@ -124,7 +124,7 @@ def around_square_corners(outline: npt.NDArray[np.object_], reach: FloatArray) -
     some = np.flatnonzero(
         (shapely.get_type_id(outline) == _POLYGON)
         & (shapely.get_num_interior_rings(outline) == 0)
-        & (shapely.get_num_coordinates(outline) > 6)
+        & (shapely.get_num_coordinates(outline) >= 5)
         & (reach > 0)
     )
     corners = _corners(outline[some])
@@ -143,8 +143,9 @@ def around_square_corners(outline: npt.NDArray[np.object_], reach: FloatArray) -
     # Two recesses side by side may meet beyond the wall between them.
     sound = np.ones(done.size, dtype=bool)
     asked = tangled[done]
-    rings = zones.take(np.flatnonzero(asked)).geometry()
-    sound[asked] = shapely.is_valid(rings)
+    sound[asked] = shapely.is_valid(zones.take(np.flatnonzero(asked)).geometry())
+    if sound.all():
+        return some[done], zones
     return some[done[sound]], zones.take(np.flatnonzero(sound))
 
 
