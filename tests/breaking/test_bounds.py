@@ -1,7 +1,7 @@
 """What the program stands on: bounded below and above, under licences that are known and listed.
 
 In: `pyproject.toml`, `NOTICE`, and the metadata of what is installed.
-Out: no requirement without both bounds, none outside of them, no licence that is unknown or not the one listed.
+Out: no requirement without both bounds, none outside of them, no licence that is unknown or not listed.
     That the lower bounds work is shown by `.ci/run`, which tests on them.
 """
 
