@@ -31,6 +31,7 @@ __all__ = [
     "GEOMETRY",
     "RawForm",
     "RawRows",
+    "legible_shapes",
     "raw_frame",
     "raw_rows",
     "raw_shapes",
@@ -168,10 +169,8 @@ def raw_shapes(table: pa.Table) -> tuple[npt.NDArray[np.object_], npt.NDArray[np
     closed
         Shape (n,).
     """
-    # A curve that is here still comes from a format that knows none, and so no reader of it.
-    binary = np.where(_curved(table.column(GEOMETRY)), None, table.column(GEOMETRY).to_numpy())
-    with np.errstate(invalid="ignore"):
-        shapes = np.asarray(shapely.from_wkb(binary, on_invalid="ignore"), dtype=object)
+    binary = table.column(GEOMETRY).to_numpy()
+    shapes = legible_shapes(binary)
     lost = np.flatnonzero(shapely.is_missing(shapes))
     closed = np.zeros(len(shapes), dtype=bool)
     if lost.size:
@@ -181,6 +180,20 @@ def raw_shapes(table: pa.Table) -> tuple[npt.NDArray[np.object_], npt.NDArray[np
         shapes[lost] = mended
         closed[lost] = ~shapely.is_missing(mended)
     return shapes, closed
+
+
+def legible_shapes(binary: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Shapes of well-known binary, shape (n,); missing where there is none, or none that can be made.
+
+    Coordinates that are no numbers stay what they are, and nothing is said of them here.
+
+    Examples
+    --------
+    >>> legible_shapes(np.array([shapely.to_wkb(shapely.Point(1, 2)), None, b"?"], dtype=object)).tolist()
+    [<POINT (1 2)>, None, None]
+    """
+    with np.errstate(invalid="ignore"):
+        return np.asarray(shapely.from_wkb(binary, on_invalid="ignore"), dtype=object)
 
 
 def straight_shapes(found: Look, *, after: int = 0, most: int | None = None) -> npt.NDArray[np.object_]:
@@ -218,7 +231,7 @@ def _curved(binary: pa.ChunkedArray) -> npt.NDArray[np.bool_]:
     # The few collections are asked one by one.
     for row in whole[kinds == shapely.GeometryType.GEOMETRYCOLLECTION]:
         try:
-            shapely.from_wkb(binary[int(row)].as_py(), on_invalid="ignore")
+            legible_shapes(np.array([binary[int(row)].as_py()], dtype=object))
         except NotImplementedError:
             curved[row] = True
     return curved
@@ -358,6 +371,10 @@ def _parquet(found: Look, geometry: bool, rows: RawRows) -> Iterator[pa.Table]:
                 table = _plain(pa.Table.from_batches([batch]), own, rows)
                 if own and not geometry:
                     table = table.drop_columns([GEOMETRY])
+                elif own and (curved := _curved(table.column(GEOMETRY))).any():
+                    # The format knows no curves, and so no reader of it.
+                    kept = pc.if_else(pa.array(curved), None, table.column(GEOMETRY).combine_chunks())
+                    table = table.set_column(table.column_names.index(GEOMETRY), GEOMETRY, kept)
                 yield table.replace_schema_metadata(pandas)
             return
     frame = gpd.read_parquet(found.file).reset_index(drop=True)

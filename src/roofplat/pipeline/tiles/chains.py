@@ -29,7 +29,7 @@ from roofplat.ground import Ground
 from roofplat.intake.columns import feature_names
 from roofplat.intake.crs import outside_of, refuse_outside
 from roofplat.intake.gather import Given, settle_ids
-from roofplat.intake.raw import GEOMETRY, RawForm, raw_frame
+from roofplat.intake.raw import GEOMETRY, RawForm, legible_shapes, raw_frame
 from roofplat.intake.read import points_of_table, start_layer
 from roofplat.intake.repair import flatten
 from roofplat.pipeline.tiles.boxes import BoxIndex, around
@@ -117,7 +117,7 @@ def chains_of(outline: Narrow, index: BoxIndex, tile: IntArray, folder: Path) ->
     ones, others = [np.empty(0, dtype=np.int64)], [np.empty(0, dtype=np.int64)]
     for part in parting.take():
         own = part.column("row").to_numpy()
-        shapes = np.asarray(shapely.from_wkb(part.column(GEOMETRY).to_numpy(), on_invalid="ignore"))
+        shapes = legible_shapes(part.column(GEOMETRY).to_numpy())
         one, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=near)
         apart = one < other
         ones.append(own[one[apart]])
@@ -196,7 +196,7 @@ def opened_rows(layer: Narrow, rows: IntArray) -> Given:
     frame = raw_frame(table.drop_columns([CLOSED]) if CLOSED in table.column_names else table, RawForm())
     shapes = None
     if GEOMETRY in table.column_names:
-        shapes = gpd.GeoSeries(shapely.from_wkb(table.column(GEOMETRY).to_numpy(), on_invalid="ignore"))
+        shapes = gpd.GeoSeries(legible_shapes(table.column(GEOMETRY).to_numpy()))
     one = start_layer(layer.found, frame, shapes, "error")
     ids = layer.ids.iloc[rows].reset_index(drop=True)
     again = layer.ids.duplicated(keep=False).iloc[rows].reset_index(drop=True)

@@ -36,7 +36,7 @@ from roofplat.intake.gather import (
 )
 from roofplat.intake.layer import Severity
 from roofplat.intake.look import Look
-from roofplat.intake.raw import GEOMETRY, RawForm, raw_frame
+from roofplat.intake.raw import GEOMETRY, RawForm, legible_shapes, raw_frame
 from roofplat.intake.read import points_of_table, start_layer
 from roofplat.intake.repair import flatten
 from roofplat.intake.roof_form import EDGE
@@ -186,7 +186,7 @@ def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path,
     )
     shapes, crs = None, None
     if GEOMETRY in table.column_names:
-        shapes = gpd.GeoSeries(shapely.from_wkb(table.column(GEOMETRY).to_numpy(), on_invalid="ignore"))
+        shapes = gpd.GeoSeries(legible_shapes(table.column(GEOMETRY).to_numpy()))
     if told["crs"] is not None:
         crs = CRS.from_json(told["crs"])
     found = Look(source.file, told["name"], (told["name"],), told["driver"], None, crs, len(frame), {})

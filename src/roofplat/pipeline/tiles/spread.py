@@ -24,7 +24,7 @@ import pyarrow.parquet as pq
 import shapely
 
 from roofplat.intake.columns import feature_names
-from roofplat.intake.raw import GEOMETRY
+from roofplat.intake.raw import GEOMETRY, legible_shapes
 from roofplat.pipeline.tiles.narrow import Narrow, raw_batches
 from roofplat.pipeline.tiles.parting import GROUP_ROWS, Parting
 
@@ -165,7 +165,7 @@ def _write(table: pa.Table, layer: Narrow, path: Path) -> str:
     metadata = dict(table.schema.metadata or {})
     if GEOMETRY in table.column_names and layer.crs is not None:
         binary = table.column(GEOMETRY).to_numpy()
-        bounds = shapely.bounds(shapely.from_wkb(binary, on_invalid="ignore"))
+        bounds = shapely.bounds(legible_shapes(binary))
         finite = bounds[np.isfinite(bounds).all(axis=1)]
         column: dict[str, Any] = {
             "encoding": "WKB",
