@@ -392,6 +392,8 @@ def _fault(mask: pd.Series[Any], code: str, why: str | list[str], action: str) -
 
 def as_str(words: pd.Series[Any]) -> pd.Series[Any]:
     """Give text the dtype of the tables, missing staying missing."""
+    if isinstance(words.dtype, pd.StringDtype):
+        return words.astype("str")
     plain = words.astype(object).where(words.notna(), None)
     return pd.Series(plain.to_numpy(dtype=object), index=words.index, dtype="str")
 

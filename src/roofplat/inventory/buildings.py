@@ -263,7 +263,7 @@ def alert_lines(
         _marked(_alert(one, how, month, part, part_how, bool(looked), rules), again)
         for one, how, month, part, part_how, looked, again in distinct.itertuples(index=False, name=None)
     ]
-    return pd.Series(np.array([*lines, ""], dtype=object)[number], dtype="str")
+    return pd.Series(pd.array([*lines, ""], dtype="str").take(number))
 
 
 def _alert(

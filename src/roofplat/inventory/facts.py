@@ -84,13 +84,13 @@ _UNKNOWN = "unknown"
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """One field of one source: buildings, values, where they stand."""
+    """One field of one source: buildings, values, where they stand; records as an array of text."""
 
     building: IntArray
     value: pd.Series
     basis: IntArray
     date: npt.NDArray[np.datetime64]
-    record: npt.NDArray[np.object_]
+    record: Any
     order: IntArray
 
 
@@ -125,7 +125,7 @@ def collect_facts(
     chunks: list[pd.DataFrame] = []
     problems: list[pd.DataFrame] = []
     everyone = np.arange(len(footprints))
-    ids = footprints["building_id"].to_numpy(dtype=object)
+    ids = footprints["building_id"].astype("str").array
     for field in _FIELDS:
         if field in footprints:
             column = _Column(
@@ -143,7 +143,7 @@ def collect_facts(
         row = pd.Index(frame["record"]).get_indexer(pd.Index(matched["record"]))
         building = index.get_indexer(pd.Index(matched["building_id"])).astype(np.int64)
         date = frame["date"].to_numpy(dtype="datetime64[ms]")[row]
-        record = frame["record"].to_numpy(dtype=object)[row]
+        record = frame["record"].astype("str").array[row]
         order = file_order(frame["record"])[row]
         if source.log:
             # The later row goes first; below zero, so that a conflict can say which of the two it was.
@@ -304,14 +304,16 @@ def _melt(
     text = _value_text(values, dtype)
     refused = present & ~usable
     if refused.any():
+        record = column.record[refused].to_numpy(dtype=object)
         problems.append(
             problem_rows(
                 source,
-                column.record[refused],
+                record,
                 code,
                 "warning",
                 texts(
-                    "Record ", column.record[refused], " gives ", text[refused], what, "; it is not used.",
+                    "Record ", record, " gives ", text[refused].to_numpy(dtype=object), what,
+                    "; it is not used.",
                     size=int(refused.sum()),
                 ),
                 action,
@@ -327,28 +329,29 @@ def _melt(
                 "building": column.building[usable],
                 "field": words([field], same),
                 "code": np.full(size, _FIELDS.index(field)),
-                "value": pd.Series(text[usable], dtype="str"),
+                "value": text[usable],
                 "number": _value_number(values, dtype)[usable],
                 "basis": column.basis[usable],
                 "date": column.date[usable],
                 "source": words([source], same),
                 "source_order": np.full(size, source_order),
-                "record": pd.Series(column.record[usable], dtype="str"),
+                "record": column.record[usable],
                 "record_order": column.order[usable],
             }
         )
     )
 
 
-def _value_text(values: pd.Series, dtype: str) -> npt.NDArray[np.object_]:
+def _value_text(values: pd.Series, dtype: str) -> Any:
+    """An array of text, shape (n,)."""
     if dtype == "float64":
         # The shortest text that reads back to the same number.
-        return values.astype("str").str.removesuffix(".0").to_numpy(dtype=object)
+        return values.astype("str").str.removesuffix(".0").array
     if dtype == "boolean":
-        return np.where(values.fillna(False).to_numpy(dtype=bool), "true", "false").astype(object)
+        return words(("false", "true"), values.fillna(False).to_numpy(dtype=bool).astype(np.int64))
     if dtype.startswith("datetime"):
-        return np.datetime_as_string(values.to_numpy(dtype="datetime64[D]")).astype(object)
-    return values.astype("str").to_numpy(dtype=object)
+        return pd.array(np.datetime_as_string(values.to_numpy(dtype="datetime64[D]")), dtype="str")
+    return values.astype("str").array
 
 
 def _value_number(values: pd.Series, dtype: str) -> npt.NDArray[np.float64]:

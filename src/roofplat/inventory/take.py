@@ -147,12 +147,11 @@ def take_inventory(
     described = make_buildings(
         footprints, known, roofs, owner, surveyed, surveyed_on, inputs.marks, area_name, ft2_per_unit2, rules
     )
-    bases = np.array(tables.BASES, dtype=object)
     facts = tables.conform(
         "facts",
         reduced.assign(
-            building_id=pd.Series(ids[reduced["building"].to_numpy()], dtype="str"),
-            basis=pd.Series(bases[reduced["basis"].to_numpy()], dtype="str"),
+            building_id=footprints["building_id"].astype("str").array.take(reduced["building"].to_numpy()),
+            basis=tables.words(tables.BASES, reduced["basis"].to_numpy()),
         ),
     )
     if whole:

@@ -674,7 +674,9 @@ class _Tile:
         if late is not None and read is not None:
             read = [*dict.fromkeys([late.key, *(column for column in read if column not in late.columns)])]
         try:
-            rows = pyarrow.parquet.read_table(self._file(name), columns=read, partitioning=None)
+            # A data set of one file takes several times as long to set up, and files are many and small.
+            with pyarrow.parquet.ParquetFile(self._file(name)) as parquet:
+                rows = parquet.read(read)
         except (OSError, pa.ArrowException) as error:
             raise LayerError(f"{self._file(name)} cannot be read ({error}); build with --anew.") from None
         if late is not None:

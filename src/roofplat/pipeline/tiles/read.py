@@ -179,7 +179,8 @@ def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path,
     if not path.exists():
         path = folder / "schemas" / f"{role}.parquet"
     # Threads of its own are not worth their while: tiles are many and small.
-    table = pq.read_table(path, use_threads=False)
+    with pq.ParquetFile(path) as parquet:
+        table = parquet.read(use_threads=False)
     own = [name for name in (ROW, FEATURE, ID, NAME, RECORD, HOME, CLOSED) if name in table.column_names]
     frame = raw_frame(
         table.drop_columns(own), RawForm(**{key: tuple(of) for key, of in told["form"].items()})
