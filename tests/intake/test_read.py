@@ -8,12 +8,17 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import geopandas as gpd
+import pandas as pd
 import pytest
 import shapely
 from geopandas.testing import assert_geoseries_equal
 
+from roofplat.district import FootprintSource
 from roofplat.errors import CrsError, LayerError
 from roofplat.intake import Inputs
+from roofplat.intake.look import Look, look
+from roofplat.intake.raw import raw_frame, raw_rows
+from roofplat.intake.read import read_layer, rows_lacking
 
 
 def _topojson(path: Path, geo: SimpleNamespace) -> Path:
@@ -183,3 +188,32 @@ def test_a_layer_of_nothing_but_unusable_outlines_stops_the_build(
         read(draw(geo.feature(None)))
     with pytest.raises(LayerError, match=r"drawn\.geojson: the layer is empty"):
         read(draw())
+
+
+@pytest.mark.parametrize(("read", "said"), [(12, []), (13, []), (5, ["rows_lacking"])])
+def test_fewer_features_than_the_file_counts_are_told(read: int, said: list[str]) -> None:
+    found = Look(Path("roofs.fgb"), "roofs", ("roofs",), "FlatGeobuf", "Polygon", None, 12, {})
+    assert [code for code, *_ in rows_lacking(found, read)] == said
+
+
+def test_a_file_that_gives_none_of_its_features_is_refused() -> None:
+    found = Look(Path("roofs.fgb"), "roofs", ("roofs",), "FlatGeobuf", "Polygon", None, 12, {})
+    with pytest.raises(LayerError, match=r"^roofs\.fgb: the file counts 12 features, but none"):
+        rows_lacking(found, 0)
+
+
+def test_bytes_that_are_no_text_are_replaced_and_told(squares: gpd.GeoDataFrame, tmp_path: Path) -> None:
+    path = tmp_path / "roofs.shp"
+    squares.assign(name="Cafe", building_id=squares["building_id"])[["name", "geometry"]].to_file(path)
+    table = path.with_suffix(".dbf")
+    table.write_bytes(table.read_bytes().replace(b"Cafe", b"Caf\xe9", 1))
+    path.with_suffix(".cpg").write_text("UTF-8", "utf-8")
+    found = look(path)
+    layer = read_layer(found, FootprintSource(file=path))
+    assert layer.rows["name"].tolist() == ["Caf\ufffd", "Cafe", "Cafe"]
+    assert pd.concat(layer.problems)["message"].str.contains("the column name is not UTF-8").any()
+    rows = raw_rows(found, geometry=True)
+    assert [raw_frame(batch, rows.form)["name"].tolist() for batch in rows.batches] == [
+        ["Caf\ufffd", "Cafe", "Cafe"]
+    ]
+    assert ["the column name is not UTF-8" in said for said in rows.remarks] == [True]

@@ -31,7 +31,14 @@ from roofplat.intake.gather import named_buildings, overhead_lines
 from roofplat.intake.layer import BoolArray, Layer, Severity
 from roofplat.intake.look import Look, look, require
 from roofplat.intake.raw import GEOMETRY, RawForm, raw_frame, raw_rows, raw_shapes
-from roofplat.intake.read import READ_FAULTS, named_crs, points_of_table, reader_remarks, start_layer
+from roofplat.intake.read import (
+    READ_FAULTS,
+    named_crs,
+    points_of_table,
+    reader_remarks,
+    rows_lacking,
+    start_layer,
+)
 from roofplat.intake.repair import flatten
 from roofplat.intake.roof_form import EDGE, edges_not_known
 from roofplat.intake.values import clean_keys
@@ -232,6 +239,8 @@ def _hold(layer: Narrow, found: Look, rules: Rulebook) -> None:
     layer.tall_ft = np.concatenate(tall) if tall else None
     layer.named = pd.concat(named, ignore_index=True) if named else None
     _identify(layer, found, choices)
+    if not table:
+        layer.remarks += rows_lacking(found, layer.count)
     for remark in reader_remarks(rows.remarks):
         words = f"The reader says: {remark}."
         layer.remarks.append(("reader_note", words, "Check the features it speaks of.", "info"))
