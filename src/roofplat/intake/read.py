@@ -37,7 +37,15 @@ from roofplat.intake.raw import (
 )
 from roofplat.intake.values import numbers
 
-__all__ = ["READ_FAULTS", "named_crs", "points_of_table", "read_layer", "reader_remarks", "start_layer"]
+__all__ = [
+    "READ_FAULTS",
+    "named_crs",
+    "points_of_table",
+    "read_layer",
+    "reader_remarks",
+    "rows_lacking",
+    "start_layer",
+]
 
 READ_FAULTS = (
     # All errors of the reader of vector files, and nesting that is too deep.
@@ -98,6 +106,8 @@ def read_layer(
     rows = pd.DataFrame(frame.drop(columns=frame.geometry.name)) if geometry else pd.DataFrame(frame)
     rows, unreadable = readable_rows(rows)
     layer = identify(start_layer(found, rows, shapes, refusal), source)
+    for lacking in rows_lacking(found, len(rows)):
+        layer = layer.remark(*lacking)
     for remark in sorted({*remarks, *unreadable}):
         layer = layer.remark("reader_note", f"The reader says: {remark}.", "Check the features it speaks of.")
     if not geometry:
@@ -112,6 +122,38 @@ def read_layer(
         "The closing point of a ring was missing; the ring was closed.",
         "Nothing, if the outline looks right.",
     )
+
+
+def rows_lacking(found: Look, read: int) -> list[tuple[str, str, str, Severity]]:
+    """What is said of a file that gives fewer features than it counts.
+
+    Parameters
+    ----------
+    found
+        What `look` saw of it.
+    read
+        How many features the reader gave.
+
+    Returns
+    -------
+    list
+        Nothing, or code, message, action and severity of a remark. Files with rows that were deleted and
+        not yet removed count too many as well.
+
+    Raises
+    ------
+    LayerError
+        It gives none.
+    """
+    if read >= found.count:
+        return []
+    if not read:
+        raise LayerError(
+            f"{found.label}: the file counts {found.count:,} features, but none of them can be read; export "
+            "it again."
+        )
+    message = f"The file counts {found.count:,} features, but {read:,} of them can be read."
+    return [("rows_lacking", message, "Export it again, and compare the numbers.", "warning")]
 
 
 def named_crs(found: Look, source: LayerSource) -> tuple[CRS, str]:
