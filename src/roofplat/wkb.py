@@ -211,7 +211,11 @@ class Mixed:
         columns = [part.wkb() for part in self.parts]
         large = any(pa.types.is_large_binary(column.type) for column in columns)
         kind = pa.large_binary() if large else pa.binary()
-        return pc.take(pa.concat_arrays([column.cast(kind) for column in columns]), pa.array(self.order))
+        whole = pa.concat_arrays([column.cast(kind) for column in columns])
+        # Most often one kind is all there is, and in order: nothing is copied then.
+        if np.array_equal(self.order, np.arange(len(whole))):
+            return whole
+        return pc.take(whole, pa.array(self.order))
 
     def wkb_chunks(self) -> pa.ChunkedArray:
         """As WKB, shape (n,), in one chunk."""
