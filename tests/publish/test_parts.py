@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import shapely
 from tests.publish.conftest import WORKING_CRS
@@ -82,6 +84,20 @@ def test_tiles_hold_the_rows_of_the_district(mixed: dict[str, Any], tmp_path: Pa
     for name in whole.names:
         assert tiled.count(name) == whole.count(name) == len(mixed[name]), name
         same(tiled.whole([name])[name], mixed[name])
+
+
+def test_the_files_of_a_tile_are_geoparquet(mixed: dict[str, Any], tmp_path: Path) -> None:
+    # GeoParquet 1.1.0: the key `geo` of the file; geopandas reads the file by it alone.
+    cut(mixed, tmp_path)
+    for name in ("buildings", "members", "ladders"):
+        file = tmp_path / "t0" / f"{name}.parquet"
+        told = json.loads(pq.read_schema(file).metadata[b"geo"])
+        assert told["version"] == "1.1.0"
+        frame = gpd.read_parquet(file)
+        assert frame.crs == WORKING_CRS
+        own = mixed[name][mixed[name]["building_id"].isin(mixed["buildings"]["building_id"][::2])]
+        assert set(shapely.to_wkb(frame.geometry)) == set(shapely.to_wkb(own.geometry))
+        assert len(frame) == len(own) > 0
 
 
 def test_a_stream_is_the_table(mixed: dict[str, Any], tmp_path: Path) -> None:

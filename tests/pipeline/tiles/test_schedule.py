@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import subprocess
@@ -44,6 +45,10 @@ def refuse(folder: Path, task: Task) -> None:
     leave_a_mark(folder, task)
 
 
+def count_what_is_left_alone(folder: Path, task: Task) -> None:
+    (folder / task.tile).write_text(str(gc.get_freeze_count()))
+
+
 def wait_for_good(folder: Path, task: Task) -> None:
     leave_a_mark(folder, task)
     time.sleep(600)
@@ -84,6 +89,19 @@ def test_a_tile_that_kills_its_worker_twice_is_named_in_one_sentence(tmp_path: P
 def test_what_a_tile_cannot_do_is_said_as_it_says_it(tmp_path: Path, workers: int) -> None:
     with pytest.raises(DistrictFileError, match=r"^There is no such thing; write another\.$"):
         run_tiles(TASKS, partial(refuse, tmp_path), workers=workers)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_the_libraries_are_left_alone_by_the_collector_of_garbage(tmp_path: Path, workers: int) -> None:
+    run_tiles(TASKS[:3], partial(count_what_is_left_alone, tmp_path), workers=workers)
+    assert all(int((tmp_path / name).read_text()) > 0 for name in NAMES[:3])
+    assert gc.get_freeze_count() == 0
+
+
+def test_the_collector_looks_at_everything_again_after_a_tile_that_failed(tmp_path: Path) -> None:
+    with pytest.raises(DistrictFileError):
+        run_tiles(TASKS, partial(refuse, tmp_path))
+    assert gc.get_freeze_count() == 0
 
 
 def test_workers_end_with_the_process_that_gave_the_work(tmp_path: Path) -> None:
