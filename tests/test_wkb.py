@@ -196,3 +196,10 @@ def test_several_kinds_in_any_order() -> None:
     assert mixed.take(np.array([1, 3])).kinds() == {"Point"}
     assert mixed.extent().tolist() == shapely.total_bounds(wanted).tolist()
     assert np.isnan(mixed.run(0, 0).extent()).all()
+
+
+def test_one_kind_in_order_or_not() -> None:
+    spots = points(np.array([1.0, 2.0]), np.array([3.0, 4.0]))
+    for order in ([0, 1], [1, 0], [1]):
+        wanted = shapely.to_wkb(spots.geometry()[order]).tolist()
+        assert Mixed((spots,), np.array(order)).wkb().to_pylist() == wanted
