@@ -1111,9 +1111,9 @@ class Planner:
             reached.sort(
                 key=lambda found: (
                     found[0],
-                    _level(-found[1].score, 6),
-                    _level(found[1].foothold[0], 2),
-                    _level(found[1].foothold[1], 2),
+                    _level(-found[1].score, 4),
+                    _level(found[1].foothold[0], 1),
+                    _level(found[1].foothold[1], 1),
                 )
             )
             return [spot for _, spot in reached]

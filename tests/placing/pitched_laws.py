@@ -280,12 +280,14 @@ class Roof:
             return []
         least = min(entry[0] for entry in found)
         near = [entry for entry in found if entry[0] <= least + 2 * CLOSE_FT]
-        # Equal to a hundredth of a foot: the more leeward plane, its number, its row.
+        # Equal to a hundredth of a foot: the more leeward plane, its number. Of its rows the street decides,
+        # which the tables do not tell.
         same = [entry for entry in near if round(entry[0], 2) == round(least, 2)]
-        first = min(same, key=lambda entry: (round(entry[1], 1), entry[2], entry[3]))
+        first = min(same, key=lambda entry: (round(entry[1], 1), entry[2]))
+        rows = [entry for entry in same if entry[1:3] == first[1:3]]
         # Where rounding to the hundredth, or to the tenth of a degree, is a matter of the last bits.
         hair = [entry for entry in near if abs(entry[0] - least) > 1e-6 or abs(entry[1] - first[1]) > 1e-6]
-        return [first[4], *(entry[4] for entry in hair if entry is not first)]
+        return [entry[4] for entry in [*rows, *hair]]
 
     # Ways.
 

@@ -138,3 +138,13 @@ def test_a_wall_keeps_off_a_cut_as_joists_do(
     bays = _laid_out(shapes, shapes.frames(stepped), side=side)
     assert bays.columns.tolist() == [6]
     assert _numbers(bays, ~bays.clear) == closed
+
+
+def test_a_cut_as_short_as_it_may_be_is_cut_in_every_bay(shapes: ModuleType) -> None:
+    """Bays 4.5 ft wide leave 3 ft between cuts 0.75 ft off: which of them counted the last bits decided."""
+    frames = shapes.frames(shapes.rectangle(95.3, 48.1), beam=4.5)
+    bays = _laid_out(shapes, frames, side=0.75)
+    inner = (bays.row > 0) & (bays.row < frames.beams.count[0])
+    assert inner.sum() == (frames.beams.count[0] - 1) * 7
+    whole = inner & (bays.column < 6)
+    assert bays.clear[whole].all()

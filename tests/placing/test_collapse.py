@@ -175,3 +175,14 @@ def test_every_zone_is_geos_buffer_less_the_building_whichever_way_its_ring_runs
     corners = 1e-2 * np.pi * reach**2 * shapely.get_num_geometries(outlines)
     assert (shapely.area(shapely.symmetric_difference(made, wanted)) < corners).all()
     assert (shapely.area(made) <= shapely.area(wanted) + 1e-6).all()
+
+
+def test_a_hair_between_two_sections_is_no_ground(shapes: ModuleType) -> None:
+    """Where a roof was cut, a slit a millionth of a foot wide was in the zone, or was not, by rounding."""
+    west, east = shapely.box(0, 0, 60, 40), shapely.box(60 + 1e-6, 0, 130, 40)
+    made = shapes.roofs(west, east, building_id=["B", "B"], part=[1, 2])
+    _, plan = shapes.planned(made)
+    zone = shapes.in_feet(plan.collapse_zones.geometry.to_numpy())[0]
+    assert zone.geom_type == "Polygon"
+    assert len(zone.interiors) == 1
+    assert shapely.Polygon(zone.interiors[0]).area == pytest.approx(130 * 40, abs=0.1)

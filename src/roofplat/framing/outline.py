@@ -152,8 +152,8 @@ def polygons_of(
     x, y
         Where each edge starts, in any plane, shape (m,).
     farness
-        Let each ring begin at the corner for which this is greatest, to two decimals, shape (m,); else at the
-        first.
+        Let each ring begin at the corner for which this is greatest, to two decimals, shape (m,), and give
+        each corner the number of its edge as Z; else rings begin at their first corner.
 
     Returns
     -------
@@ -173,10 +173,11 @@ def polygons_of(
         edge = edge[first[ring] + (place + turned[ring]) % size[ring]]
     # Closed rings: each ring's first corner is repeated after its last edge.
     vertex = np.insert(edge, ends, edge[first])
+    corners = [x[vertex], y[vertex]] if farness is None else [x[vertex], y[vertex], vertex.astype(float)]
     rings = np.bincount(outlines.section[edge[first]], minlength=outlines.count)[rows]
     polygons: npt.NDArray[np.object_] = shapely.from_ragged_array(
         shapely.GeometryType.POLYGON,
-        np.stack([x[vertex], y[vertex]], axis=1),
+        np.stack(corners, axis=1),
         (offsets(ends - first + 1), offsets(rings)),
     )
     return polygons

@@ -25,6 +25,8 @@ from roofplat.tables import BASES, SIDES, WALL_KINDS
 _STREET_FT = 150.0
 # Walls this near to halfway between two sides face halfway.
 _DIAGONAL_DEG = 0.01
+# Ways to the next corner that differ by less are equal.
+_EQUAL_FT = 0.01
 
 _HOUSE_NUMBER = re.compile(r"^\s*[\dA-Za-z/-]*\d[\dA-Za-z/-]*\s+", re.ASCII)
 _STOPS = re.compile(r"[.,]")
@@ -168,14 +170,21 @@ def _corners(outlines: Outlines, tolerance: float) -> _Corners:
 def _simplified(outlines: Outlines, rows: IntArray, tolerance: float) -> _Corners:
     """Corners of some sections, simplified by `shapely.simplify`, which keeps the one it begins at.
 
-    It is shown each ring from the corner that lies farthest from the section's centroid (to 0.01 ft), so that
-    what is left does not depend on which way the building is turned.
+    It is shown each ring from the corner that lies farthest from the section's centroid (to 0.01 ft), and the
+    outer ring's shorter way to the next corner first, so that what is left is the same of a building that is
+    turned or mirrored.
     """
     polygons = polygons_of(
         outlines, rows, outlines.east0, outlines.north0, farness=np.hypot(outlines.east0, outlines.north0)
     )
+    ring = shapely.get_exterior_ring(polygons)
+    start = shapely.get_point(ring, 0)
+    ahead, back = (shapely.distance(start, shapely.get_point(ring, place)) for place in (1, -2))
+    around = ahead > back + _EQUAL_FT
+    polygons[around] = shapely.reverse(polygons[around])
     simple = shapely.simplify(polygons, tolerance, preserve_topology=True)
-    _, coordinates, (ring_start, polygon_start) = shapely.to_ragged_array(simple)
+    _, corners, (ring_start, polygon_start) = shapely.to_ragged_array(simple, include_z=True)
+    coordinates, number = corners[:, :2], corners[:, 2]
     tail, head, ring, following = ring_edges(np.asarray(ring_start))
     section_of_ring = np.repeat(rows, np.diff(polygon_start))
     shell_ring = marked(polygon_start[:-1], section_of_ring.size)
@@ -187,6 +196,8 @@ def _simplified(outlines: Outlines, rows: IntArray, tolerance: float) -> _Corner
     straight = _off_chord(coordinates[tail[last]], coordinates[tail], coordinates[head]) <= tolerance
     corner = ~(is_first & straight & (np.bincount(ring)[ring] > 3))
     kept = np.flatnonzero(corner)
+    # In the order in which the outline has them, whichever way they were shown.
+    kept = kept[np.lexsort((number[tail[kept]], ring[kept]))]
     return _Corners(
         section=section_of_ring[ring[kept]],
         shell=shell_ring[ring[kept]],

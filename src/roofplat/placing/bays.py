@@ -24,6 +24,7 @@ __all__ = ["Bays", "lay_out_bays"]
 
 # An edge this close to the border of a bay lies on the border.
 _EDGE_FT = 0.02
+_ROUNDING_FT = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +111,8 @@ def lay_out_bays(
     no edge touches its rectangle, its centre is inside the outline and no obstacle is near.
     """
     hanger = rules.number("opening.hanger_clear_ft")
-    least = rules.number("opening.least_ft")
+    # A cut that is just as long as it must be is long enough, whatever the last bits say.
+    least = rules.number("opening.least_ft") - _ROUNDING_FT
     columns = np.where(wanted, frames.purlins.count + 1, 0)
     rows = np.where(wanted, frames.beams.count + 1, 0)
     start = offsets(rows * columns)

@@ -26,6 +26,8 @@ __all__ = ["Zones", "find_zones", "zone_table"]
 
 # Pieces in which a quarter of a round corner is drawn.
 _QUARTER = 8
+# Sections of a building that lie no farther apart, in units of the working CRS, touch.
+_HAIR = 1e-4
 _POLYGON = int(shapely.GeometryType.POLYGON)
 _SHARES = ("collapse.height_share", "collapse.pushes_out_share")
 
@@ -193,5 +195,8 @@ def _footprints(polygons: npt.NDArray[np.object_], building: IntArray, count: in
         rest = rest[np.argsort(building[rest], kind="stable")]
         number = np.unique(building[rest], return_inverse=True)[1]
         together = np.asarray(shapely.geometrycollections(polygons[rest], indices=number))
-        footprint[np.unique(building[rest])] = shapely.union_all(together.reshape(-1, 1), axis=1)
+        whole = shapely.union_all(together.reshape(-1, 1), axis=1)
+        # Where a roof was cut, rounding leaves a hair between the sections, which is no ground.
+        whole = shapely.buffer(whole, _HAIR, join_style="mitre")
+        footprint[np.unique(building[rest])] = shapely.buffer(whole, -_HAIR, join_style="mitre")
     return footprint

@@ -43,6 +43,8 @@ _GROUND, _AERIAL, _OUT = range(len(APPARATUS))
 _NOT_ASKED, _WORKS = (AERIAL_ANSWERS.index(answer) for answer in ("not asked", "works"))
 # A score is at most 1; a better means always counts for more.
 _STEP = 10.0
+# Decimals of a score and of a foot that count: what a true north or a grid is rounded by decides nothing.
+_EQUAL_SCORE, _EQUAL_AT = 4, 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,8 +169,8 @@ def find_ladder_spots(
         First what a ground ladder reaches, then what the aerial reaches, then what nothing
         reaches; for a roof family that pushes walls out, the aerial from outside the collapse
         zone before all, and the aerial from inside it after the ladder. Among those the best
-        score; among equals (to 1e-6) the spot at lower u, then v, nearer the street. What it is worth
-        to be close to the work is counted from the farthest candidate on free ground.
+        score; among equals (to 1e-4) the spot at lower u, then v (to 0.1 ft), nearer the street. What it
+        is worth to be close to the work is counted from the farthest candidate on free ground.
 
     Notes
     -----
@@ -275,13 +277,13 @@ def find_ladder_spots(
     means = np.where(stands, by_stock, means)
     standing = np.full(count, -1, dtype=np.int64)
     standing[section[stands]] = np.flatnonzero(stands)
-    ties = [(foothold_u, 2), (foothold_v, 2)]
+    ties = [(foothold_u, _EQUAL_AT), (foothold_v, _EQUAL_AT)]
     side_of = side[wall]
     # Overlapping outlines can put a base inside a building whose walls it does not cross; such a
     # spot is struck out and the choice made again.
     for _ in range(_ATTEMPTS):
         wanted = np.where(bad, np.inf, _STEP * preferred - score)
-        best = first_of_equals([(wanted, 6), *ties], section, count)
+        best = first_of_equals([(wanted, _EQUAL_SCORE), *ties], section, count)
         best = np.where(standing >= 0, standing, best)
         has_first = best >= 0
         of_section = best[section]
@@ -299,7 +301,7 @@ def find_ladder_spots(
             number = _left(stock, reach.number, best, means, section)
             second_means, then = _means(ground & (number <= last), works, outside, ground, pushed)
             wanted = np.where(bad, np.inf, _STEP * then - score)
-        second = first_of_equals([(np.where(other, wanted, np.inf), 6), *ties], section, count)
+        second = first_of_equals([(np.where(other, wanted, np.inf), _EQUAL_SCORE), *ties], section, count)
         firsts, seconds = best[has_first], second[second >= 0]
         picked = np.concatenate([firsts, seconds])
         by = np.concatenate([means[firsts], second_means[seconds]])
