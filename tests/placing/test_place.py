@@ -148,3 +148,9 @@ def test_inputs_are_left_alone(shapes: ModuleType) -> None:
     shapes.planned(roofs, obstacles=obstacles)
     pd.testing.assert_frame_equal(pd.DataFrame(roofs), pd.DataFrame(before))
     pd.testing.assert_frame_equal(pd.DataFrame(obstacles), pd.DataFrame(kept))
+
+
+def test_no_roofs_have_no_plan(shapes: ModuleType) -> None:
+    # A tile whose outlines are all refused ended in a traceback.
+    _, plan = shapes.planned(shapes.roofs(shapes.rectangle(100, 50)).iloc[:0])
+    assert all(table.empty for table in plan.tables().values())

@@ -234,7 +234,8 @@ def place_plans(
     def place(rows: slice) -> Sheets:
         return _place_chunk(framing, setting, rows, rules, refusal[rows])
 
-    parts = list(chunks(framing.frames.count, _CHUNK))
+    # Of a tile all outlines may be refused.
+    parts = list(chunks(framing.frames.count, _CHUNK)) or [slice(0, 0)]
     if len(parts) == 1:
         sheets = place(parts[0])
     else:
