@@ -49,7 +49,7 @@ __all__ = ["renew_layers"]
 _NOTE = "layers.json"
 _FORMAT = 1
 # Beyond these shares of the parts a file is written whole: that costs little more, and puts rows in order.
-_MOST_CHANGED, _MOST_MOVED = 1 / 3, 1 / 2
+_MOST_CHANGED, _MOST_MOVED = 1 / 4, 1 / 2
 # `UPDATE ... FROM` came with this release of SQLite.
 _LEAST_SQLITE = (3, 33, 0)
 _LATE = "late_"
@@ -58,6 +58,7 @@ _CHANGED = "changed.gpkg"
 _COPIED = 1 << 30
 _JOURNALS = ("-journal", "-wal")
 _CACHE_KIB = 262_144
+_BETWEEN = "fid BETWEEN ? AND ?"
 
 
 class _StrangeFileError(Exception):
@@ -80,6 +81,10 @@ class _Place:
     rows: int
     room: int
     late: str
+
+    def range(self) -> tuple[int, int]:
+        """Numbers of the first and the last row."""
+        return self.first, self.first + self.rows - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +334,12 @@ def _renewed(
         )
         with contextlib.closing(sqlite3.connect(beside, isolation_level=None)) as base:
             # A copy that is cut off is thrown away.
-            for setting in ("journal_mode = OFF", "synchronous = OFF", "secure_delete = OFF"):
+            for setting in (
+                "journal_mode = OFF",
+                "synchronous = OFF",
+                "secure_delete = OFF",
+                "temp_store = MEMORY",
+            ):
                 base.execute(f"PRAGMA {setting}").fetchall()
             base.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
             base.execute("ATTACH ? AS changed", (str(small),))
@@ -406,8 +416,13 @@ def _put(base: sqlite3.Connection, name: str, change: _Change, late: Sequence[st
     ]
     for kind, key, _ in dropped:
         base.execute(f'DROP {kind} "{key}"')
-    for place in change.gone:
-        _take_away(base, name, tree, place, whole=change.whole)
+    if change.whole:
+        # Without a condition SQLite drops whole pages.
+        if tree is not None:
+            base.execute(f'DELETE FROM "{tree}"')
+        base.execute(f'DELETE FROM "{name}"')
+    else:
+        _take_away(base, name, tree, columns, change)
     first = 1
     for place in change.came:
         _let_in(base, name, tree, columns, place, first)
@@ -431,19 +446,27 @@ def _look_of(base: sqlite3.Connection, schema: str, name: str) -> list[tuple[Any
     return [*made, *told.fetchall()]
 
 
-def _take_away(base: sqlite3.Connection, name: str, tree: str | None, place: _Place, *, whole: bool) -> None:
-    between = "WHERE fid BETWEEN ? AND ?"
-    range_ = (place.first, place.first + place.rows - 1)
-    if tree is not None:
-        base.execute(f'DELETE FROM "{tree}" WHERE id IN (SELECT fid FROM "{name}" {between})', range_)
-    # Without a condition SQLite drops whole pages.
-    gone = (
-        base.execute(f'DELETE FROM "{name}"')
-        if whole
-        else base.execute(f'DELETE FROM "{name}" {between}', range_)
-    )
-    if gone.rowcount != place.rows:
-        raise _StrangeFileError
+def _take_away(
+    base: sqlite3.Connection, name: str, tree: str | None, columns: Sequence[str], change: _Change
+) -> None:
+    """Remove the rows of parts that go or change, but for those that come again under the same number."""
+    base.execute("CREATE TEMP TABLE IF NOT EXISTS stale (fid INTEGER PRIMARY KEY)")
+    base.execute("DELETE FROM stale")
+    for place in change.gone:
+        if _count(base, name, place) != place.rows:
+            raise _StrangeFileError
+        base.execute(f'INSERT INTO stale SELECT fid FROM "{name}" WHERE {_BETWEEN}', place.range())
+    same = " AND ".join(f'here."{column}" IS there."{column}"' for column in columns[1:])
+    first = 1
+    for place in change.came:
+        base.execute(
+            f'DELETE FROM stale WHERE fid IN (SELECT here.fid FROM "{name}" AS here '
+            f'JOIN changed."{name}" AS there ON there.fid = here.fid - ? WHERE here.{_BETWEEN} AND {same})',
+            (place.first - first, *place.range()),
+        )
+        first += place.rows
+    for table, key in (*([] if tree is None else [(tree, "id")]), (name, "fid")):
+        base.execute(f'DELETE FROM "{table}" WHERE {key} IN (SELECT fid FROM stale)')
 
 
 def _let_in(
@@ -454,24 +477,34 @@ def _let_in(
     place: _Place,
     first: int,
 ) -> None:
-    """Copy the rows of a part from the small file, where they begin with the number `first`."""
+    """Copy those rows of a part that are not there; in the small file it begins with the number `first`."""
     fid, *others = (f'"{column}"' for column in columns)
     cells = ", ".join(others)
-    shift, range_ = place.first - first, (first, first + place.rows - 1)
-    came = base.execute(
-        f'INSERT INTO main."{name}" ({fid}, {cells}) SELECT {fid} + ?, {cells} FROM changed."{name}" '
-        f"WHERE {fid} BETWEEN ? AND ? ORDER BY {fid}",
-        (shift, *range_),
+    shift = place.first - first
+    missing = (
+        f'SELECT fid FROM changed."{name}" WHERE {_BETWEEN} '
+        f'EXCEPT SELECT fid - ? FROM main."{name}" WHERE {_BETWEEN}'
     )
-    if came.rowcount != place.rows:
-        raise _StrangeFileError
+    told = (shift, first, first + place.rows - 1, shift, *place.range())
     if tree is not None:
         # The edges are as exact in one tree as in the other: both round them outward alike.
         base.execute(
             f'INSERT INTO main."{tree}" SELECT id + ?, minx, maxx, miny, maxy FROM changed."{tree}" '
-            f'WHERE id IN (SELECT fid FROM changed."{name}" WHERE fid BETWEEN ? AND ?) ORDER BY id',
-            (shift, *range_),
+            f"WHERE id IN ({missing}) ORDER BY id",
+            told,
         )
+    base.execute(
+        f'INSERT INTO main."{name}" ({fid}, {cells}) SELECT {fid} + ?, {cells} FROM changed."{name}" '
+        f"WHERE fid IN ({missing}) ORDER BY fid",
+        told,
+    )
+    if _count(base, name, place) != place.rows:
+        raise _StrangeFileError
+
+
+def _count(base: sqlite3.Connection, name: str, place: _Place) -> int:
+    found = base.execute(f'SELECT count(*) FROM main."{name}" WHERE {_BETWEEN}', place.range())
+    return int(found.fetchone()[0])
 
 
 def _set_cells(base: sqlite3.Connection, name: str, late: Sequence[str], place: _Place, first: int) -> None:
@@ -482,7 +515,7 @@ def _set_cells(base: sqlite3.Connection, name: str, late: Sequence[str], place: 
         f'UPDATE main."{name}" SET ({", ".join(quoted)}) = ({", ".join(f"said.{key}" for key in quoted)}) '
         f'FROM changed."{_LATE}{name}" AS said '
         f'WHERE "{name}".fid BETWEEN ? AND ? AND said.fid = "{name}".fid - ? AND ({differ})',
-        (place.first, place.first + place.rows - 1, place.first - first),
+        (*place.range(), place.first - first),
     )
 
 
