@@ -141,7 +141,10 @@ class Parts:
         crs = next((CRS.from_user_input(crs) for crs in systems if crs is not None), None)
         for part in parts:
             crs = crs or part.crs()
-        keys = tuple((folder / tile / _KEY).read_text("utf-8").strip() for tile in tiles)
+        try:
+            keys = tuple((folder / tile / _KEY).read_text("utf-8").strip() for tile in tiles)
+        except (OSError, ValueError) as error:
+            raise LayerError(f"The tiles in {folder} cannot be read ({error}); build with --anew.") from None
         return cls(tuple(names), keys, crs, parts, {name: _Once.of(table) for name, table in once.items()})
 
     def __iter__(self) -> Iterator[dict[str, Any]]:
@@ -534,6 +537,8 @@ def save_part(tables: Mapping[str, Any], folder: Path) -> None:
             # Shapes and measures hardly repeat, and nobody looks for rows by their least and greatest.
             use_dictionary=[column.name for column in rows.schema if _is_text(column.type)],
             write_statistics=False,
+            # What is damaged on the disk may be a plan all the same, and another one.
+            write_page_checksum=True,
         )
         sizes[name] = {"rows": len(rows)}
         geo = json.loads((rows.schema.metadata or {}).get(b"geo", b"{}"))
@@ -675,7 +680,7 @@ class _Tile:
             read = [*dict.fromkeys([late.key, *(column for column in read if column not in late.columns)])]
         try:
             # A data set of one file takes several times as long to set up, and files are many and small.
-            with pyarrow.parquet.ParquetFile(self._file(name)) as parquet:
+            with pyarrow.parquet.ParquetFile(self._file(name), page_checksum_verification=True) as parquet:
                 rows = parquet.read(read)
         except (OSError, pa.ArrowException) as error:
             raise LayerError(f"{self._file(name)} cannot be read ({error}); build with --anew.") from None

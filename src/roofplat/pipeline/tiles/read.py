@@ -16,6 +16,7 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import shapely
 from pyproj import CRS
@@ -179,8 +180,11 @@ def _open(role: str, source: LayerSource, told: Mapping[str, Any], folder: Path,
     if not path.exists():
         path = folder / "schemas" / f"{role}.parquet"
     # Threads of its own are not worth their while: tiles are many and small.
-    with pq.ParquetFile(path) as parquet:
-        table = parquet.read(use_threads=False)
+    try:
+        with pq.ParquetFile(path, page_checksum_verification=True) as parquet:
+            table = parquet.read(use_threads=False)
+    except (OSError, pa.ArrowException) as error:
+        raise LayerError(f"{path} cannot be read ({error}); build with --anew.") from None
     own = [name for name in (ROW, FEATURE, ID, NAME, RECORD, HOME, CLOSED) if name in table.column_names]
     frame = raw_frame(
         table.drop_columns(own), RawForm(**{key: tuple(of) for key, of in told["form"].items()})

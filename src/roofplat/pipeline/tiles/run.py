@@ -121,8 +121,8 @@ def run_tile(job: Job, task: Task) -> None:
         beside = Path(workshop) / task.tile
         beside.mkdir()
         save_part(tables, beside)
-        measured.to_parquet(beside / MEASURED, index=False)
-        problems.to_parquet(beside / PROBLEMS, index=False)
+        measured.to_parquet(beside / MEASURED, index=False, write_page_checksum=True)
+        problems.to_parquet(beside / PROBLEMS, index=False, write_page_checksum=True)
         (beside / MAP_FILE).write_bytes(pack_part(tables))
         (beside / COUNTS).write_text(json.dumps(told, sort_keys=True), encoding="utf-8")
         (beside / KEY).write_text(task.key, encoding="utf-8")

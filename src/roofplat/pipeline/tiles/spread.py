@@ -177,5 +177,6 @@ def _write(table: pa.Table, layer: Narrow, path: Path) -> str:
         geo = {"version": "1.1.0", "primary_column": GEOMETRY, "columns": {GEOMETRY: column}}
         metadata[b"geo"] = json.dumps(geo).encode("utf-8")
     table = table.replace_schema_metadata(metadata or None)
-    pq.write_table(table, path, compression="zstd", compression_level=1, row_group_size=_SEEN_ROWS)
+    options: dict[str, Any] = {"compression": "zstd", "compression_level": 1, "row_group_size": _SEEN_ROWS}
+    pq.write_table(table, path, write_page_checksum=True, **options)
     return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -156,16 +156,18 @@ def build_tiles(
         _keep(done, {task.tile for task in tasks})
         say("Ranking")
         names = [task.tile for task in tasks]
-        told = [json.loads((done / name / COUNTS).read_text("utf-8")) for name in names]
-        places = work / PLACES / told[0]["places"]
+        with _kept_whole(work):
+            told = [json.loads((done / name / COUNTS).read_text("utf-8")) for name in names]
+            places = work / PLACES / told[0]["places"]
+            measured, own = _joined(done, names, MEASURED), _problems(done, names)
+            counts = {"read": _read_counts(told), "joined": _joined_counts(told)}
         _keep(work / PLACES, {entry["places"] for entry in told})
-        finished = finish(_joined(done, names, MEASURED), rules, region=district.region, as_of=day)
-        problems = join_problems([_problems(done, names), finished.problems])
+        finished = finish(measured, rules, region=district.region, as_of=day)
+        problems = join_problems([own, finished.problems])
         once = {**_places(places), "problems": problems, "family_odds": finished.family_odds,
                 "survey_next": finished.survey_next}  # fmt: skip
         late = {"buildings": finished.buildings, "ranking": finished.ranking}
         parts = Parts.open(done, names, once, late)
-        counts = {"read": _read_counts(told), "joined": _joined_counts(told)}
     return Tiled(parts, counts, problems, len(tasks), len(left))
 
 
@@ -226,9 +228,25 @@ def _remove(path: Path) -> None:
         path.unlink(missing_ok=True)
 
 
+@contextlib.contextmanager
+def _kept_whole(work: Path) -> Iterator[None]:
+    """Say in one sentence that what was kept of an earlier build is damaged."""
+    try:
+        yield
+    except LayerError:
+        raise
+    except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as error:
+        raise LayerError(
+            f"What is kept of the tiles in {work} is damaged ({type(error).__name__}); build with --anew."
+        ) from None
+
+
 def _joined(done: Path, names: Sequence[str], file: str) -> pd.DataFrame:
     """One of the narrow tables of all tiles, typed as `tables.conform` types it."""
-    rows = pa.dataset.dataset([str(done / name / file) for name in names], format="parquet").to_table()
+    # What is damaged on the disk may be a table all the same, and another one.
+    careful = pa.dataset.ParquetFragmentScanOptions(page_checksum_verification=True)
+    kind = pa.dataset.ParquetFileFormat(default_fragment_scan_options=careful)
+    rows = pa.dataset.dataset([str(done / name / file) for name in names], format=kind).to_table()
     frame: pd.DataFrame = frame_of(file.removesuffix(".parquet"), rows, None)
     return frame
 
