@@ -177,9 +177,9 @@ def _simplified(outlines: Outlines, rows: IntArray, tolerance: float) -> _Corner
     polygons = polygons_of(
         outlines, rows, outlines.east0, outlines.north0, farness=np.hypot(outlines.east0, outlines.north0)
     )
-    ring = shapely.get_exterior_ring(polygons)
-    start = shapely.get_point(ring, 0)
-    ahead, back = (shapely.distance(start, shapely.get_point(ring, place)) for place in (1, -2))
+    outer = shapely.get_exterior_ring(polygons)
+    start = shapely.get_point(outer, 0)
+    ahead, back = (shapely.distance(start, shapely.get_point(outer, place)) for place in (1, -2))
     around = ahead > back + _EQUAL_FT
     polygons[around] = shapely.reverse(polygons[around])
     simple = shapely.simplify(polygons, tolerance, preserve_topology=True)
