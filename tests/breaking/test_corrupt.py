@@ -359,3 +359,52 @@ def test_damage_leaves_nothing_half_written(command: Runner, good: Path, tmp_pat
     damaged.write_bytes(whole[: len(whole) // 2])
     assert bounded(command.run("build", file, "--out", out, folder=tmp_path)).code == 1
     assert {path: path.read_bytes() for path in out.iterdir() if path.is_file()} == before
+
+
+def test_tiles_that_are_damaged_are_planned_again_or_named(
+    command: Runner, good: Path, tmp_path: Path
+) -> None:
+    shutil.copyfile(good / "roofs.gpkg", tmp_path / "roofs.gpkg")
+    out, kept = tmp_path / "out", tmp_path / "kept"
+    words = ("build", district(tmp_path, "roofs.gpkg"), "--out", out, "--tile-buildings", "10",
+             "--as-of", "2026-01-01", "--no-sheets")  # fmt: skip
+    assert command.run(*words, folder=tmp_path).check().code == 0
+    lists = {path.name: path.read_bytes() for path in out.glob("*.csv")}
+    assert lists
+    # Without its note of the last build a build looks at every tile.
+    (out / ".tiles" / "built.json").unlink()
+    shutil.copytree(out, kept)
+    chance = random.Random("tiles")
+    everything = sorted(path.relative_to(out) for path in (out / ".tiles").rglob("*") if path.is_file())
+    first = [
+        path for path in everything if path.name in ("walls.parquet", "sizes.json", "key.txt", "cut.json")
+    ]
+    for path in [*chance.sample(first, 2), *chance.sample(everything, min(60, tries(1)))]:
+        whole = (out / path).read_bytes()
+        cut = whole[: chance.randrange(max(1, len(whole)))]
+        (out / path).write_bytes(chance.choice((cut, turned(whole, chance))) if whole else b"x")
+        answer = bounded(command.run(*words, folder=tmp_path))
+        if answer.sentence:
+            assert "--anew" in answer.sentence, path
+            assert command.run(*words, "--anew", folder=tmp_path).check().code == 0
+        assert {name: (out / name).read_bytes() for name in lists} == lists, path
+        shutil.rmtree(out)
+        shutil.copytree(kept, out)
+
+
+def test_a_record_that_is_damaged(command: Runner, good: Path, tmp_path: Path) -> None:
+    shutil.copyfile(good / "roofs.gpkg", tmp_path / "roofs.gpkg")
+    file = district(tmp_path, "roofs.gpkg")
+    form = tmp_path / "form.csv"
+    form.write_text("building_id,roof_family,who,seen_on\nb0,lamella,Inspector 1,2026-01-05\n", "utf-8")
+    assert command.run("survey", "in", file, form, folder=tmp_path).check().code == 0
+    record = tmp_path / "inventory.gpkg"
+    whole = record.read_bytes()
+    chance = random.Random("record")
+    for _ in range(tries(4)):
+        for part in tmp_path.glob("inventory.gpkg-*"):
+            part.unlink()
+        cut = whole[: chance.randrange(len(whole))]
+        record.write_bytes(chance.choice((cut, turned(whole, chance))))
+        words = chance.choice((("check", file), ("survey", "in", file, form)))
+        bounded(command.run(*words, folder=tmp_path))
