@@ -21,7 +21,7 @@ import subprocess
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -150,20 +150,32 @@ def launcher(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Launcher]:
     made.close()
 
 
-def cut_off(
-    start: Callable[[], Command], takes_s: float, dice: random.Random, number: int, *, group: bool = False
-) -> tuple[Command, bool]:
-    """Start a command and send it a signal at any moment of its run; whether that came in time."""
-    command = start()
-    until = time.monotonic() + dice.uniform(0.0, takes_s)
-    while time.monotonic() < until and not command.ended():
-        time.sleep(0.005)
-    in_time = not command.ended()
-    if in_time:
-        command.kill(number, group=group)
-    code = command.wait()
-    # It may have ended between the look and the signal, or have been done but for its farewell.
-    return command, in_time and code != 0
+class Moments:
+    """Moments to cut a command off: any of its run, whose length is learned as it is run again."""
+
+    def __init__(self, seed: int, takes_s: float) -> None:
+        self._dice = random.Random(seed)
+        self._takes_s = takes_s
+
+    def wait(self, command: Command) -> bool:
+        """Wait for such a moment; False where the command ended before."""
+        start = time.monotonic()
+        until = start + self._dice.uniform(0.0, self._takes_s)
+        while time.monotonic() < until:
+            if command.ended():
+                # The machine is faster now than when it was measured.
+                self._takes_s = min(self._takes_s, time.monotonic() - start)
+                return False
+            time.sleep(0.005)
+        return not command.ended()
+
+    def cut_off(self, command: Command, number: int, *, group: bool = False) -> bool:
+        """Send a command a signal at such a moment; whether that came in time."""
+        in_time = self.wait(command)
+        if in_time:
+            command.kill(number, group=group)
+        # It may have ended between the look and the signal, or have been done but for its farewell.
+        return command.wait() != 0 and in_time
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,12 +285,12 @@ def check_whole(out: Path, before: Mapping[str, bytes], after: Mapping[str, byte
     raise AssertionError("build.json is of no build")
 
 
-def report(what: str, found: Mapping[str, int]) -> None:
-    """Add a line to the file that ROOFPLAT_FAULTS names, if any: what a long run has tried."""
+def report(what: str, found: str) -> None:
+    """Add a line to the file that ROOFPLAT_FAULTS names, if any: what a long run has tried and found."""
     place = os.environ.get("ROOFPLAT_FAULTS")
     if place:
         with Path(place).open("a", encoding="utf-8") as file:
-            file.write(f"{what}: {dict(found)}\n")
+            file.write(f"{what}: {found}\n")
 
 
 def rubbish(out: Path) -> list[str]:

@@ -7,7 +7,6 @@ Out: every file of the one state or of the other, a log with all of an import or
 
 from __future__ import annotations
 
-import random
 import shutil
 import signal
 import sqlite3
@@ -22,10 +21,10 @@ from roofplat.rules import load_rulebook
 from tests.breaking.faults import (
     TILED,
     Launcher,
+    Moments,
     Town,
     check_whole,
     contents,
-    cut_off,
     form,
     report,
     rubbish,
@@ -39,62 +38,41 @@ RULES = load_rulebook()
 _IN_A_ROW = 3
 
 
-def kills(
-    launcher: Launcher,
-    words: list[object],
-    out: Path,
-    old: Path,
-    new: Path,
-    many: int,
-    *,
-    seed: int,
-    takes_s: float,
-) -> dict[str, int]:
-    """Kill a build so many times; what its folder held after each."""
-    dice = random.Random(seed)
+def kill_builds(
+    launcher: Launcher, words: list[object], old: Path, new: Path, many: int, moments: Moments, what: str
+) -> None:
+    """Kill a build so many times, look at its folder after each, and let the next one end now and then."""
+    out = Path(str(words[3]))
     before, after = contents(old), contents(new)
-    found = {"before": 0, "mixed": 0, "after": 0, "ended": 0}
     killed = row = 0
     shutil.copytree(old, out)
-    for attempt in range(3 * many):
-        _, in_time = cut_off(
-            lambda: launcher.start(*words), takes_s, dice, signal.SIGKILL, group=bool(attempt % 2)
-        )
+    for attempt in range(5 * many):
+        in_time = moments.cut_off(launcher.start(*words), signal.SIGKILL, group=bool(attempt % 2))
         state = check_whole(out, before, after)
-        if not in_time:
-            found["ended"] += 1
-            assert state == "after"
-        else:
-            found[state] += 1
+        if in_time:
+            report(f"killed: {what}", state)
             killed += 1
             row += 1
+        else:
+            assert state == "after"
         if row == _IN_A_ROW or state == "after" or killed == many:
             launcher.run(*words)
             assert contents(out) == after
             assert rubbish(out) == []
             if killed == many:
-                return found
+                return
             row = 0
             shutil.rmtree(out)
             shutil.copytree(old, out)
-    raise AssertionError(f"killed {killed} times only: {found}")
+    raise AssertionError(f"killed {killed} times only")
 
 
 def test_a_build_that_is_killed_leaves_whole_files_and_the_next_one_ends_well(
     launcher: Launcher, town: Town, tmp_path: Path
 ) -> None:
     words = town.build("after", tmp_path / "out")
-    found = kills(
-        launcher,
-        words,
-        tmp_path / "out",
-        town.built / "before",
-        town.built / "after",
-        tries(4),
-        seed=1,
-        takes_s=town.takes_s["whole"],
-    )
-    report("build", found)
+    moments = Moments(1, town.takes_s["whole"])
+    kill_builds(launcher, words, town.built / "before", town.built / "after", tries(4), moments, "build")
 
 
 def test_a_build_in_tiles_that_is_killed_goes_on_where_it_was(
@@ -102,11 +80,10 @@ def test_a_build_in_tiles_that_is_killed_goes_on_where_it_was(
 ) -> None:
     """Two workers, which end with the process that is killed."""
     words = town.build("after", tmp_path / "out", *TILED, "--workers", 2)
-    # Two workers load the program anew.
-    takes_s = town.takes_s["tiled"] * 1.5
+    # Workers load the program anew.
+    moments = Moments(2, town.takes_s["tiled"] * 1.5)
     old, new = town.built / "tiled before", town.built / "tiled after"
-    found = kills(launcher, words, tmp_path / "out", old, new, tries(2), seed=2, takes_s=takes_s)
-    report("build in tiles", found)
+    kill_builds(launcher, words, old, new, tries(2), moments, "build in tiles")
 
 
 @pytest.mark.parametrize("command", ["in", "keep"])
@@ -131,31 +108,31 @@ def test_an_import_that_is_killed_is_in_the_log_whole_or_not_at_all(
     takes_s = launcher.timed(*words)
     before, after = log_of(old), log_of(record)
     assert {} != before != after != first_of_all
-    dice = random.Random(3)
-    found = {"before": 0, "after": 0}
+    moments = Moments(3, takes_s)
+    killed = 0
     many = tries(4 if command == "in" else 2)
-    for attempt in range(3 * many):
+    for attempt in range(5 * many):
         shutil.copy(old, record)
         states = {"before": before, "after": after}
         # Every fourth time there is no record yet.
         if attempt % 4 == 3 and command == "in":
             record.unlink()
             states = {"before": {}, "after": first_of_all}
-        _, in_time = cut_off(lambda: launcher.start(*words), takes_s, dice, signal.SIGKILL)
+        in_time = moments.cut_off(launcher.start(*words), signal.SIGKILL)
         state = log_of(record)
         assert state in states.values()
         if in_time:
-            found["before" if state == states["before"] else "after"] += 1
+            killed += 1
+            report(f"killed: survey {command}", "before" if state == states["before"] else "after")
         else:
             assert state == states["after"]
         if attempt % 2:
             launcher.run(*words)
             assert log_of(record) == states["after"]
         assert not list(folder.glob("inventory.gpkg-*"))
-        if sum(found.values()) == many:
-            report(f"survey {command}", found)
+        if killed == many:
             return
-    raise AssertionError(f"killed {found} only")
+    raise AssertionError(f"killed {killed} times only")
 
 
 def log_of(record: Path) -> dict[str, list[tuple[str, ...]]]:
@@ -182,24 +159,24 @@ def test_a_build_into_a_database_that_is_killed_leaves_the_old_tables_or_the_new
     words = town.build("after", out, "--to", database.url)
     takes_s = town.takes_s["whole"] * 1.5
     before, after = contents(town.built / "before"), contents(town.built / "after")
-    dice = random.Random(4)
+    moments = Moments(4, takes_s)
     many = tries(2)
-    found = {"before": 0, "after": 0}
-    for _ in range(3 * many):
-        _, in_time = cut_off(lambda: launcher.start(*words), takes_s, dice, signal.SIGKILL)
+    killed = 0
+    for _ in range(5 * many):
+        in_time = moments.cut_off(launcher.start(*words), signal.SIGKILL)
         check_whole(out, before, after)
         state = "after" if _stored(database) == 11 else "before"
         if in_time:
-            found[state] += 1
+            killed += 1
+            report("killed: build into a database", state)
         else:
             assert state == "after"
-        if sum(found.values()) == many:
+        if killed == many:
             break
     launcher.run(*words)
     assert contents(out) == after
     assert _stored(database) == 11
-    assert sum(found.values()) == many
-    report("database", found)
+    assert killed == many
 
 
 def _stored(database: Database) -> int:
@@ -229,24 +206,19 @@ def test_a_build_that_is_stopped_says_so_and_leaves_nothing_half_written(
     town: Town,
     tmp_path: Path,
 ) -> None:
-    dice = random.Random(int(number) + len(more))
     old, new = ("tiled before", "tiled after") if more else ("before", "after")
     out = tmp_path / "out"
     shutil.copytree(town.built / old, out)
     before, after = contents(town.built / old), contents(town.built / new)
-    takes_s = town.takes_s["tiled" if more else "whole"]
+    moments = Moments(int(number), town.takes_s["tiled" if more else "whole"])
     for turn in range(tries(1)):
+        command = launcher.start(*town.build("after", out, *more))
         # As a terminal does it, to all processes; else to the command alone.
-        command, in_time = cut_off(
-            lambda: launcher.start(*town.build("after", out, *more)),
-            takes_s,
-            dice,
-            number,
-            group=group and not turn % 2,
-        )
+        in_time = moments.cut_off(command, number, group=group and not turn % 2)
         check_whole(out, before, after)
         assert rubbish(out) == []
         assert "Traceback" not in command.err
         if in_time:
+            report(f"stopped by {number.name}", "in tiles" if more else "whole")
             assert command.code == 128 + number
             assert command.sentence.startswith("Error: The command was stopped before it was done")

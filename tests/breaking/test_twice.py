@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import random
 import shutil
 import time
 from pathlib import Path
@@ -20,6 +19,7 @@ import pytest
 from tests.breaking.faults import (
     TILED,
     Launcher,
+    Moments,
     Town,
     contents,
     form,
@@ -84,30 +84,28 @@ def test_a_build_beside_imports_knows_all_of_one_or_nothing(
     district = folder / "district.toml"
     ids = gpd.read_file(folder / "footprints.gpkg")["building_id"].tolist()
     launcher.run("survey", "in", district, form(tmp_path, "first.csv", ids[:1], "plywood"))
-    dice = random.Random(5)
-    found = {"built": 0, "refused": 0}
+    moments = Moments(5, town.takes_s["whole"] / 2)
     for number in range(tries(1)):
         answers = form(tmp_path, f"{number}.csv", ids[1:6], f"deck {number}")
         earlier = tmp_path / f"earlier {number}.gpkg"
         shutil.copy(folder / "inventory.gpkg", earlier)
         building = launcher.start("build", district, "--out", tmp_path / f"out {number}")
-        time.sleep(dice.uniform(0.0, town.takes_s["whole"] / 2))
+        moments.wait(building)
         importing = launcher.start("survey", "in", district, answers)
         assert importing.wait() == 0, importing.err
         code = building.wait()
         assert code in (0, 2), building.err
         if code:
-            found["refused"] += 1
+            report("build beside an import", "refused")
             assert building.sentence == "Error: inventory.gpkg was changed while it was read; build again."
             assert not (tmp_path / f"out {number}").exists()
             continue
-        found["built"] += 1
         states = {_sum(file): file for file in (earlier, folder / "inventory.gpkg")}
         read = states[_sums(tmp_path / f"out {number}")["inventory.gpkg"]]
         roofs = gpd.read_file(tmp_path / f"out {number}" / "layers.gpkg", layer="section_facts")
         said = set(roofs.loc[roofs["source"] == "survey log", "value"].astype(str))
         assert (f"deck {number}" in said) == (read != earlier), said
-    report("build beside imports", found)
+        report("build beside an import", "built")
 
 
 def _replace(place: Path, content: bytes, how: str) -> None:
@@ -133,16 +131,13 @@ def test_a_source_that_is_replaced_while_it_is_read_gives_one_plan_or_a_sentence
 ) -> None:
     folder = tmp_path / "town"
     old, new = ((state.parent / "footprints.gpkg").read_bytes() for state in (town.before, town.after))
-    dice = random.Random(len(how))
-    found = {"old": 0, "other": 0, "sentence": 0}
+    moments = Moments(len(how), town.takes_s["whole"] / 2)
     for number in range(tries(1)):
         shutil.rmtree(folder, ignore_errors=True)
         shutil.copytree(town.before.parent, folder)
         out = tmp_path / f"out {number}"
         command = launcher.start("build", folder / "district.toml", "--out", out, "--as-of", "2026-01-01")
-        until = time.monotonic() + dice.uniform(0.0, town.takes_s["whole"] / 2)
-        while time.monotonic() < until and not command.ended():
-            time.sleep(0.005)
+        moments.wait(command)
         if how == "there and back":
             for content in (new, old) * 3:
                 _replace(folder / "footprints.gpkg", content, "renamed")
@@ -151,7 +146,7 @@ def test_a_source_that_is_replaced_while_it_is_read_gives_one_plan_or_a_sentence
             _replace(folder / "footprints.gpkg", new, how)
         code = command.wait()
         if code:
-            found["sentence"] += 1
+            report(f"source {how}", command.sentence)
             assert command.sentence, command.err
             assert not out.exists()
             continue
@@ -159,10 +154,9 @@ def test_a_source_that_is_replaced_while_it_is_read_gives_one_plan_or_a_sentence
         with (out / "ranking.csv").open(encoding="utf-8") as ranking:
             rows = sum(1 for _ in ranking) - 1
         if read == hashlib.sha256(old).hexdigest():
-            found["old"] += 1
+            report(f"source {how}", "the old plan")
             assert contents(out) == contents(town.built / "before")
         else:
-            found["other"] += 1
+            report(f"source {how}", "the new plan")
             assert read == _sum(folder / "footprints.gpkg")
             assert rows == 11 or how == "shortened"
-    report(f"source {how}", found)

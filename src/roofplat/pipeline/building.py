@@ -29,7 +29,7 @@ from roofplat.pipeline.planning import (
 )
 from roofplat.pipeline.tiles.keys import WORK_FOLDER, build_key, last_build, note_build
 from roofplat.publish import write_outputs
-from roofplat.publish.files import alone
+from roofplat.publish.files import alone, writing
 from roofplat.publish.parts import Parts
 from roofplat.publish.record import check_inputs, input_state, read_outputs
 from roofplat.publish.stock import stock_tables
@@ -196,21 +196,22 @@ def build(
             # Here and not above: a build in one piece does not wait for what cuts one.
             from roofplat.pipeline.tiles.whole import build_tiles
 
-            tiled = build_tiles(
-                district,
-                rules,
-                ground,
-                folder / WORK_FOLDER,
-                tile_buildings=most,
-                wind=wind,
-                day=day,
-                as_of=as_of,
-                workers=workers,
-                anew=anew,
-                scheduler=scheduler,
-                state=state,
-                say=say,
-            )
+            with writing(folder / WORK_FOLDER):
+                tiled = build_tiles(
+                    district,
+                    rules,
+                    ground,
+                    folder / WORK_FOLDER,
+                    tile_buildings=most,
+                    wind=wind,
+                    day=day,
+                    as_of=as_of,
+                    workers=workers,
+                    anew=anew,
+                    scheduler=scheduler,
+                    state=state,
+                    say=say,
+                )
             parts, counts, problems = tiled.parts, tiled.counts, tiled.problems
             tiles, planned_tiles = tiled.tiles, tiled.planned
         else:

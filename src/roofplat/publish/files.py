@@ -29,7 +29,17 @@ try:
 except ImportError:  # not on every system; there two builds at once are their owner's to avoid
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["CAUTION", "NO_AREA", "alone", "area_files", "asset", "clear_away", "whole_file", "write_whole"]
+__all__ = [
+    "CAUTION",
+    "NO_AREA",
+    "alone",
+    "area_files",
+    "asset",
+    "clear_away",
+    "whole_file",
+    "write_whole",
+    "writing",
+]
 
 NO_AREA = "No dispatch area"
 """Name of the group of buildings that lie in no dispatch area: they get files as well."""
@@ -72,12 +82,38 @@ def whole_file(path: Path) -> Iterator[Path]:
     >>> [entry.name for entry in folder.iterdir()]
     ['list.csv']
     """
-    try:
+    with writing(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         with _workshop(path.parent) as folder:
             beside = folder / path.name
             yield beside
             os.replace(beside, path)  # noqa: PTH105  the one call that is atomic everywhere
+
+
+@contextlib.contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """Say in one sentence what goes wrong while something is written.
+
+    Parameters
+    ----------
+    path
+        The file or folder that is written.
+
+    Raises
+    ------
+    DistrictFileError
+        The block raises a fault of the system, of GDAL or of SQLite.
+
+    Examples
+    --------
+    >>> with writing(Path("list.csv")):  # doctest: +ELLIPSIS
+    ...     raise OSError(errno.ENOSPC, "No space left on device")
+    Traceback (most recent call last):
+        ...
+    roofplat.errors.DistrictFileError: list.csv cannot be written (No space left on device); make room, ...
+    """
+    try:
+        yield
     except OSError as error:
         # What has no number is no fault of the system's: a reader of what is being written says more.
         if isinstance(error, RoofplatError) or error.errno is None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import shutil
 import sqlite3
 import struct
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -106,6 +107,8 @@ LAST_CHANGE = "2000-01-01T00:00:00.000Z"
 # Numbers of OGC 06-103r4, table 7: of one part, and of many.
 _BINARY_KINDS = {"MultiPolygon": (3, 6), "MultiLineString": (2, 5)}
 _PAGE_BYTES = 16_384
+# Of a disk, bytes: below, all that was written is looked through.
+_LITTLE_ROOM = 64_000_000
 _UNWATCHED = {
     "OGR_SQLITE_SYNCHRONOUS": "OFF",
     "OGR_SQLITE_JOURNAL": "OFF",
@@ -335,12 +338,31 @@ def write_tables(
     DistrictFileError
         The file cannot be written.
     """
+    rows = {}
     for name, layer in layers.items():
         told = {"kind": kinds[name], "description": descriptions[name]}
-        _write_rows(layer, path, name=name, crs=crs, metadata=metadata, **told)
+        rows[name] = _write_rows(layer, path, name=name, crs=crs, metadata=metadata, **told)
+    _check_written(path, rows)
 
 
-def _cannot_write(path: Path, error: Exception) -> str:
+def _check_written(path: Path, rows: Mapping[str, int]) -> None:
+    """Hold a GeoPackage to the rows that were given: GDAL does not always say that a disk is full."""
+    lost = DistrictFileError(_cannot_write(path, "the disk is full, or took only a part of it"))
+    try:
+        with contextlib.closing(sqlite3.connect(path)) as base:
+            for name, many in rows.items():
+                # GDAL numbers them from 1: to count them all takes long.
+                last = f'SELECT coalesce(max(fid), 0) FROM "{name}"'  # noqa: S608  a name of ours
+                if base.execute(last).fetchone() != (many,):
+                    raise lost
+            little = shutil.disk_usage(path.parent).free < _LITTLE_ROOM
+            if little and base.execute("PRAGMA integrity_check(1)").fetchone() != ("ok",):
+                raise lost
+    except sqlite3.Error:
+        raise lost from None
+
+
+def _cannot_write(path: Path, error: Exception | str) -> str:
     return f"{path.name} cannot be written ({error}); make room or choose another folder with --out."
 
 
@@ -388,7 +410,8 @@ def _write_rows(
     crs: CRS | None,
     description: str,
     metadata: Mapping[str, str],
-) -> None:
+) -> int:
+    """Write a layer; how many rows were given."""
     options: dict[str, Any] = {
         "layer": name,
         "driver": "GPKG",
@@ -397,11 +420,17 @@ def _write_rows(
     }
     if GEOMETRY in layer.schema.names:
         options |= {"geometry_name": GEOMETRY, "geometry_type": kind, "crs": _told(crs)}
-    batches = (
-        batch for rows in layer.tables() for batch in stored_rows(rows, kind).combine_chunks().to_batches()
-    )
+    given = 0
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        nonlocal given
+        for rows in layer.tables():
+            given += len(rows)
+            yield from stored_rows(rows, kind).combine_chunks().to_batches()
+
     schema = stored_rows(layer.schema.empty_table(), kind).schema
-    pyogrio.write_arrow(pa.RecordBatchReader.from_batches(schema, batches), path, **options)
+    pyogrio.write_arrow(pa.RecordBatchReader.from_batches(schema, batches()), path, **options)
+    return given
 
 
 def stored_rows(rows: pa.Table, kind: str) -> pa.Table:
