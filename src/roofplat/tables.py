@@ -1230,9 +1230,17 @@ def empty(name: str, crs: object = None) -> Any:
     >>> list(empty("paths", "EPSG:32613").columns)[:3]
     ['building_id', 'section_id', 'ladder_rank']
     """
-    table = _ALL_TABLES[name]
-    frame = pd.DataFrame({key: pd.Series([], dtype=column.dtype) for key, column in table.columns.items()})
-    return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs)) if table.geometry else frame
+    frame = _no_rows(name)
+    if not _ALL_TABLES[name].geometry:
+        return frame.copy()
+    return with_geometry({str(key): frame[key].array for key in frame}, np.empty(0, dtype=object), crs)
+
+
+@cache
+def _no_rows(name: str) -> pd.DataFrame:
+    """The columns of a table with no rows; a tile asks for most tables several times."""
+    columns = _ALL_TABLES[name].columns
+    return pd.DataFrame({key: pd.Series([], dtype=column.dtype) for key, column in columns.items()})
 
 
 def sentences(vocabulary: Sequence[str], codes: np.ndarray[Any, Any]) -> pd.Categorical:
