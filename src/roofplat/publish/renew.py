@@ -118,9 +118,10 @@ def renew_layers(
 ) -> Path:
     """Write all tables into one GeoPackage, and of one that is there only what has changed since.
 
-    Parts whose key is another than before get their rows anew, where these were as far as they fit; what does
-    not fit comes after all other rows. Of other parts only the cells are looked at that the whole district
-    decides. The rows are those that `write_layers` writes, in an order that may be another. The file is
+    Of parts whose key is another than before those rows are written that differ from what stands under their
+    number. The rows of a part stay where they were if they fit; else all of them come after all other rows.
+    Of other parts only the cells are looked at that the whole district decides. The rows are those that
+    `write_layers` writes, in an order that may be another: `anew` puts them in order. The file is
     written whole where none of the build before is there or somebody has changed it, where its layers are
     others than before, where too many parts have changed or stand out of their order, and where
     SQLite cannot do it.
