@@ -9,6 +9,7 @@ The rooms, from left to right: `intake`, `inventory`, `framing`, `placing`, `ran
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING, Any
 
 from roofplat.district import District, read_district
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Built", "District", "RoofplatError", "Rulebook", "build", "load_rulebook", "read_district"]
 __version__ = "0.1.0"
+# A plan may not depend on which grids a machine could fetch on the day: PROJ asks no network, in no thread
+# and in no process that is started from here.
+os.environ["PROJ_NETWORK"] = "OFF"
 
 
 def __getattr__(name: str) -> Any:

@@ -1,0 +1,211 @@
+"""No command asks a network for anything.
+
+In: part of the demo district; processes that are refused the network, twice where this machine can do it:
+    Python's own sockets by an audit hook, and everything else, the C libraries too, by a network namespace
+    without any interface.
+Out: every command works as ever and writes the same bytes; the service and its workers speak to this machine
+    alone. What asks a database or a scheduler on this machine is tested in `tests/cli/test_build_to.py` and
+    `tests/pipeline/tiles/test_cluster.py`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import urllib.request
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from roofplat.cli.main import main
+from roofplat.pipeline.tiles.keys import WORK_FOLDER
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "data" / "demo"
+REFUSING = Path(__file__).with_name("refusing")
+EXIT_CODE = 97
+# One process runs many commands, for it takes longer to start than they do.
+RUN = """
+import json, sys
+from click.testing import CliRunner
+from roofplat.cli.main import main
+for words in json.loads(sys.argv[1]):
+    done = CliRunner().invoke(main, words)
+    print(json.dumps([words, done.exit_code, done.output[-600:], repr(done.exception)]), flush=True)
+"""
+# Nobody listens there: RFC 5737 keeps these addresses for documents.
+NOWHERE = "192.0.2.1"
+
+
+def _alone() -> list[str]:
+    """What to write before a command so that it finds no interface; nothing where that cannot be had."""
+    words = ["unshare", "--map-root-user", "--net"]
+    if shutil.which(words[0]) is None:
+        return []
+    return words if subprocess.run([*words, "true"], capture_output=True).returncode == 0 else []
+
+
+def _refused(log: Path, *, loopback: bool = False) -> dict[str, str]:
+    """The environment of a process that is refused the network, although it is told to use it."""
+    more = {"PYTHONPATH": str(REFUSING), "REFUSED_TO": str(log), "PROJ_NETWORK": "ON"}
+    return {**os.environ, **more, **({"LOOPBACK": "1"} if loopback else {})}
+
+
+def _checksums(folder: Path) -> dict[str, str]:
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and WORK_FOLDER not in path.parts
+    }
+
+
+def _build(district: Path, out: Path) -> list[str]:
+    tiles = ["--tile-buildings", "30", "--workers", "2"]
+    return ["build", str(district), "--out", str(out), "--as-of", "2026-01-01", *tiles]
+
+
+@pytest.fixture(scope="module")
+def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo with its first 60 buildings alone."""
+    folder = tmp_path_factory.mktemp("offline")
+    shutil.copytree(DEMO, folder / "demo")
+    with closing(sqlite3.connect(folder / "demo" / "footprints.gpkg")) as file, file:
+        # The spatial index does not matter here; its triggers ask for functions that are GDAL's.
+        for (name,) in file.execute("select name from sqlite_master where type = 'trigger'").fetchall():
+            file.execute(f"drop trigger {name}")
+        file.execute("delete from buildings where bldg_id > 'MB-0060'")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def done(town: Path) -> dict[str, Any]:
+    """Every command but `serve`, one after the other, without a network."""
+    district, out = town / "demo" / "district.toml", town / "maps"
+    seen = town / "seen.csv"
+    seen.write_text("building_id,suspended_load,seen_on,who\nMB-0001,no,2026-01-05,Crew 7\n", "utf-8")
+    feed = town / "permits.csv"
+    feed.write_text("building_id,date,kind\nMB-0002,2026-01-05,new roof\n", "utf-8")
+    file = str(district)
+    commands = [
+        _build(district, out),
+        ["check", file],
+        ["rank", file, "--top", "3"],
+        ["rank", file, "--explain", "MB-0001"],
+        ["sheet", file, "MB-0001", "--out", str(town / "sheets")],
+        ["inspect", file, "--from", "2026-01-05", "--days", "1", "--out", str(town / "days")],
+        ["survey", "out", file, "--most", "3", "--out", str(town / "forms")],
+        ["survey", "in", file, str(seen)],
+        ["survey", "feed", file, str(feed), "--dry-run"],
+        ["survey", "keep", file],
+        ["changes", file, "--since", "2026-01-04", "--out", str(town / "news")],
+        ["rules", "ladder.base_share"],
+        ["start", str(town / "own"), "--footprints", str(town / "demo" / "footprints.gpkg")],
+    ]
+    log = town / "asked.txt"
+    ran = subprocess.run(
+        [*_alone(), sys.executable, "-c", RUN, json.dumps(commands)],
+        capture_output=True,
+        text=True,
+        env=_refused(log),
+        check=False,
+    )
+    return {
+        "ran": ran,
+        "log": log,
+        "commands": commands,
+        "answers": [json.loads(line) for line in ran.stdout.splitlines()],
+        "built": _checksums(out),
+    }
+
+
+def test_every_command_works_without_a_network(done: dict[str, Any]) -> None:
+    assert not done["log"].exists(), done["log"].read_text("utf-8")
+    assert done["ran"].returncode == 0, done["ran"].stderr
+    assert [words for words, *_ in done["answers"]] == done["commands"]
+    assert [answer for answer in done["answers"] if answer[1] != 0] == []
+
+
+def test_no_command_is_left_out(done: dict[str, Any]) -> None:
+    tried = {words[0] for words in done["commands"]}
+    assert tried | {"serve"} == set(main.commands)
+
+
+def test_without_a_network_a_build_has_the_same_bytes(town: Path, done: dict[str, Any]) -> None:
+    # From the same folder; what the other commands have written there since is no part of it.
+    fresh = town / "fresh"
+    shutil.copytree(town / "demo", fresh / "demo", ignore=shutil.ignore_patterns("inventory.gpkg*"))
+    words = _build(fresh / "demo" / "district.toml", fresh / "maps")
+    subprocess.run([sys.executable, "-c", RUN, json.dumps([words])], capture_output=True, check=True)
+    again = _checksums(fresh / "maps")
+    assert "layers.gpkg" in again
+    assert again == done["built"]
+
+
+def test_the_service_speaks_to_this_machine_alone(town: Path, done: dict[str, Any]) -> None:
+    log = town / "served.txt"
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    words = ["serve", str(town / "demo" / "district.toml"), "--out", str(town / "maps"), "--port", str(port)]
+    code = "import sys; from roofplat.cli.main import main; main(sys.argv[1:])"
+    with subprocess.Popen(
+        [sys.executable, "-c", code, *words, "--workers", "1"],
+        stdout=subprocess.PIPE,
+        text=True,
+        env=_refused(log, loopback=True),
+    ) as server:
+        assert server.stdout is not None
+        try:
+            # It says its address once it listens.
+            next(line for line in server.stdout if f":{port}" in line)
+            for path in ("/", "/collections/buildings/items?limit=1&f=json"):
+                with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=60) as answer:
+                    assert answer.status == 200
+        finally:
+            server.send_signal(signal.SIGTERM)
+            server.wait(timeout=60)
+    assert not log.exists(), log.read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    "attempt",
+    [
+        f"socket.create_connection(({NOWHERE!r}, 80), timeout=5)",
+        f"socket.socket(socket.AF_INET, socket.SOCK_DGRAM).sendto(b'?', ({NOWHERE!r}, 9))",
+        "socket.getaddrinfo('no.such.host.invalid', 80)",
+        "socket.create_connection(('127.0.0.1', 1), timeout=5)",
+    ],
+)
+def test_what_is_refused_would_be_seen(attempt: str, tmp_path: Path) -> None:
+    """Also from a child process, and where the error is caught."""
+    log = tmp_path / "asked.txt"
+    tried = f"import socket\ntry:\n    {attempt}\nexcept Exception:\n    pass\n"
+    child = f"import subprocess, sys\nsys.exit(subprocess.run([sys.executable, '-c', {tried!r}]).returncode)"
+    ran = subprocess.run([sys.executable, "-c", child], env=_refused(log), capture_output=True, check=False)
+    assert ran.returncode == EXIT_CODE
+    assert len(log.read_text("utf-8").splitlines()) == 1
+
+
+def test_proj_fetches_no_grid_whatever_the_machine_says() -> None:
+    """It used to heed PROJ_NETWORK: a district in an older datum lay elsewhere with it on."""
+    code = (
+        "import roofplat, pyproj.network\nfrom roofplat import ground\n"
+        "print(pyproj.network.is_network_enabled())"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code],
+        env={**os.environ, "PROJ_NETWORK": "ON"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert ran.stdout == "False\n"
