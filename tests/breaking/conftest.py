@@ -12,6 +12,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+
 from tests.breaking.faults import launcher, town
 
 __all__ = ["launcher", "shapes", "town"]

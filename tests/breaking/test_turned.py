@@ -226,7 +226,7 @@ MOTIONS = st.builds(
 
 def test_a_town_that_is_turned_or_mirrored_keeps_its_plan(shapes: ModuleType) -> None:
     @settings(
-        max_examples=tries(15),
+        max_examples=tries(8),
         phases=[Phase.explicit, Phase.reuse, Phase.generate],
         suppress_health_check=[HealthCheck.too_slow],
     )
