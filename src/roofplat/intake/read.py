@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -245,10 +245,13 @@ def _read(found: Look, *, geometry: bool) -> tuple[Any, np.ndarray[Any, np.dtype
     return frame.reset_index(drop=True), closed, reader_remarks(said)
 
 
-def _with_curves(found: Look, arguments: dict[str, Any], *, on_invalid: str = "ignore") -> gpd.GeoDataFrame:
+def _with_curves(
+    found: Look, arguments: dict[str, Any], *, on_invalid: Literal["ignore", "fix"] = "ignore"
+) -> gpd.GeoDataFrame:
     """A layer with curves: its columns, and its shapes with lines in their place."""
     rows = gpd.read_file(found.file, **arguments, read_geometry=False)
-    shapes = shapely.from_wkb(straight_shapes(found), on_invalid=on_invalid)
+    with np.errstate(invalid="ignore"):
+        shapes = shapely.from_wkb(straight_shapes(found), on_invalid=on_invalid)
     return gpd.GeoDataFrame(rows, geometry=gpd.GeoSeries(shapes, index=rows.index))
 
 
