@@ -1,6 +1,6 @@
 """Refuse the network to a Python process and to every Python process it starts.
 
-In: this folder in `PYTHONPATH`; `REFUSED_TO`, a file; `LOOPBACK`, set where this machine itself may be asked.
+In: this folder in `PYTHONPATH`; `REFUSED_TO`, a file.
 Out: a process that asks a name server, or connects or sends to another machine, ends at once with exit
     code 97 and leaves a line in the file, so that no `except` can hide it.
 """
@@ -30,8 +30,7 @@ def _refuse(event: str, arguments: tuple[Any, ...]) -> None:
     if not event.startswith("socket."):
         return
     host = _host(event, arguments)
-    here = host in ("localhost", "::1") or str(host).startswith("127.")
-    if host is None or (here and "LOOPBACK" in os.environ):
+    if host is None:
         return
     with open(os.environ["REFUSED_TO"], "a", encoding="utf-8") as file:  # noqa: PTH123
         file.write(f"{event} {host!r}\n")
