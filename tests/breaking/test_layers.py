@@ -197,24 +197,12 @@ def test_any_layer_in_any_other_role(data: st.DataObject, tmp_path_factory: Any)
     assert not isinstance(found, RoofplatError), found
 
 
-@pytest.mark.parametrize("kind", ["circle", "star", "comb"])
-def test_rings_of_a_hundred_thousand_corners(kind: str, tmp_path: Path, alone: Any) -> None:
-    count = 100_000
-    if kind == "comb":
-        teeth = np.arange(count // 4) * 0.004
-        x = np.column_stack([teeth, teeth, teeth + 0.002, teeth + 0.002]).ravel()
-        y = np.tile([10.0, 30.0, 30.0, 10.0], count // 4)
-        ring = np.column_stack([np.r_[0, x, 100, 100], np.r_[0, y, 10, 0]])
-    else:
-        angle = np.linspace(0, 2 * np.pi, count, endpoint=False)
-        reach = np.where(np.arange(count) % 2, 50.0, 50.0 if kind == "circle" else 45.0)
-        ring = np.column_stack([reach * np.cos(angle), reach * np.sin(angle)])
+def test_a_ring_of_a_hundred_thousand_corners(tmp_path: Path, alone: Any) -> None:
+    angle = np.linspace(0, 2 * np.pi, 100_000, endpoint=False)
+    ring = np.column_stack([50.0 * np.cos(angle), 50.0 * np.sin(angle)])
     shape = shapely.to_wkb(PLACES["metres"].put(shapely.Polygon(ring)))
-    for family in ("panelized_wood", "plate_truss_pitched")[: tries(1)]:
-        bad = Bad(PLACES["metres"], (shape,), {"roof_family": [family]}).beside_good()
-        # The laws ask each corner of each roof by itself, and would take minutes.
-        found = planned(
-            _district(tmp_path, write_layer(bad, tmp_path / f"{kind}-{family}.gpkg")), lawful=False
-        )
-        assert not isinstance(found, RoofplatError), found
-        same_plans(alone("metres"), found[0], [*GOOD])
+    bad = Bad(PLACES["metres"], (shape,), {"roof_family": ["panelized_wood"]}).beside_good()
+    # The laws ask each corner of each roof by itself, and would take minutes.
+    found = planned(_district(tmp_path, write_layer(bad, tmp_path / "circle.gpkg")), lawful=False)
+    assert not isinstance(found, RoofplatError), found
+    same_plans(alone("metres"), found[0], [*GOOD])
