@@ -181,7 +181,7 @@ class Service(_Settings):
 class Scale(_Settings):
     """How a big district is built: its tiles, and where files for people end."""
 
-    tile_buildings: Annotated[int, Field(ge=10, le=1_000_000)] = 5_000
+    tile_buildings: Annotated[int, Field(ge=10, le=1_000_000)] = 10_000
     """Buildings of a tile at most; a district of more is built in tiles."""
     workbook_rows: Annotated[int, Field(ge=1, le=1_000_000)] = 5_000
     """Rows of a list in the workbook at most, from the first; the CSV list has them all."""
