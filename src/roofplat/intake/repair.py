@@ -35,6 +35,8 @@ ShapeArray = npt.NDArray[np.object_]
 _HAIR_FT = 0.2
 # What sticks out by more than this many half widths is a hair; a sharp corner is not.
 _HAIR_LONG = 50
+# Outlines of more corners are left as they are.
+_HAIR_CORNERS = 2_000
 _MEND_SOURCE = "Mend it in the source if the outline looks wrong."
 
 
@@ -233,6 +235,8 @@ def hairs(layer: Layer, ground: Ground) -> Layer:
     folded = np.flatnonzero(
         _folded(parts, _HAIR_FT / np.sqrt(_planes_of(layer, parts, ground).area_ft2_per_unit2()))
     )
+    # To shrink and grow an outline of a hundred thousand teeth takes minutes.
+    folded = folded[shapely.get_num_coordinates(parts[folded]) <= _HAIR_CORNERS]
     if not folded.size:
         return layer
     whole = parts[folded]
