@@ -60,6 +60,31 @@ def test_what_does_not_count(shapes: ModuleType, kind: str, building: str, box: 
     assert _first(shapes, (kind, building, box)).empty
 
 
+def test_a_skylight_drawn_across_the_court_is_not_opened(shapes: ModuleType) -> None:
+    """All its corners lie on the arms of the U, and most of it over the court."""
+    house = shapes.roofs(
+        shapes.letter_u(19.0, 44.0, 5.7) | shapes.rectangle(19.0, 17.6),
+        roof_family=["plate_truss_pitched"],
+        roof_shape=["hipped"],
+        slope_deg=[9.5],
+        rafter_spacing_ft=[3.0],
+        height_ft=[27.0],
+    )
+    fire = shapes.fires(("B000", shapely.Point(7.6, 22)))
+    across, on_the_arm = shapely.box(5.65, 30.7, 13.75, 35.8), shapely.box(0.5, 30.7, 5.5, 35.8)
+    for things, methods in (
+        ([across], set()),
+        ([on_the_arm], {"existing_opening"}),
+        ([across, on_the_arm], {"existing_opening"}),
+    ):
+        drawn = shapes.obstacles(*(("skylight", "B000", thing) for thing in things))
+        openings = shapes.planned(house, obstacles=drawn, fires=fire)[1].openings
+        there = openings[openings["method"] == "existing_opening"]
+        assert set(there["method"]) == methods
+        for opening in there.geometry:
+            assert _feet(shapes, opening) == pytest.approx((0.5, 30.7, 5.5, 35.8), abs=0.01)
+
+
 def test_reach_is_measured_to_the_border_and_is_the_departments(shapes: ModuleType) -> None:
     """60 ft from the fire spot at 30 is 90: a skylight that begins there is near, one foot on is not."""
     at = shapely.box(89.9, 28, 95, 32)

@@ -11,7 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import affinity
 
-from roofplat.placing.scene import Boxes, boxes_of, deepest_point, farther, inside, nearer, touches_box
+from roofplat.framing.outline import polygons_of
+from roofplat.placing.scene import (
+    Boxes,
+    boxes_inside,
+    boxes_of,
+    deepest_point,
+    farther,
+    inside,
+    nearer,
+    touches_box,
+)
 
 
 def _box(*bounds: float) -> Boxes:
@@ -42,6 +52,51 @@ def test_a_courtyard_and_a_pocket_are_outside(shapes: ModuleType) -> None:
     frames = shapes.frames(shapes.courtyard(120, 100, 30), shapes.rectangle(50, 50))
     u, v = np.array([0.0, 40.0, 60.0, 0.0]), np.array([0.0, 0.0, 0.0, 0.0])
     assert inside(frames, u, v, np.array([0, 0, 0, 1])).tolist() == [False, True, False, True]
+
+
+@pytest.mark.parametrize(
+    ("bounds", "lies_inside"),
+    [
+        ((-59.9, 59.9, -49.9, -20.1), True),  # a whole wing, from wall to wall
+        ((-30, 30, -40, -20.1), True),  # along the court
+        ((-30, 30, -40, -19.0), False),  # a foot over it
+        ((-31, 31, -25, 25), False),  # around the court: every corner on the roof
+        ((-40, 40, -1, 1), False),  # across the court, from wing to wing
+        ((-5, 5, -5, 5), False),  # in the court
+        ((50, 60.1, 0, 5), False),  # over the outer wall
+        ((70, 80, 0, 5), False),  # beside the building
+    ],
+)
+def test_a_box_lies_inside_with_all_it_covers(
+    shapes: ModuleType, bounds: tuple[float, ...], lies_inside: bool
+) -> None:
+    """A courtyard of 120 by 100 ft, its wings 30 ft deep: a court of 60 by 40 ft in the middle."""
+    frames = shapes.frames(shapes.courtyard(120, 100, 30), azimuth=90.0)
+    assert boxes_inside(frames, _box(*bounds)).tolist() == [lies_inside]
+
+
+def test_boxes_are_held_to_their_own_sections(shapes: ModuleType) -> None:
+    frames = shapes.frames(shapes.courtyard(120, 100, 30), shapes.rectangle(120, 100))
+    boxes = Boxes(np.array([0, 1, 1]), *(np.array([end, end, 9 * end]) for end in (-9.0, 9.0, -9.0, 9.0)))
+    assert boxes_inside(frames, boxes).tolist() == [False, True, False]
+
+
+@given(
+    st.sampled_from(["letter_l", "letter_u", "courtyard"]),
+    st.integers(0, 179),
+    st.tuples(*[st.integers(-70, 70)] * 2),
+    st.tuples(*[st.integers(1, 60)] * 2),
+)
+def test_a_box_lies_inside_as_its_polygon_is_covered(
+    shapes: ModuleType, shape: str, turn: int, corner: tuple[int, int], size: tuple[int, int]
+) -> None:
+    """By GEOS, on the outline as the section has it."""
+    frames = shapes.frames(shapes.turned(getattr(shapes, shape)(), float(turn)))
+    box = _box(corner[0], corner[0] + size[0], corner[1], corner[1] + size[1])
+    roof = polygons_of(frames.outlines, np.array([0]), frames.u0, frames.v0)[0]
+    drawn = shapely.box(box.u_low[0], box.v_low[0], box.u_high[0], box.v_high[0])
+    hair = roof.boundary.distance(drawn.boundary) < 1e-6
+    assert hair or boxes_inside(frames, box).tolist() == [roof.covers(drawn)]
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from roofplat.framing.members import Runs, SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, stack, take
 from roofplat.placing.openings import Strips, kept_short, toward_ladder
-from roofplat.placing.scene import Boxes, Things, boxes_on, inside
+from roofplat.placing.scene import Boxes, Things, boxes_inside, boxes_on
 from roofplat.rules import Rulebook
 from roofplat.tables import METHODS
 
@@ -51,7 +51,7 @@ def nearest_existing(
     Returns
     -------
     Boxes
-        At most one a section, its corners on the roof, its border within reach of the fire spot;
+        At most one a section, all of it on the roof, its border within reach of the fire spot;
         among equals (to 0.01 ft) the one at lower v, then u.
     """
     there = take(things, things.of(EXISTING_KINDS))
@@ -63,11 +63,7 @@ def nearest_existing(
     off_v = np.maximum(np.maximum(boxes.v_low - at_v, at_v - boxes.v_high), 0.0)
     away = np.hypot(off_u, off_v)
     # Of the same building's sections it lies on one, and on none where it pokes over a wall.
-    whole = np.ones(section.size, dtype=bool)
-    for u in (boxes.u_low, boxes.u_high):
-        for v in (boxes.v_low, boxes.v_high):
-            whole &= inside(frames, u, v, section)
-    near = whole & (away <= rules.number("opening.existing_reach_ft"))
+    near = boxes_inside(frames, boxes) & (away <= rules.number("opening.existing_reach_ft"))
     keys = [(np.where(near, away, np.inf), 2), (boxes.v_low, 2), (boxes.u_low, 2)]
     best = first_of_equals(keys, section, frames.count)
     return take(boxes, best[best >= 0])

@@ -48,6 +48,7 @@ __all__ = [
     "Boxes",
     "Segments",
     "Things",
+    "boxes_inside",
     "boxes_of",
     "boxes_on",
     "deepest_point",
@@ -265,6 +266,37 @@ def inside(
     count = np.bincount(point[crossing > u[point]], minlength=u.size)
     result: npt.NDArray[np.bool_] = count % 2 == 1
     return result
+
+
+def boxes_inside(frames: SectionFrames, boxes: Boxes) -> npt.NDArray[np.bool_]:
+    """Whether boxes lie inside their sections with all that they cover, courtyards left out.
+
+    Parameters
+    ----------
+    frames
+        n sections.
+    boxes
+        Shape (b,).
+
+    Returns
+    -------
+    ndarray of bool
+        Shape (b,). The middle lies inside and no edge of the outline touches the inside of the box: all
+        four corners of a box across the court of a U can lie on its arms. A box may end at a wall.
+    """
+    within = inside(frames, (boxes.u_low + boxes.u_high) / 2, (boxes.v_low + boxes.v_high) / 2, boxes.section)
+    box, edge = lists_of(boxes.section, frames.outlines.start)
+    u0, v0, u1, v1 = frames.u0[edge], frames.v0[edge], frames.u1[edge], frames.v1[edge]
+    # Hardly any edge is near a box: the few are looked at closely.
+    close = np.flatnonzero(
+        (np.maximum(u0, u1) > boxes.u_low[box])
+        & (np.minimum(u0, u1) < boxes.u_high[box])
+        & (np.maximum(v0, v1) > boxes.v_low[box])
+        & (np.minimum(v0, v1) < boxes.v_high[box])
+    )
+    near = box[close]
+    crossed = near[touches_box(u0[close], v0[close], u1[close], v1[close], take(boxes, near))]
+    return within & ~marked(crossed, boxes.section.size)
 
 
 def in_boxes(
