@@ -414,8 +414,8 @@ def test_every_section_has_its_own_wind(shapes: ModuleType) -> None:
 # Laws.
 
 
-def told_apart(one: Any, other: Any, *but: str) -> list[str]:
-    """Columns in which two tables differ; geometry to a millionth of a unit."""
+def told_apart(one: Any, other: Any, *but: str, within: float = 1e-6) -> list[str]:
+    """Columns in which two tables differ; geometry and numbers to a millionth of a unit, if nothing is said."""
     one, other = one.reset_index(drop=True), other.reset_index(drop=True)
     if len(one) != len(other):
         return [f"{len(one)} rows and {len(other)}"]
@@ -424,10 +424,10 @@ def told_apart(one: Any, other: Any, *but: str) -> list[str]:
         left, right = one[name], other[name]
         if name == "geometry":
             apart = shapely.hausdorff_distance(left.to_numpy(), right.to_numpy())
-            same = bool((apart < 1e-6).all())
+            same = bool((apart < within).all())
         elif pd.api.types.is_float_dtype(left):
             numbers = (column.to_numpy(dtype=float, na_value=np.nan) for column in (left, right))
-            same = np.allclose(*numbers, rtol=0, atol=1e-6, equal_nan=True)
+            same = np.allclose(*numbers, rtol=0, atol=within, equal_nan=True)
         else:
             same = left.astype(object).equals(right.astype(object))
         if not same:
@@ -471,7 +471,9 @@ def hold_the_standing_plan_fixed(plan: Callable[..., Plan]) -> None:
                 table[~table["building_id"].isin(left_out)]
                 for table in (getattr(usual, name), getattr(again, name))
             )
-            assert told_apart(one, other, *SAID) == [], name
+            # Of two lines of a pitched roof that meet at a joint a way may take either.
+            within = 0.05 if name == "paths" else 1e-6
+            assert told_apart(one, other, *SAID, within=within) == [], name
         keys = ["feature", "code"]
         problems = [
             found.problems[~found.problems["feature"].str.split("/").str[0].isin(left_out)][keys]
