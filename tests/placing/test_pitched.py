@@ -304,6 +304,38 @@ def test_a_law_of_pitched_roofs_notices_when_it_is_broken(
     assert len(PITCHED_LAWS[law](spoilt)) >= 2
 
 
+@pytest.mark.parametrize("off_ft", [-0.1, 0.0, 0.1])
+def test_a_leg_along_the_border_of_what_it_keeps_off_is_free_or_not(
+    shapes: ModuleType, laws: ModuleType, off_ft: float
+) -> None:
+    """A hatch whose clearance ends at the wall along which the cheapest way leads, or a tenth of a foot
+    before it or beyond it: there no hair decides."""
+    hatch, unit = shapely.Point(21.6, 36.0 + off_ft), shapely.box(13.5, 28.0, 18.5, 33.0)
+    things = shapes.obstacles(("hatch", "B000", hatch), ("unit", "B000", unit))
+    framing, plan = shapes.planned(
+        shapes.roofs(
+            B(13.5, 0, 27, 40) | B(0, 12, 13.5, 36),
+            roof_family=["plate_truss_pitched"],
+            roof_shape=["gabled"],
+            slope_deg=[18.43],
+            rafter_spacing_ft=[1.0],
+        ),
+        obstacles=things,
+        fires=shapes.fires(("B000", shapely.Point(6.7, 21.0))),
+        wind_from_deg=238.0,
+        placed_ladders=shapes.fires(("B000", shapely.Point(33.7, 28.7))),
+    )
+    of_framing = {name: getattr(framing, name) for name in ("walls", "members", "planes")}
+    tables = plan.tables() | of_framing | {"obstacles": things}
+    at = Pitched(laws.Measured(tables, RULES, shapes.GROUND))
+    assert pitched_laws.broken(at) == {}
+    (roof,) = at.opened
+    least, most = roof.cheapest(roof.tip_of(1))
+    assert (least < most) == (off_ft == 0.0)
+    walked = roof.walked_cost(roof.paths["feet"].iloc[0])
+    assert min(abs(walked - least), abs(walked - most)) < 0.01
+
+
 def _turned_about(openings: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return openings.assign(finish_toward_deg=(openings["finish_toward_deg"] + 180.0) % 360.0)
 
