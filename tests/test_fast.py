@@ -52,7 +52,8 @@ def _told(code: str, **environment: str) -> str:
 @needs_numba
 def test_a_process_compiles_from_its_first_large_district_on() -> None:
     code = (
-        "import sys\nfrom roofplat.fast import compiled, prepare\nfrom roofplat.framing.loops import clip_lines\n"
+        "import sys\nfrom roofplat.fast import compiled, prepare\n"
+        "from roofplat.framing.loops import clip_lines\n"
         "before = compiled(clip_lines) is None; prepare(19_000); small = compiled(clip_lines) is None\n"
         "loaded = 'numba' in sys.modules; prepare(1_000)\n"
         "print(before, small, loaded, compiled(clip_lines) is None)"
@@ -62,7 +63,8 @@ def test_a_process_compiles_from_its_first_large_district_on() -> None:
 
 def test_a_process_that_plans_building_after_building_does_not() -> None:
     code = (
-        "import sys\nfrom roofplat.fast import compiled, prepare\nfrom roofplat.framing.loops import clip_lines\n"
+        "import sys\nfrom roofplat.fast import compiled, prepare\n"
+        "from roofplat.framing.loops import clip_lines\n"
         "[prepare(900) for _ in range(100)]; print(compiled(clip_lines) is None, 'numba' in sys.modules)"
     )
     assert _told(code) == "True False"

@@ -112,7 +112,7 @@ def _serve() -> None:
     import pyogrio  # noqa: F401
 
     import roofplat.pipeline
-    import roofplat.pipeline.tiles.whole  # noqa: F401
+    import roofplat.pipeline.tiles.whole
     import roofplat.record.answers  # noqa: F401
     from roofplat.cli.main import main
 

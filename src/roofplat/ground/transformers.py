@@ -11,14 +11,13 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from pyproj import CRS, Transformer
-from pyproj.network import set_network_enabled
+from pyproj import CRS, Transformer, network
 
 __all__ = ["transformer"]
 
 _KEPT = 64
 # For what was made of PROJ before the package was imported, and said so; see the package.
-set_network_enabled(active=False)
+network.set_network_enabled(active=False)
 
 
 @lru_cache(maxsize=_KEPT)
