@@ -17,7 +17,7 @@ __all__ = ["transformer"]
 
 _KEPT = 64
 # For what was made of PROJ before the package was imported, and said so; see the package.
-network.set_network_enabled(active=False)
+network.set_network_enabled(active=False)  # type: ignore[attr-defined]  # in its documentation
 
 
 @lru_cache(maxsize=_KEPT)
