@@ -333,11 +333,11 @@ class Roof:
         for kind in ROOF_LINES:
             cost = ridge if kind == "ridge" else slope
             lines += [(line, cost) for line in self.members.get(kind, [])]
-        plane, low, high, begin = self.first_cut()
+        cut_plane, low, high, begin = self.first_cut()
         for t in (low, high):
-            piece = self.member_line(plane, t, begin)
+            piece = self.member_line(cut_plane, t, begin)
             if piece is not None:
-                lines.append((self.rolled(plane, piece), slope))
+                lines.append((self.rolled(cut_plane, piece), slope))
         for valley in self.members.get("valley", []):
             # A valley begins at its lower end.
             top = shapely.Point(valley.coords[-1])
@@ -346,6 +346,9 @@ class Roof:
                     continue
                 place = plane.unroll(top)
                 piece = self.member_line(plane, place.y, place.x)
+                # No way leads through the first cut.
+                if plane is cut_plane and low + 1e-9 < place.y < high - 1e-9:
+                    continue
                 if piece is None or piece.bounds[0] > place.x - 0.05:
                     continue
                 upper = shapely.LineString([(piece.bounds[0], place.y), (place.x, place.y)])

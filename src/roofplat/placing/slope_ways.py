@@ -103,7 +103,7 @@ def find_slope_ways(
     parts = [
         _wall_lines(frames, walls, slopes, rise, active, eave_cost),
         _roof_lines(frames, lines, active, ridge_cost, slope_cost),
-        _valley_lines(frames, lines, slopes, rise, active, slope_cost),
+        _valley_lines(frames, lines, slopes, rise, active, first[active], slope_cost),
         _bay_lines(frames, slopes, rise, first, slope_cost),
     ]
     # At most one tip of a plane at a time: two ladders may stand at the low walls of one.
@@ -283,6 +283,7 @@ def _valley_lines(
     slopes: SlopeBays,
     rise: FloatArray,
     active: npt.NDArray[np.bool_],
+    opened: IntArray,
     cost: float,
 ) -> _Lines:
     """The member up from the top of each valley, where that lies below the top of a plane beside it."""
@@ -300,7 +301,7 @@ def _valley_lines(
     crossed = np.bincount(end[above], minlength=top.size)
     upper = np.full(top.size, -np.inf)
     np.maximum.at(upper, end[above], at[above])
-    on = np.flatnonzero(crossed % 2 == 1)
+    on = np.flatnonzero((crossed % 2 == 1) & ~_through(slopes, opened, plane, v))
     return _on_planes(frames, slopes, rise, plane[on], v[on], upper[on], u[on], cost, target=False)
 
 
@@ -349,15 +350,21 @@ def _tip_lines(
     first[plane], number[plane], eave[plane] = v, 1, u
     runs = scan(planes, Grid(first, np.ones(planes.count), number), "u")
     at_eave = np.abs(runs.high - eave[runs.section]) <= _MEET_FT * 2
-    # No way leads through the first opening.
-    bay = np.full(planes.count, -1, dtype=np.int64)
-    bay[slopes.bays.section[opened]] = opened
-    low, high = slopes.bays.v_low[bay[runs.section]], slopes.bays.v_high[bay[runs.section]]
-    through = (bay[runs.section] >= 0) & (runs.position > low) & (runs.position < high)
-    runs = take(runs, at_eave & ~through)
+    runs = take(runs, at_eave & ~_through(slopes, opened, runs.section, runs.position))
     return _on_planes(
         frames, slopes, rise, runs.section, runs.position, runs.low, runs.high, cost, target=False
     )
+
+
+def _through(slopes: SlopeBays, opened: IntArray, plane: IntArray, v: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether lines down planes, shape (k,), lead through the first bay: no way leads through its opening."""
+    bay = np.full(slopes.frames.count, -1, dtype=np.int64)
+    bay[slopes.bays.section[opened]] = opened
+    first = bay[plane]
+    result: npt.NDArray[np.bool_] = (
+        (first >= 0) & (v > slopes.bays.v_low[first]) & (v < slopes.bays.v_high[first])
+    )
+    return result
 
 
 def planes_under(
