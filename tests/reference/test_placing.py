@@ -175,6 +175,9 @@ def _cheapest(
                 if cost < graph.get_edge_data(start, end, {"weight": np.inf})["weight"]:
                     graph.add_edge(start, end, weight=cost)
     foot = (round(tip[0], 2) + 0.0, round(tip[1], 2) + 0.0)
+    if foot not in graph:
+        # Something stands at the tip: no line leads away from it.
+        return float("inf")
     reach = nx.single_source_dijkstra_path_length(graph, foot)
     area = shapely.box(bay.u_low[0], bay.v_low[0], bay.u_high[0], bay.v_high[0]).buffer(0.03)
     # A way has a length: a tip that stands at the bay walks to another of its corners.
