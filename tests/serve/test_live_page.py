@@ -463,9 +463,13 @@ def test_a_method_may_be_preferred(visit: Callable[..., Any], demo_server: Serve
 def test_a_ladder_is_put_where_it_stands(visit: Callable[..., Any], demo_server: Server) -> None:
     page = begin(visit())
     [base, tip] = planned(demo_server, "ladders")[0]
-    # Another place along the same wall.
+    # Another place along the same wall, away from the corner that is near.
     toward = WGS84.inv(*base, *tip)[0]
-    spot = away((base[0], base[1]), toward - 90.0, 30.0)
+    along = min(
+        (toward - 90.0, toward + 90.0),
+        key=lambda way: feet_between(away((tip[0], tip[1]), way, 30.0), fire_of(demo_server)),
+    )
+    spot = away((base[0], base[1]), along, 30.0)
     page.locator("#whatif-tap-ladder").click()
     assert page.locator("#whatif-tap-ladder").get_attribute("aria-pressed") == "true"
     tap(page, *spot)
@@ -474,7 +478,7 @@ def test_a_ladder_is_put_where_it_stands(visit: Callable[..., Any], demo_server:
     assert feet_between(asked["ladder"], spot) < 2.0
     ladders = drawn(page, "ladders")
     assert same_places(ladders, planned(demo_server, "ladders", ladder=asked["ladder"]))
-    assert feet_between(ladders[0][1], away((tip[0], tip[1]), toward - 90.0, 30.0)) < 6.0
+    assert feet_between(ladders[0][1], away((tip[0], tip[1]), along, 30.0)) < 6.0
     assert page.locator(".handle.ladder").count() == 1
     page.locator("#whatif-ladder-away").click()
     await_hash(page, "?what-if", ends=True)
