@@ -271,12 +271,7 @@ class Sheets:
         return x0, y0, x1, y1
 
     def rings(self, table: str) -> tuple[FloatArray, FloatArray]:
-        """The closed rings of a table's four-sided shapes, five corners each, which then leave the sheets.
-
-        They run counter-clockwise, also where v runs to the right. A strip starts between its first corner
-        and its fourth, and ends between the other two.
-        """
-        x, y = (self.take(table, f"ring_{axis}") for axis in ("x", "y"))
-        twice_area = (x[:, 2] - x[:, 0]) * (y[:, 3] - y[:, 1]) - (x[:, 3] - x[:, 1]) * (y[:, 2] - y[:, 0])
-        around = np.where(twice_area[:, None] < 0, [3, 2, 1, 0, 3], [0, 1, 2, 3, 0])
-        return np.take_along_axis(x, around, axis=1).ravel(), np.take_along_axis(y, around, axis=1).ravel()
+        """The closed rings of a table's four-sided shapes, five corners each, which then leave the sheets."""
+        around = [0, 1, 2, 3, 0]
+        x, y = (self.take(table, f"ring_{axis}")[:, around].ravel() for axis in ("x", "y"))
+        return x, y
