@@ -19,9 +19,7 @@ here:
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import geopandas as gpd
@@ -44,6 +42,7 @@ from roofplat.placing import audit_solar
 from roofplat.rules import load_rulebook
 from tests.breaking.moved import STILL, Motion, differences
 from tests.breaking.tries import tries
+from tests.framing import shapes
 
 RULES = load_rulebook()
 # With everything permitted that a department may permit, so that every method is drawn.
@@ -168,7 +167,6 @@ def true_norths(geometry: Any, in_feet: Any, ground: Ground, at: dict[str, Any])
 
 
 def plan_of(
-    shapes: ModuleType,
     town: Town,
     motion: Motion = STILL,
     *,
@@ -224,7 +222,7 @@ MOTIONS = st.builds(
 )
 
 
-def test_a_town_that_is_turned_or_mirrored_keeps_its_plan(shapes: ModuleType) -> None:
+def test_a_town_that_is_turned_or_mirrored_keeps_its_plan() -> None:
     @settings(
         max_examples=tries(8),
         phases=[Phase.explicit, Phase.reuse, Phase.generate],
@@ -233,14 +231,14 @@ def test_a_town_that_is_turned_or_mirrored_keeps_its_plan(shapes: ModuleType) ->
     @given(st.integers(0, 2**32 - 1), MOTIONS)
     def hold(seed: int, motion: Motion) -> None:
         town = made_up_town(seed, 40)
-        was, now = plan_of(shapes, town), plan_of(shapes, town, motion)
+        was, now = plan_of(town), plan_of(town, motion)
         note(f"{seed} {motion}")
         assert differences(was, now, motion, was_in_feet=shapes.in_feet, now_in_feet=shapes.in_feet) == []
 
     hold()
 
 
-def from_crs(shapes: ModuleType, crs: str) -> Any:
+def from_crs(crs: str) -> Any:
     """Geometry of a plane to feet round the corner of the town."""
     to_utm = pyproj.Transformer.from_crs(crs, shapes.UTM, always_xy=True)
 
@@ -253,15 +251,15 @@ def from_crs(shapes: ModuleType, crs: str) -> Any:
 
 
 @pytest.mark.parametrize("crs", PLANES)
-def test_a_town_that_is_drawn_in_another_plane_keeps_its_plan(shapes: ModuleType, crs: str) -> None:
+def test_a_town_that_is_drawn_in_another_plane_keeps_its_plan(crs: str) -> None:
     for seed in range(tries(1)):
         town = made_up_town(1000 + seed, 40)
-        was, now = plan_of(shapes, town), plan_of(shapes, town, crs=crs)
-        carry = from_crs(shapes, crs)
+        was, now = plan_of(town), plan_of(town, crs=crs)
+        carry = from_crs(crs)
         assert differences(was, now, was_in_feet=shapes.in_feet, now_in_feet=carry) == []
 
 
-def test_a_town_in_web_mercator_keeps_its_plan(shapes: ModuleType) -> None:
+def test_a_town_in_web_mercator_keeps_its_plan() -> None:
     """On the ellipsoid that plane is a third of a percent too wide one way.
 
     What is drawn within a section is measured on the section's own true plane. What is looked for around it,
@@ -270,17 +268,17 @@ def test_a_town_in_web_mercator_keeps_its_plan(shapes: ModuleType) -> None:
     """
     rules = load_rulebook({"aerial.reach_ft": 0.0})
     town = made_up_town(1001, 40)
-    was, now = plan_of(shapes, town, rules=rules), plan_of(shapes, town, crs=MERCATOR, rules=rules)
+    was, now = plan_of(town, rules=rules), plan_of(town, crs=MERCATOR, rules=rules)
     del was["collapse_zones"]
-    carry = from_crs(shapes, MERCATOR)
+    carry = from_crs(MERCATOR)
     assert differences(was, now, was_in_feet=shapes.in_feet, now_in_feet=carry) == []
 
 
 @pytest.mark.parametrize("corner", [(500_013.7, 4_399_921.3), (420_000.0, 4_400_000.0)])
-def test_a_town_that_is_shifted_keeps_its_plan(shapes: ModuleType, corner: tuple[float, float]) -> None:
+def test_a_town_that_is_shifted_keeps_its_plan(corner: tuple[float, float]) -> None:
     for seed in range(tries(1)):
         town = made_up_town(2000 + seed, 40)
-        was, now = plan_of(shapes, town), plan_of(shapes, town, corner=corner)
+        was, now = plan_of(town), plan_of(town, corner=corner)
 
         def carry(geometry: Any) -> Any:
             return shapes.in_feet(geometry, corner=corner)
@@ -288,12 +286,12 @@ def test_a_town_that_is_shifted_keeps_its_plan(shapes: ModuleType, corner: tuple
         assert differences(was, now, was_in_feet=shapes.in_feet, now_in_feet=carry) == []
 
 
-def test_the_zone_next_door_is_no_other_ground(shapes: ModuleType) -> None:
+def test_the_zone_next_door_is_no_other_ground() -> None:
     """The same feet drawn six degrees farther east, in the zone that is centred there: the same bits but for
     the longitude's own."""
     town = made_up_town(3000, 40)
-    was = plan_of(shapes, town)
-    now = plan_of(shapes, town, zone="EPSG:32614")
+    was = plan_of(town)
+    now = plan_of(town, zone="EPSG:32614")
     there = pyproj.CRS("EPSG:32614")
 
     def carry(geometry: Any) -> Any:
@@ -302,13 +300,13 @@ def test_the_zone_next_door_is_no_other_ground(shapes: ModuleType) -> None:
     assert differences(was, now, was_in_feet=shapes.in_feet, now_in_feet=carry, near_ft=1e-5) == []
 
 
-def test_a_far_building_changes_nothing(shapes: ModuleType) -> None:
+def test_a_far_building_changes_nothing() -> None:
     """Not a bit of it: the sums of one roof do not run through another."""
     town = made_up_town(4000, 40)
-    was = plan_of(shapes, town)
+    was = plan_of(town)
     far = affinity.translate(town["outlines"][0], 30_000.0, 20_000.0)
     facts = {name: [*values, values[0]] for name, values in town["facts"].items()}
-    now = plan_of(shapes, town | {"outlines": [*town["outlines"], far], "facts": facts})
+    now = plan_of(town | {"outlines": [*town["outlines"], far], "facts": facts})
     for name, rows in was.items():
         with_it = now[name]
         if "building_id" in rows:
@@ -325,7 +323,6 @@ def test_a_far_building_changes_nothing(shapes: ModuleType) -> None:
 @given(st.integers(0, 2**32 - 1))
 def test_twice_the_spacing_is_half_the_members(seed: int) -> None:
     """Within one for each run: the last space may be short."""
-    shapes = sys.modules["roof_shapes"]
     random = np.random.default_rng(seed)
     shape = [shapely.box(0, 0, *random.uniform(30, 220, 2)) for _ in FAMILIES]
     shape = [affinity.translate(roof, 300.0 * number, 0.0) for number, roof in enumerate(shape)]
@@ -418,7 +415,6 @@ def _on_one_side(wall: Any, shape: Any) -> bool:
 @given(st.integers(0, 2**32 - 1))
 def test_a_building_cut_in_two_is_planned_on_one_side_of_the_cut(seed: int) -> None:
     """Along a fire wall, straight through a roof of any shape: nothing that is planned reaches over it."""
-    shapes = sys.modules["roof_shapes"]
     random = np.random.default_rng(seed)
     family = str(random.choice(FAMILIES))
     outline = made_up_outline(random, str(random.choice(SHAPES[:5])), *random.uniform(60, 220, 2))
