@@ -20,6 +20,7 @@ from roofplat.tables import (
     BASES,
     CLASS_BASES,
     DAY_TABLES,
+    RATE_BASES,
     SCENARIO_BASES,
     TABLES,
     TRAVEL_BASES,
@@ -87,6 +88,9 @@ def test_a_basis_is_one_of_the_five_and_doubtful_only_for_an_axis() -> None:
         elif (table, name) in (("visits", "travel_basis"), ("routes", "basis")):
             # Nor is the way from one visit to the next.
             assert column.allowed == TRAVEL_BASES
+        elif name == "rate_basis":
+            # Nor are the rates of a crew.
+            assert column.allowed == RATE_BASES
         elif name.endswith("basis"):
             doubtful = (table, name) in (("sections", "axis_basis"), ("members", "basis"))
             assert set(column.allowed) == {*BASES, *(["doubtful"] if doubtful else [])}, f"{table}.{name}"

@@ -127,6 +127,12 @@ APPARATUS = ("ground_ladder", "aerial", "out_of_reach")
 INSPECTION_CLASSES = ("high", "moderate", "low")
 CLASS_BASES = ("stated", "occupancy", "unknown")
 DUE_STATES = ("overdue", "due", "never_inspected", "no_class")
+# For which buildings the model code names an area of vents.
+PRESCRIBED_BY = ("sprinklered", "unsprinklered", "unknown: unsprinklered taken")
+# Whether the model code may ask for vents, as far as use and size say.
+CODE_ASKS = ("may ask", "not by size or use", "unknown")
+# Where the rates of a crew come from.
+RATE_BASES = ("measured", "from memory")
 # How the way from one visit to the next was measured.
 TRAVEL_BASES = ("streets", "straight_line")
 # What an outline of a new footprint layer is to those of the layer before.
@@ -265,6 +271,8 @@ _ROOFS = Table(
         "part": Column("Int64", "number of the section in its building, from 1", required=True),
         "area_ft2": Column("float64", "ground area of the section", "ft2", required=True),
         "undivided_ft2": Column("float64", "ground area within the same fire walls", "ft2", required=True),
+        "building_occupancy": Column("str", "occupancy of the whole building"),
+        "building_sprinklered": Column("boolean", "automatic sprinklers throughout the building"),
         **{
             name: column
             for field in (
@@ -546,6 +554,62 @@ _TRENCHES = Table(
         "usng": Column("str", "US National Grid of the start, to 1 m"),
         "rules": Column("category", "ids of the rules that put it there"),
         "why": Column("category", "the same as a sentence"),
+    },
+)
+
+_VENTING = Table(
+    "venting",
+    (),
+    {
+        **_ids(),
+        "planned": Column("boolean", "the section that holds the scenario's fire spot, which is opened"),
+        "height_ft": ATTRIBUTES["height_ft"],
+        "height_basis": _BUILDINGS.columns["height_basis"],
+        "sprinklered": ATTRIBUTES["sprinklered"],
+        "wanted_ft2": Column("float64", "area of opening by the rule: a share of the roof", "ft2"),
+        "flow_ft2": Column("float64", "area that holds the clear height; empty outside the range", "ft2"),
+        "flow_outside": Column("category", "the range that is left, as a sentence; empty within it"),
+        "fire_kw": Column("float64", "heat of the design fire", "kW"),
+        "fire_area_ft2": Column("float64", "area of the design fire", "ft2"),
+        "clear_ft": Column("float64", "clear height wanted under the smoke, above the floor", "ft"),
+        "inlet_ft2": Column("float64", "area through which fresh air is taken to come in", "ft2"),
+        "clear_planned_ft": Column(
+            "float64", "clear height that the planned and the existing openings give together", "ft"
+        ),
+        "largest_single_ft2": Column("float64", "largest one opening that draws no air from below", "ft2"),
+        "least_openings": Column("Int64", "least number of openings that the area is divided among"),
+        "planned_ft2": Column("float64", "area of the cuts that are planned", "ft2"),
+        "glazing_ft2": Column("float64", "area of the glazing that is planned to be opened", "ft2"),
+        "existing_ft2": Column("float64", "area of skylights, smoke vents and hatches on the section", "ft2"),
+        "existing_count": Column("Int64", "skylights, smoke vents and hatches on the section"),
+        "existing_unsized": Column("Int64", "those of them without a size, which count with no area"),
+        "prescribed_ft2": Column("float64", "area of vents that the model code names", "ft2"),
+        "prescribed_by": Column("str", "for which buildings the code names it", allowed=PRESCRIBED_BY),
+        "vents_short_ft2": Column("float64", "that area less the existing one, where it is more", "ft2"),
+        "code_asks": Column("str", "whether the code may ask for vents; no verdict", allowed=CODE_ASKS),
+        "saw_ft": Column("float64", "length of all cuts of the openings", "ft"),
+        "saw_1_ft": Column("float64", "the part of saw 1", "ft"),
+        "saw_2_ft": Column("float64", "the part of saw 2", "ft"),
+        "head_cut_ft": Column("float64", "the head cuts", "ft"),
+        "parallel_cut_ft": Column("float64", "the parallel cuts", "ft"),
+        "base_cut_ft": Column("float64", "the base cuts", "ft"),
+        "check_saw_ft": Column("float64", "length of the inspection cut and the indicator holes", "ft"),
+        "trench_saw_ft": Column("float64", "length of all cuts of the trench", "ft"),
+        "cross_cut_ft": Column("float64", "the cross cuts of the trench, part of its length", "ft"),
+        "parts": Column("Int64", "panels or louvers of the cut openings to pull or turn"),
+        "walk_ft": Column(
+            "float64", "from the first ladder to the first opening and on from one to the next", "ft"
+        ),
+        "crew_share": Column(
+            "float64", "share of the wanted area that the stated crew cuts open in one spell", "share"
+        ),
+        "rate_basis": Column("str", "where the crew's rates come from", allowed=RATE_BASES),
+        "work_minutes": Column(
+            "float64", "time for all cut openings at the measured rate; empty without one", "min"
+        ),
+        "windward_openings": Column("Int64", "openings of the plan on a slope that faces the wind"),
+        "cutting_reaches": Column("boolean", "the openings of the plan make up the wanted area"),
+        "says": Column("category", "what to plan where they do not, as a sentence; else empty"),
     },
 )
 
@@ -918,6 +982,7 @@ TABLES: Mapping[str, Table] = {
         _OPENINGS,
         _CUTS,
         _TRENCHES,
+        _VENTING,
         _SOLAR_ACCESS,
         _PROBLEMS,
         _FACTS,

@@ -233,6 +233,8 @@ def make_roofs(
         "part": pd.Series(part).astype("Int64"),
         "area_ft2": area_ft2[order],
         "undivided_ft2": pieces.undivided_ft2[order],
+        "building_occupancy": known["occupancy"].take(building).reset_index(drop=True),
+        "building_sprinklered": known["sprinklered"].take(building).reset_index(drop=True),
     }
     has_drawing = drawing >= 0
     row = drawing[has_drawing]

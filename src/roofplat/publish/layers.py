@@ -79,6 +79,7 @@ DESCRIPTIONS: Mapping[str, str] = {
     "openings": "Openings in order: what is there already, glazing, and cuts",
     "cuts": "The cuts of openings and trenches in order",
     "trenches": "Defensive strips from wall to wall",
+    "venting": "Each roof section: area of opening by rule and by flow, vents there, the work of cutting",
     "solar_access": "Each solar array against each access rule: wanted, measured, met or not",
     "problems": "Everything refused, repaired, unmatched or in conflict",
     "facts": "Every value by source, date and basis, and which one is in force",
