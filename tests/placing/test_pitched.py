@@ -221,6 +221,34 @@ def test_plans_of_every_form_keep_the_laws(every_form: Pitched) -> None:
     assert pitched_laws.broken(every_form) == {}
 
 
+# A bar of 23 by 23 ft with a wing of 11.5 by 23 to the north of it.
+ELL = B(0, 0, 23, 46) - B(11.5, 23, 23, 46)
+
+
+def test_a_way_up_from_a_valley_keeps_off_the_first_opening(shapes: ModuleType, laws: ModuleType) -> None:
+    """The member above the valley used to lead through the opening that it was wanted for."""
+    facts: dict[str, list[Any]] = {"roof_family": ["sawn_rafter_pitched"], "roof_shape": ["gabled"]}
+    facts["slope_deg"] = [18.43]
+    tables = _tables(shapes, [ELL], facts, fires=[("B000", shapely.Point(4.6, 9.2))], wind=180.0)
+    at = Pitched(laws.Measured(tables, RULES, shapes.GROUND))
+    assert len(at.opened) == 1
+    assert pitched_laws.broken(at) == {}
+
+
+@pytest.mark.parametrize(("wind", "cuts"), [(90.0, 1), (0.0, 2)])
+def test_a_bay_that_the_way_from_a_valley_leads_through_is_not_opened(
+    shapes: ModuleType, laws: ModuleType, wind: float, cuts: int
+) -> None:
+    """With an east wind the way leads up the plane that is opened, beside the first opening; the second
+    would be cut across it. With a north wind it leads up the other plane, and both are cut."""
+    facts: dict[str, list[Any]] = {"roof_family": ["plate_truss_pitched"], "roof_shape": ["gabled"]}
+    facts["slope_deg"] = [33.69]
+    at = Pitched(laws.Measured(_tables(shapes, [ELL], facts, wind=wind), RULES, shapes.GROUND))
+    (roof,) = at.opened
+    assert len(roof.cut) == cuts
+    assert pitched_laws.broken(at) == {}
+
+
 def test_a_plan_that_is_turned_with_its_wind_stays_the_same(shapes: ModuleType) -> None:
     """Nothing but the wind and the outline tells one side of a house from another."""
     house = B(-20, -14, 20, 14)

@@ -59,7 +59,7 @@ from roofplat.placing.scene import (
 )
 from roofplat.placing.sheets import Sheets
 from roofplat.placing.slope_ways import find_slope_ways, planes_under
-from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips, under_tips
+from roofplat.placing.slopes import lay_out_slopes, slope_bays, slope_strips, under_tips, under_ways
 from roofplat.placing.trenches import find_trenches
 from roofplat.placing.unmet import unmet_wishes
 from roofplat.placing.write import write_plan
@@ -697,8 +697,10 @@ def _place_chunk(
             rules,
         )
         spots = replace(spots, doubts=doubts)
+    led = np.flatnonzero(up_slope.found)
+    free = under_tips(slopes, tip_plane, spots.tip_east, spots.tip_north)
     on_slopes = slope_strips(
-        under_tips(slopes, tip_plane, spots.tip_east, spots.tip_north),
+        under_ways(free, frames, legs_of(up_slope, led, spots.section[led])),
         first_slope,
         rules,
         method=cutting,

@@ -24,14 +24,17 @@ from roofplat.framing.spacings import Spacings
 from roofplat.placing.bays import Bays, lay_out_bays
 from roofplat.placing.choose import clear_of_footholds, next_bays
 from roofplat.placing.openings import Strips, opening_strips
-from roofplat.placing.scene import Boxes
+from roofplat.placing.scene import Boxes, Segments
 from roofplat.rules import Rulebook
 
 _EQUAL_FT = 0.01
 # A ridge of a drawn house is level within this.
 _TOP_FT = 0.1
+# A leg that runs less across its plane than this leads straight up or down it; what reaches into a bay by
+# less passes beside it.
+_STRAIGHT_FT = 0.01
 
-__all__ = ["SlopeBays", "lay_out_slopes", "slope_bays", "slope_strips", "under_tips"]
+__all__ = ["SlopeBays", "lay_out_slopes", "slope_bays", "slope_strips", "under_tips", "under_ways"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,6 +237,42 @@ def under_tips(slopes: SlopeBays, plane: IntArray, tip_east: FloatArray, tip_nor
     v = slopes.frames.uv(tip_east[order], tip_north[order], plane[order])[1]
     at = v[tip]
     crossed = bay[(at > bays.v_low[bay]) & (at < bays.v_high[bay])]
+    clear = bays.clear.copy()
+    clear[crossed] = False
+    return replace(slopes, bays=replace(bays, clear=clear))
+
+
+def under_ways(slopes: SlopeBays, frames: SectionFrames, legs: Segments) -> SlopeBays:
+    """The same with the bays closed that a way leads through.
+
+    Parameters
+    ----------
+    slopes
+        Bays of the planes of n sections.
+    frames
+        The sections.
+    legs
+        Of the ways on their roofs.
+
+    Returns
+    -------
+    SlopeBays
+        Only what leads straight up or down a plane can pass between the members beside a bay: other
+        legs keep to the lines that border planes. No way leads through a first bay.
+    """
+    bays = slopes.bays
+    start = frames.east_north(legs.u0, legs.v0, legs.section)
+    end = frames.east_north(legs.u1, legs.v1, legs.section)
+    leg, plane = pair_up(legs.section, slopes.plane_section, frames.count)
+    u0, v0 = slopes.frames.uv(start[0][leg], start[1][leg], plane)
+    u1, v1 = slopes.frames.uv(end[0][leg], end[1][leg], plane)
+    straight = np.flatnonzero(np.abs(v1 - v0) <= _STRAIGHT_FT)
+    passing, bay = pair_up(plane[straight], bays.section, slopes.plane_section.size)
+    passing = straight[passing]
+    at, high, low = (v0[passing] + v1[passing]) / 2, np.fmin(u0, u1)[passing], np.fmax(u0, u1)[passing]
+    between = (at > bays.v_low[bay] + _STRAIGHT_FT) & (at < bays.v_high[bay] - _STRAIGHT_FT)
+    level = (high < bays.u_high[bay] - _STRAIGHT_FT) & (low > bays.u_low[bay] + _STRAIGHT_FT)
+    crossed = bay[between & level]
     clear = bays.clear.copy()
     clear[crossed] = False
     return replace(slopes, bays=replace(bays, clear=clear))
