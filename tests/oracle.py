@@ -743,7 +743,8 @@ class Planner:
             if kind in ("skylight", "smoke_vent", "hatch"):
                 sides = self._obstacle_box(geometry)
                 away = box(*sides).distance(fire)
-                on_roof = all(self.outline.covers(Point(corner)) for corner in box(*sides).exterior.coords)
+                # It may end at a wall; across a court it lies on the roof with its corners alone.
+                on_roof = self.outline.covers(box(*sides).buffer(-1e-6, join_style="mitre"))
                 if on_roof and away <= self.rule("opening.existing_reach_ft"):
                     near.append(((_level(away, 2), _level(sides[1], 2), _level(sides[0], 2)), sides))
         return min(near)[1] if near else None

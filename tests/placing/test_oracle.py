@@ -757,6 +757,16 @@ def test_a_crossing_is_found_after_many_that_do_not_fit(wind_from_deg: float) ->
     assert differences(both) == []
 
 
+def test_a_skylight_across_the_court_of_a_u_is_not_opened() -> None:
+    """All four of its corners lie on the arms."""
+    shape = u_shape(26.0, 40.0, 9.0, 18.0)
+    across = box(6.0, 24.0, 20.0, 32.0)
+    assert not shape.covers(across)
+    both = plan_both_ways(make_roofs([shape]), make_streets(), make_obstacles([("B0", "skylight", across)]))
+    assert both.planners[0].result.existing is None
+    assert differences(both) == []
+
+
 def test_a_courtyard_is_no_roof_saved() -> None:
     """The share a trench saves is of roof: a courtyard in the saved part does not count."""
     courtyard = box(25.4, 110.0, 147.6, 200.0).exterior.coords
