@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roofplat.publish import Parts, lists, solar_list, write_list
-from roofplat.publish.lists import LIKE_A_FORMULA
+from roofplat.publish.lists import LIKE_A_FORMULA, VENT_COLUMNS, list_of
+from roofplat.tables import TABLES, conform
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -46,6 +47,34 @@ def test_plain_text_is_left_alone(tmp_path: Path) -> None:
     found = [row["text"] for row in rows(write_list(frame, tmp_path / "list.csv"))]
     assert found == [*values[:-1], ""]
     assert frame["text"].tolist()[:-1] == values[:-1]
+
+
+def vents(*rows: tuple[str, str, float | None, str | None]) -> pd.DataFrame:
+    made = pd.DataFrame(rows, columns=["building_id", "code_asks", "vents_short_ft2", "says"])
+    made["section_id"] = [f"{row[0]}/{place}" for place, row in enumerate(rows)]
+    return conform("venting", made.reindex(columns=[*TABLES["venting"].columns]))
+
+
+def test_the_ranked_list_tells_the_marshal_of_vents(tables: dict[str, Any], tmp_path: Path) -> None:
+    venting = vents(
+        ("1001", "may ask", 120.0, None),
+        ("1001", "may ask", 30.5, "Plan a trench."),
+        # What the code does not ask for is not short.
+        ("1001", "not by size or use", 500.0, "Plan doors."),
+        ("1002", "not by size or use", 90.0, None),
+        ("1002", "unknown", 90.0, None),
+        # Nothing is missing: that is said as nothing, not as unknown.
+        ("1003", "may ask", None, None),
+    )
+    parts = Parts.of({**tables, "venting": venting})
+    found = {row["building_id"]: row for row in rows(write_list(list_of(parts, "ranking"), tmp_path / "r.csv"))}
+    told = {name: [row[column] for column in VENT_COLUMNS] for name, row in found.items()}
+    assert told.pop("1001") == ["may ask", "150.5", "Plan a trench."]
+    assert told.pop("1002") == ["unknown", "", ""]
+    assert told.pop("1003") == ["may ask", "0.0", ""]
+    assert set(map(tuple, told.values())) == {("", "", "")}
+    plain = list_of(Parts.of(tables), "ranking")
+    assert list_of(parts, "ranking")[plain.columns].equals(plain)
 
 
 def test_the_ranking_list(tables: dict[str, Any], tmp_path: Path) -> None:

@@ -122,6 +122,23 @@ def test_the_sheets_and_their_heads(book: Any, lists: dict[str, Any]) -> None:
     assert page.sheet_properties.pageSetUpPr.fitToPage
 
 
+def test_vents_of_the_ranked_list_are_printed_and_said_to_be_no_verdict(
+    lists: dict[str, Any], tmp_path: Path
+) -> None:
+    vents = {"code_asks": "may ask", "vents_short_ft2": 120.4, "says": "Plan doors."}
+    listed = {**lists, "ranking": lists["ranking"].assign(**vents)}
+    made = openpyxl.load_workbook(write(listed, tmp_path / "ranking.xlsx"))
+    page = made["Ranking"]
+    assert [cell.value for cell in page[1]][11:15] == [
+        "due_state", "overdue_days", "code_asks", "vents_short_ft2"]  # fmt: skip
+    assert page.print_area.startswith("'Ranking'!$A$1:$O$")
+    assert {name: cells(page)[0][name].value for name in vents} == vents
+    told = [row[1] for row in made["Definitions"].iter_rows(values_only=True)]
+    assert set(vents) <= set(told)
+    about = [row[0] for row in made["Definitions"].iter_rows(values_only=True) if row[0]]
+    assert any("They are no verdict" in line for line in about)
+
+
 def test_every_text_stays_a_text(book: Any) -> None:
     found = [row["name"] for row in cells(book["Ranking"])]
     # What looks like a code of the format is itself written as a code, which the reader leaves to us.

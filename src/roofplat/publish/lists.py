@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import geopandas as gpd
@@ -20,8 +20,25 @@ import pyarrow.compute as pc
 
 from roofplat.publish.files import whole_file
 from roofplat.publish.parts import GEOMETRY, Parts
+from roofplat.tables import CODE_ASKS, Column
 
-__all__ = ["LIKE_A_FORMULA", "list_of", "solar_list", "write_list"]
+__all__ = ["LIKE_A_FORMULA", "VENT_COLUMNS", "list_of", "solar_list", "with_vents", "write_list"]
+
+VENT_COLUMNS: Mapping[str, Column] = {
+    "code_asks": Column(
+        "str",
+        "whether the code may ask for vents in any section, by use and size; the code official decides",
+        allowed=CODE_ASKS,
+    ),
+    "vents_short_ft2": Column(
+        "float64",
+        "area of vents that the model code names less what is there, over the sections where the code may ask "
+        "for vents; empty where there is none of these",
+        "ft2",
+    ),
+    "says": Column("str", "what to plan for a section that cutting alone will not vent; empty where there is none"),
+}
+"""What the ranked list has of the vents of a building, from its sections: for the marshal."""
 
 # Lines end as RFC 4180 has it; a bare carriage return inside a cell is then quoted as well.
 _LINE_END = "\r\n"
@@ -33,6 +50,8 @@ _BLOCK = 50_000
 _LONG, _SHORT = 1e10, 1e-4
 # The digits after these are the noise of sums.
 _DECIMALS = 9
+# From the weakest to the strongest.
+_STRONGER = ("not by size or use", "unknown", "may ask")
 LIKE_A_FORMULA = re.compile(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")
 """How a text begins that a spreadsheet may read as a formula, or skip to the next cell for.
 
@@ -45,7 +64,7 @@ _MAY_BE_A_FORMULA = r"^'*[\pZ\x00-\x20\x{85}]*[=+\-@\x{ff1d}\x{ff0b}\x{ff0d}\x{f
 
 
 def list_of(parts: Parts, name: str) -> pd.DataFrame:
-    """A table of the whole district without its geometry; the ranking by rank, wherever buildings lie.
+    """A table of the whole district without its geometry; the ranking by rank, with `VENT_COLUMNS`.
 
     Parameters
     ----------
@@ -59,7 +78,50 @@ def list_of(parts: Parts, name: str) -> pd.DataFrame:
     DataFrame
     """
     columns = [column for column in parts.schema(name).names if column != GEOMETRY]
-    return parts.in_order(name, columns, "rank") if name == "ranking" else parts.narrow(name, columns)
+    if name != "ranking":
+        return parts.narrow(name, columns)
+    ranking = parts.in_order(name, columns, "rank")
+    if "venting" not in parts.names:
+        return ranking
+    return with_vents(ranking, parts.narrow("venting", ["building_id", *VENT_COLUMNS]))
+
+
+def with_vents(ranking: pd.DataFrame, venting: pd.DataFrame) -> pd.DataFrame:
+    """Put what the sections of a building say of its vents behind its row of the ranking.
+
+    Parameters
+    ----------
+    ranking
+        `tables.TABLES["ranking"]`, without geometry.
+    venting
+        Of `tables.TABLES["venting"]` at least `building_id` and `VENT_COLUMNS`.
+
+    Returns
+    -------
+    DataFrame
+        The rows of the ranking with `VENT_COLUMNS` last: the strongest word of any section, the sum of what is
+        short where the code may ask, the first sentence.
+
+    Examples
+    --------
+    >>> venting = pd.DataFrame({"building_id": ["7", "7", "8"], "code_asks": ["unknown", "may ask", "unknown"],
+    ...                         "vents_short_ft2": [90.0, 40.0, 30.0], "says": [None, "Plan doors.", None]})
+    >>> ranking = pd.DataFrame({"building_id": ["8", "7", "9"]})
+    >>> made = with_vents(ranking, venting).astype(object)
+    >>> made.where(made.notna(), None).values.tolist()
+    [['8', 'unknown', None, None], ['7', 'may ask', 40.0, 'Plan doors.'], ['9', None, None, None]]
+    """
+    own, ids = venting["building_id"], ranking["building_id"]
+    strength = venting["code_asks"].map({word: place for place, word in enumerate(_STRONGER)})
+    strongest = strength.groupby(own.to_numpy()).max()
+    asked = venting[(venting["code_asks"] == "may ask").fillna(False).to_numpy(dtype=bool)]
+    short = asked["vents_short_ft2"].fillna(0.0).groupby(asked["building_id"].to_numpy()).sum()
+    said = venting[venting["says"].notna()].drop_duplicates("building_id").set_index("building_id")["says"]
+    return ranking.assign(
+        code_asks=ids.map(strongest).map(dict(enumerate(_STRONGER))).astype("str"),
+        vents_short_ft2=ids.map(short).astype("float64"),
+        says=ids.map(said).astype("str"),
+    )
 
 
 def solar_list(parts: Parts) -> pd.DataFrame:

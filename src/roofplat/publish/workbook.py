@@ -22,7 +22,7 @@ from xlsxwriter.utility import xl_range
 
 from roofplat.errors import DistrictFileError
 from roofplat.publish.files import CAUTION, whole_file
-from roofplat.publish.lists import LIKE_A_FORMULA
+from roofplat.publish.lists import LIKE_A_FORMULA, VENT_COLUMNS
 from roofplat.publish.overrides import override_lines
 from roofplat.ranking.score import weight_shares
 from roofplat.rules import Rule, Rulebook, load_rulebook
@@ -66,6 +66,8 @@ _FIRST: Mapping[str, tuple[str, ...]] = {
         "next_due",
         "due_state",
         "overdue_days",
+        "code_asks",
+        "vents_short_ft2",
     ),
     "survey_next": ("order", "building_id", "name", "address", "dispatch_area"),
 }
@@ -233,9 +235,9 @@ def write_workbook(
         _Sheet(
             sheet,
             _in_front(tables[name], _FIRST.get(name, ())),
-            TABLES[name].columns,
+            {**TABLES[name].columns, **(VENT_COLUMNS if name == "ranking" else {})},
             stay=_STAY[name],
-            printed=len(_FIRST[name]) if name == "ranking" else None,
+            printed=sum(column in tables[name] for column in _FIRST[name]) if name == "ranking" else None,
             most=most,
         )
         for name, sheet in LIST_TABLES.items()
@@ -531,6 +533,12 @@ def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_
         "The inspection class follows the occupancy, or what the department states. The score does not "
         "change the class, nor the class the score.",
     ]
+    if any("vents_short_ft2" in sheet.frame for sheet in sheets):
+        lines.append(
+            "code_asks and vents_short_ft2 hold what is drawn on a roof against the model code, as far as use, "
+            "size and sprinklers are known. They are no verdict: the code as adopted locally and the code "
+            "official decide."
+        )
     ranked = next((sheet.frame for sheet in sheets if sheet.title == LIST_TABLES["ranking"]), None)
     if ranked is not None and len(ranked) and ranked["rank"].max() > len(ranked):
         lines.append(
@@ -544,11 +552,12 @@ def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_
 
 
 def _in_front(table: pd.DataFrame, first: Sequence[str]) -> pd.DataFrame:
-    """A table without its geometry, some columns in front of the others."""
+    """A table without its geometry, some columns, as far as it has them, in front of the others."""
     plain = pd.DataFrame(
         table.drop(columns=table.geometry.name) if isinstance(table, gpd.GeoDataFrame) else table
     )
-    return plain[[*first, *(name for name in plain.columns if name not in first)]]
+    there = [name for name in first if name in plain.columns]
+    return plain[[*there, *(name for name in plain.columns if name not in there)]]
 
 
 def _rule_rows(rules: Rulebook) -> pd.DataFrame:
