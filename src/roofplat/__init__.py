@@ -10,26 +10,37 @@ The rooms, from left to right: `intake`, `inventory`, `framing`, `placing`, `ran
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Any
 
-from roofplat.district import District, read_district
-from roofplat.errors import RoofplatError
-from roofplat.rules import Rulebook, load_rulebook
-
+TYPE_CHECKING = False
 if TYPE_CHECKING:
+    from typing import Any
+
+    from roofplat.district import District, read_district
+    from roofplat.errors import RoofplatError
     from roofplat.pipeline import Built, build
+    from roofplat.rules import Rulebook, load_rulebook
 
 __all__ = ["Built", "District", "RoofplatError", "Rulebook", "build", "load_rulebook", "read_district"]
 __version__ = "0.1.0"
 # A plan may not depend on which grids a machine could fetch on the day: PROJ asks no network, in no thread
 # and in no process that is started from here.
 os.environ["PROJ_NETWORK"] = "OFF"
+_HOMES = {
+    "Built": "pipeline",
+    "District": "district",
+    "RoofplatError": "errors",
+    "Rulebook": "rules",
+    "build": "pipeline",
+    "load_rulebook": "rules",
+    "read_district": "district",
+}
 
 
 def __getattr__(name: str) -> Any:
-    # The rooms load when they are first asked for: the help of a command need not wait for them.
-    if name in ("Built", "build"):
-        from roofplat import pipeline
+    # The rooms load when they are first asked for: a command listens to signals first, and its help need not
+    # wait for them.
+    if name in _HOMES:
+        from importlib import import_module
 
-        return getattr(pipeline, name)
+        return getattr(import_module(f"roofplat.{_HOMES[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -12,17 +12,18 @@ import os
 import shutil
 import signal
 import sys
-import threading
 import unicodedata
 import warnings
 from collections.abc import Iterator
 from numbers import Integral
-from types import FrameType, TracebackType
+from types import TracebackType
 from typing import IO, Any
 
 import click
 import pandas as pd
 
+from roofplat.cli.entry import SIGNALLED, STOPPED
+from roofplat.cli.stopping import Stopped, Stops, stoppable
 from roofplat.errors import RoofplatError
 
 __all__ = [
@@ -46,11 +47,8 @@ _UNPRINTABLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 _LISTED_PER_CODE = 20
 # Of an error's sentence: it may quote a name of any length.
 _LONGEST, _LAST = 1_000, 200
-# What asks a command to stop: Ctrl-C, another program, a terminal that is closed.
-_STOPS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
-# As shells count a program that a signal has ended.
-_SIGNALLED = 128
-_NOBODY_LISTENS = _SIGNALLED + 13
+# As a shell counts a program whose reader has gone.
+_NOBODY_LISTENS = SIGNALLED + 13
 # Most serious first: what one is called, and what several are.
 _SEVERITIES = {"error": ("error", "errors"), "warning": ("warning", "warnings"), "info": ("note", "notes")}
 
@@ -69,20 +67,20 @@ class Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; no traceback for what a user can cause."""
-        with _stoppable() as stopped, _hushed():
+        with stoppable() as stops, _hushed():
             try:
-                return super().invoke(ctx)
-            except (_Stopped, KeyboardInterrupt):
-                number = stopped[0] if stopped else signal.SIGINT
-                raise _Sentence(_STOPPED, _SIGNALLED + number) from None
+                with stops:
+                    answer = super().invoke(ctx)
+            except (Stopped, KeyboardInterrupt):
+                raise _stopped(stops) from None
             except RoofplatError as error:
                 # Where a library was at work when the signal came, it may call it by another name.
-                if stopped:
-                    raise _Sentence(_STOPPED, _SIGNALLED + stopped[0]) from None
+                if stops.came:
+                    raise _stopped(stops) from None
                 raise _Sentence(str(error), error.exit_code) from None
             except OSError as error:
-                if stopped:
-                    raise _Sentence(_STOPPED, _SIGNALLED + stopped[0]) from None
+                if stops.came:
+                    raise _stopped(stops) from None
                 what = "A file" if error.filename is None else error.filename
                 sentence = (
                     f"{what} cannot be used ({error.strerror or error}); "
@@ -96,46 +94,17 @@ class Commands(click.Group):
                 )
                 raise _Sentence(sentence, 2) from None
             except Exception:
-                if stopped:
-                    raise _Sentence(_STOPPED, _SIGNALLED + stopped[0]) from None
+                if stops.came:
+                    raise _stopped(stops) from None
                 raise
+            if stops.came:
+                # It came with the last line, or in the last call that lets nothing through.
+                raise _stopped(stops)
+            return answer
 
 
-_STOPPED = (
-    "The command was stopped before it was done: each file is whole, the one of before or a new one; "
-    "run it again."
-)
-
-
-class _Stopped(BaseException):
-    """A signal has asked to stop; nothing on the way catches it, and everything half written is removed."""
-
-
-@contextlib.contextmanager
-def _stoppable() -> Iterator[list[int]]:
-    """Let signals end the block in good order; which have come."""
-    came: list[int] = []
-    if threading.current_thread() is not threading.main_thread():
-        # Only the main thread may say what signals do.
-        yield came
-        return
-
-    def stop(number: int, frame: FrameType | None) -> None:
-        del frame
-        came.append(number)
-        raise _Stopped
-
-    before = {number: signal.getsignal(number) for number in _STOPS}
-    for number, handler in before.items():
-        # What whoever started us has turned off stays so, as `nohup` does.
-        if handler != signal.SIG_IGN:
-            signal.signal(number, stop)
-    try:
-        yield came
-    finally:
-        for number, handler in before.items():
-            if handler is not None:
-                signal.signal(number, handler)
+def _stopped(stops: Stops) -> _Sentence:
+    return _Sentence(STOPPED, SIGNALLED + (stops.came or [signal.SIGINT])[0])
 
 
 @contextlib.contextmanager
