@@ -32,11 +32,13 @@ VENT_COLUMNS: Mapping[str, Column] = {
     ),
     "vents_short_ft2": Column(
         "float64",
-        "area of vents that the model code names less what is there, over the sections where the code may ask "
-        "for vents; empty where there is none of these",
+        "area of vents that the model code names less what is there, over the sections where the code may "
+        "ask for vents; empty where there is none of these",
         "ft2",
     ),
-    "says": Column("str", "what to plan for a section that cutting alone will not vent; empty where there is none"),
+    "says": Column(
+        "str", "what to plan for a section that cutting alone will not vent; empty where there is none"
+    ),
 }
 """What the ranked list has of the vents of a building, from its sections: for the marshal."""
 
@@ -99,13 +101,13 @@ def with_vents(ranking: pd.DataFrame, venting: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The rows of the ranking with `VENT_COLUMNS` last: the strongest word of any section, the sum of what is
-        short where the code may ask, the first sentence.
+        The rows of the ranking with `VENT_COLUMNS` last: the strongest word of any section, the sum of what
+        is short where the code may ask, the first sentence.
 
     Examples
     --------
-    >>> venting = pd.DataFrame({"building_id": ["7", "7", "8"], "code_asks": ["unknown", "may ask", "unknown"],
-    ...                         "vents_short_ft2": [90.0, 40.0, 30.0], "says": [None, "Plan doors.", None]})
+    >>> rows = [("7", "unknown", 9.0, None), ("7", "may ask", 40.0, "Plan doors."), ("8", "unknown", 9.0, None)]
+    >>> venting = pd.DataFrame(rows, columns=["building_id", "code_asks", "vents_short_ft2", "says"])
     >>> ranking = pd.DataFrame({"building_id": ["8", "7", "9"]})
     >>> made = with_vents(ranking, venting).astype(object)
     >>> made.where(made.notna(), None).values.tolist()

@@ -535,9 +535,9 @@ def _about(title: str, rules: Rulebook, as_of: datetime.date, sheets: Sequence[_
     ]
     if any("vents_short_ft2" in sheet.frame for sheet in sheets):
         lines.append(
-            "code_asks and vents_short_ft2 hold what is drawn on a roof against the model code, as far as use, "
-            "size and sprinklers are known. They are no verdict: the code as adopted locally and the code "
-            "official decide."
+            "code_asks and vents_short_ft2 hold what is drawn on a roof against the model code, as far as "
+            "use, size and sprinklers are known. They are no verdict: the code as adopted locally and the "
+            "code official decide."
         )
     ranked = next((sheet.frame for sheet in sheets if sheet.title == LIST_TABLES["ranking"]), None)
     if ranked is not None and len(ranked) and ranked["rank"].max() > len(ranked):
