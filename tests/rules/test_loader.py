@@ -80,7 +80,7 @@ def test_the_packaged_files_and_the_rulebook_hold_the_same_ids_in_the_same_order
 
     written = [
         rule_id
-        for file in ("rulebook.toml", "odds.toml", "days.toml", "record.toml", "changes.toml")
+        for file in ("rulebook.toml", "odds.toml", "days.toml", "record.toml", "changes.toml", "venting.toml")
         for rule_id in ids(_packaged(file), "")
     ]
     assert list(BOOK.rules)[: len(written)] == written
