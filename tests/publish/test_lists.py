@@ -67,7 +67,9 @@ def test_the_ranked_list_tells_the_marshal_of_vents(tables: dict[str, Any], tmp_
         ("1003", "may ask", None, None),
     )
     parts = Parts.of({**tables, "venting": venting})
-    found = {row["building_id"]: row for row in rows(write_list(list_of(parts, "ranking"), tmp_path / "r.csv"))}
+    found = {
+        row["building_id"]: row for row in rows(write_list(list_of(parts, "ranking"), tmp_path / "r.csv"))
+    }
     told = {name: [row[column] for column in VENT_COLUMNS] for name, row in found.items()}
     assert told.pop("1001") == ["may ask", "150.5", "Plan a trench."]
     assert told.pop("1002") == ["unknown", "", ""]

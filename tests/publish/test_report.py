@@ -19,9 +19,12 @@ from roofplat.publish import Wind, write_report
 from roofplat.publish.parts import Parts
 from roofplat.publish.report import _CLASSES, _DUE, _HATCHED, _KNOWN, _ROOFS, _STATES, _SURVEYS
 from roofplat.rules import load_rulebook
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
 
 from .conftest import AS_OF, HOSTILE
 from .test_parts import cut
+from .vents import vent_row, vent_table
 
 COUNTS = {"Layers": pd.DataFrame({"layer": ["footprints", HOSTILE], "read": [5000, 3]})}
 PLOTS = [
@@ -514,3 +517,44 @@ def test_it_says_how_much_of_the_ranking_the_workbook_holds(mixed: dict[str, Any
     told = "ranking.csv, its first 2 rows in ranking.xlsx."
     assert told in write(mixed, tmp_path / "few.html", workbook_rows=2).read_text("utf-8")
     assert "rows in ranking.xlsx" not in write(mixed, tmp_path / "all.html").read_text("utf-8")
+
+
+def test_what_cutting_will_not_vent_comes_by_what_it_lacks(
+    report: Callable[..., Any], tables: dict[str, Any]
+) -> None:
+    rows = [
+        vent_row("1001", 1),
+        vent_row("1002", 1, wanted_ft2=4000.0, flow_ft2=None, flow_outside="outside the range of the inlet",
+                 clear_planned_ft=None, crew_share=None, vents_short_ft2=2000.0),
+        # Enough is planned here, and the code does not ask.
+        vent_row("1003", 1, says=None, cutting_reaches=True, code_asks="not by size or use"),
+        # Nobody knows the use: no vents are said to be missing.
+        vent_row("1003", 2, says=None, code_asks="unknown", vents_short_ft2=9000.0),
+    ]  # fmt: skip
+    path, page = report({**tables, "venting": vent_table(rows)})
+    text = path.read_text("utf-8")
+    assert ("Openings, smoke and vents" in [words for _, words in page.headings]) == (
+        "#venting" in page.links
+    )
+    head, *beyond = page.tables["Sections by what they lack"]
+    assert [row[0] for row in beyond] == ["1002-1", "1001-1"]
+    assert dict(zip(head, beyond[1], strict=True)) | {"Name and address": ""} == {
+        "Section": "1001-1", "Name and address": "", "Area by rule": "1,536 sq ft",
+        "Area by flow": "310 sq ft", "Planned": "240 sq ft",
+        "There already": "48 sq ft in 3, 1 of unknown size",
+        "Height kept clear": "6.2 ft", "Saw cut": "180 ft", "One spell opens": "16%", "Rate": "from memory",
+    }  # fmt: skip
+    assert beyond[0][3:5] == ["outside the range", "240 sq ft"]
+    assert beyond[0][6:9] == ["not worked out", "180 ft", "not known"]
+    named = ["1,200 sq ft", "unsprinklered", "48 sq ft in 3, 1 of unknown size"]
+    assert page.tables["Sections by what they are short of"][1:] == [
+        ["1002-1", beyond[0][1], *named, "2,000 sq ft"],
+        ["1001-1", beyond[1][1], *named, "1,152 sq ft"],
+    ]
+    counted = re.findall(r"<dt>(Sections [^<]*)</dt><dd>(\d+)</dd>", text)
+    assert ("Sections that cutting alone will not vent", "2") in counted
+    assert ("Sections with vents short of the prescriptive area", "2") in counted
+    assert f"{VENTING_CAUTION} {wind_words(load_rulebook())}" in text
+    assert "nobody knows the use: 1." in " ".join(text.split())
+    _, none = report(tables)
+    assert "Openings, smoke and vents" not in [words for _, words in none.headings]

@@ -106,7 +106,7 @@ def with_vents(ranking: pd.DataFrame, venting: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> rows = [("7", "unknown", 9.0, None), ("7", "may ask", 40.0, "Plan doors."), ("8", "unknown", 9.0, None)]
+    >>> rows = [("7", "unknown", 9.0, None), ("7", "may ask", 40.0, "Plan doors."), ("8", "unknown", 9, None)]
     >>> venting = pd.DataFrame(rows, columns=["building_id", "code_asks", "vents_short_ft2", "says"])
     >>> ranking = pd.DataFrame({"building_id": ["8", "7", "9"]})
     >>> made = with_vents(ranking, venting).astype(object)

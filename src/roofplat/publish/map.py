@@ -32,6 +32,8 @@ from roofplat.publish.page import LEAFLET_CSS, LEAFLET_JS, OfflineFigure, fill, 
 from roofplat.publish.parts import Parts
 from roofplat.publish.wording import DUE_WORDS, METHOD_WORDS, interval_words
 from roofplat.rules import Rulebook
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
 
 __all__ = ["MOST_BUILDINGS", "OfflineMap", "Wind", "write_maps"]
 
@@ -370,6 +372,7 @@ def _frames(title: str, *, rules: Rulebook, ground: Ground, wind: Wind | None) -
         "wind": None
         if wind is None
         else {"from_deg": float(wind.from_deg), "words": wind.words, "given": wind.basis == "given"},
+        "venting": {"caution": VENTING_CAUTION, "wind": wind_words(rules)},
         "methods": dict(METHOD_WORDS),
         "due": dict(DUE_WORDS),
         "families": {

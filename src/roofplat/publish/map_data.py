@@ -86,6 +86,45 @@ _DETAIL_COLUMNS = (
     *_AUDIT_COLUMNS,
 )
 _FACT_COLUMNS = ("field", "value", "basis", "date", "source")
+_VENTING_COLUMNS = (
+    "part",
+    "planned",
+    "wanted_ft2",
+    "flow_ft2",
+    "flow_outside",
+    "fire_kw",
+    "fire_area_ft2",
+    "clear_ft",
+    "inlet_ft2",
+    "clear_planned_ft",
+    "largest_single_ft2",
+    "least_openings",
+    "planned_ft2",
+    "glazing_ft2",
+    "existing_ft2",
+    "existing_count",
+    "existing_unsized",
+    "prescribed_ft2",
+    "prescribed_by",
+    "vents_short_ft2",
+    "code_asks",
+    "saw_ft",
+    "saw_1_ft",
+    "saw_2_ft",
+    "head_cut_ft",
+    "parallel_cut_ft",
+    "base_cut_ft",
+    "check_saw_ft",
+    "trench_saw_ft",
+    "cross_cut_ft",
+    "parts",
+    "walk_ft",
+    "crew_share",
+    "rate_basis",
+    "work_minutes",
+    "windward_openings",
+    "says",
+)
 _PLAN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "sections": (
         "part",
@@ -159,7 +198,7 @@ _DRAWN_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "solar_access": ("finding", "basis"),
     "fires": ("fire_basis",),
 }
-_NO_SHAPES = ("details", "facts")
+_NO_SHAPES = ("details", "facts", "venting")
 FREE_COLUMNS: Mapping[str, tuple[str, ...]] = {
     "streets": ("name",),
     "ground": ("kind", "basis"),
@@ -175,12 +214,14 @@ _DECIMALS: Mapping[str, int] = {
     "score": 3,
     "spacing_ft": 2,
     "share_on_bearing": 2,
-    "wanted_ft2": 0,
     "placed_ft2": 0,
+    # Of what is worked out for smoke and crew only heights show a tenth.
+    **{name: 0 for name in _VENTING_COLUMNS if not name.startswith("clear_")},
+    "crew_share": 3,
 }
 PLAN_LAYERS = (*_PLAN_COLUMNS, *_NO_SHAPES)
 """Layers whose rows belong to buildings, in the order in which a block holds them."""
-PACKED_TABLES = tuple(dict.fromkeys(["buildings", "facts", *_PLAN_COLUMNS, *FREE_COLUMNS]))
+PACKED_TABLES = tuple(dict.fromkeys(["buildings", "facts", "venting", *_PLAN_COLUMNS, *FREE_COLUMNS]))
 """The tables that `pack_part` looks at."""
 _LENGTH_BYTES = 8
 IntArray = npt.NDArray[np.int64]
@@ -355,6 +396,13 @@ def _plan_layers(
     layers["details"] = FlatLayer(
         None, flat_columns(buildings, _DETAIL_COLUMNS, np.argsort(position)), np.arange(len(position))
     )
+    venting = tables.get("venting")
+    if venting is not None and len(venting):
+        columns = _columns(venting)
+        owner, order = _sorted(columns["building_id"], ids, position)
+        if order.size:
+            columns = {**columns, "part": numbers(columns["section_id"])}
+            layers["venting"] = FlatLayer(None, flat_columns(columns, _VENTING_COLUMNS, order), owner[order])
     facts = tables.get("facts")
     if facts is not None and len(facts):
         columns = _columns(facts)

@@ -42,9 +42,12 @@ from roofplat.publish.tallies import (
     scores_by_class,
     surveys_by_area,
 )
+from roofplat.publish.vent_words import figures
 from roofplat.publish.wording import METHOD_WORDS, due_words, interval_words, odds_words, without_code
 from roofplat.rules import Rulebook
 from roofplat.tables import AXIS_BASES, BASES
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
 
 __all__ = ["write_report"]
 
@@ -53,6 +56,10 @@ _MOST_ROWS = 200
 _MOST_REASONS = 6
 _ALL_AREAS = "all areas"
 _MOST_AREAS_SAID = 8
+# Less than this is short of nothing.
+_LEAST_SHORT_FT2 = 0.5
+# Of `vent_words.figures`.
+_FIGURES = ("by rule", "by flow", "planned", "there already")
 # Families told of each stratum; the rest is said as one.
 _MOST_FAMILIES = 3
 _LEAST_SAID = 0.005
@@ -74,6 +81,10 @@ _READ: Mapping[str, tuple[str, ...]] = {
                 "height_basis", "reasons"),
     "openings": ("section_id", "short_ft2"),
     "collapse_zones": ("building_id", "distance_ft", "pushes_out"),
+    "venting": ("building_id", "section_id", "planned", "wanted_ft2", "flow_ft2", "flow_outside",
+                "clear_planned_ft", "planned_ft2", "glazing_ft2", "existing_ft2", "existing_count",
+                "existing_unsized", "prescribed_ft2", "prescribed_by", "vents_short_ft2", "code_asks",
+                "saw_ft", "crew_share", "rate_basis", "says"),
     "solar_access": ("building_id", "section_id", "array", "rule", "wanted_ft", "measured_ft", "passes",
                      "basis", "message"),
     "ranking": ("building_id", "name", "address", "dispatch_area", "score", "rank", "rank_low", "rank_high",
@@ -178,6 +189,7 @@ def write_report(
         planned=_planned(tables, rules),
         pushing=_pushing(tables, rules),
         out_of_reach=_out_of_reach(tables),
+        venting=_venting(tables, rules),
         solar=_solar(tables, rules),
         unknown=f"{(buildings['roof_family'] == 'unknown').sum():,}",
         top=_top(tables),
@@ -215,6 +227,12 @@ def _numbers(tables: Mapping[str, pd.DataFrame], parts: Parts) -> list[tuple[str
         found += [
             ("Openings", f"{len(openings):,}"),
             ("Sections whose openings are short of the area wanted", f"{short:,}"),
+        ]
+    if "venting" in tables:
+        venting = tables["venting"]
+        found += [
+            ("Sections that cutting alone will not vent", f"{venting['says'].notna().sum():,}"),
+            ("Sections with vents short of the prescriptive area", f"{_short_of_code(venting).sum():,}"),
         ]
     if "ladders" in tables:
         beyond = tables["ladders"]["apparatus"] == "out_of_reach"
@@ -678,6 +696,66 @@ def _out_of_reach(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
         }
     )
     return _capped(frame, number)
+
+
+def _short_of_code(venting: pd.DataFrame) -> Any:
+    """Sections where the code may ask for vents, and less of them is there than it names; shape (n,)."""
+    asked = (venting["code_asks"] == "may ask").fillna(False)
+    return (asked & (venting["vents_short_ft2"] >= _LEAST_SHORT_FT2).fillna(False)).to_numpy(dtype=bool)
+
+
+def _venting(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any] | None:
+    """List sections that cutting alone will not vent, and those short of vents, the largest first."""
+    if "venting" not in tables:
+        return None
+    venting = tables["venting"]
+    beyond = venting[venting["says"].notna()]
+    open_ft2 = beyond["planned_ft2"].fillna(0.0) + beyond["glazing_ft2"].fillna(0.0)
+    lists = {
+        "beyond": _largest(beyond, beyond["wanted_ft2"] - open_ft2),
+        "short": _largest(venting[short := _short_of_code(venting)], venting["vents_short_ft2"][short]),
+    }
+    made: dict[str, Any] = {
+        "caution": VENTING_CAUTION,
+        "wind": wind_words(rules),
+        "unasked": int((venting["code_asks"] == "unknown").sum()),
+    }
+    for name, rows in lists.items():
+        number, rows = len(rows), rows.head(_TOP)
+        own = rows["building_id"]
+        told = [dict(figures(row)) for row in _plain_records(rows)]
+        frame = pd.DataFrame(
+            {
+                "id": own,
+                "section": rows["section_id"],
+                "place": _places(own, _by_id(tables, own)),
+                **{label.replace(" ", "_"): [row[label] for row in told] for label in _FIGURES},
+                "kept_clear": rows["clear_planned_ft"].map("{:.1f} ft".format, na_action="ignore"),
+                "saw": rows["saw_ft"].map("{:,.0f} ft".format, na_action="ignore"),
+                "share": rows["crew_share"].map(_of_all, na_action="ignore"),
+                "rate": rows["rate_basis"],
+                "prescribed": rows["prescribed_ft2"].map("{:,.0f} sq ft".format, na_action="ignore"),
+                "prescribed_by": rows["prescribed_by"],
+                "lacking": rows["vents_short_ft2"].map("{:,.0f} sq ft".format, na_action="ignore"),
+                "says": rows["says"].astype("str"),
+            }
+        )
+        made[name] = _capped(frame, number)
+    return made
+
+
+def _largest(venting: pd.DataFrame, lacking: pd.Series) -> pd.DataFrame:
+    """Rows by what they lack, the most first; ties by section, however the district was cut."""
+    keyed = venting.assign(lacking=lacking.fillna(0.0))
+    return keyed.sort_values(["lacking", "section_id"], ascending=[False, True], kind="stable")
+
+
+def _plain_records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as plain values; what is missing is None."""
+    return [
+        {str(key): value for key, value in row.items()}
+        for row in frame.astype(object).where(frame.notna(), None).to_dict("records")
+    ]
 
 
 def _solar(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, Any]:

@@ -16,6 +16,10 @@ from roofplat.publish.overrides import override_words
 from roofplat.publish.sheet.blocks import Block
 from roofplat.publish.sheet.panels import Edition, heading_of, list_block, text_blocks
 from roofplat.rules import load_rulebook
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
+
+from ..vents import SAYS, vent_row
 
 RULES = load_rulebook()
 EDITION = Edition("Sedge Flats", datetime.date(2026, 1, 1), RULES)
@@ -230,3 +234,40 @@ def test_the_rank_has_its_span_and_the_inspection_its_state(stated: dict[str, An
         told,
         "Survey next: place 3 on the list. A survey would move it 9 places up (40%); roof unknown.",
     )
+
+
+def test_figures_of_smoke_and_work_stand_with_their_caution() -> None:
+    title = "What the openings do"
+    found = blocks(venting=[vent_row()])[title]
+    caution = f"<b>{VENTING_CAUTION} {wind_words(RULES)}</b>"
+    assert found.rows[:3] == (
+        "<b>Area by rule 1,536 sq ft; by flow 310 sq ft; planned 240 sq ft; there already 48 sq ft in 3, "
+        "1 of unknown size.</b>",
+        f"<b>{SAYS}</b>",
+        caution,
+    )
+    assert [row.split(" ")[0] for row in found.rows[3:]] == ["By", "Work:", "By"]
+    # What is left out for want of room is not these.
+    assert found.least == 3
+    plain = blocks(venting=[vent_row(says=None, windward_openings=1)])[title]
+    assert plain.rows[1] == caution
+    assert plain.least == 2
+    assert "1 opening is planned on a windward slope." in plain.rows
+
+
+def test_a_section_without_the_fire_has_no_planned_area() -> None:
+    sections = [{"building_id": "7", "section_id": f"7-{part}", "planned": part == 2} for part in (1, 2)]
+    rows = [
+        vent_row("7", 1, planned=False, planned_ft2=0.0, code_asks="unknown", says=None),
+        vent_row("7", 2),
+    ]
+    found = blocks(sections=sections, venting=rows)["What the openings do"].rows
+    assert found[0].startswith(
+        "<b>Section 2: Area by rule 1,536 sq ft; by flow 310 sq ft; planned 240 sq ft;"
+    )
+    assert found[-1] == (
+        "<b>Section 1: Area by rule 1,536 sq ft; by flow 310 sq ft; there already 48 sq ft in 3, 1 of "
+        "unknown size.</b>"
+    )
+    assert sum(VENTING_CAUTION in row for row in found) == 1
+    assert "What the openings do" not in blocks(sections=sections)

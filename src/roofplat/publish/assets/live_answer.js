@@ -46,6 +46,12 @@ var roofplatAnswer = (function () {
     return sections.map(({ properties, geometry }, place) => ({ properties: { ...properties, part: place + 1 }, geometry: sections.length > 1 ? geometry : null }));
   }
 
+  // What openings do and cost is told by section, under the number that the section has.
+  function ventingFrom(rows, sections) {
+    const part = new Map(sections.map(({ properties: { section_id } }, place) => [section_id, place + 1]));
+    return rows.map(({ properties, geometry }) => ({ properties: { ...properties, part: part.get(properties.section_id) ?? null }, geometry }));
+  }
+
   // A layer of a block with the rows of one building taken out, and others in their place.
   function splice(base, { first, count }, building, own) {
     base.unfold();
@@ -89,6 +95,7 @@ var roofplatAnswer = (function () {
     for (const name of MOVED) put(name, featuresOf(answer, name));
     put("sections", sectionsFrom(sections));
     put("fires", firesFrom(sections));
+    put("venting", ventingFrom(featuresOf(answer, "venting"), sections));
     const opened = new Set(block.opened);
     if (layers.openings.rowsOf(building).length) opened.add(building); else opened.delete(building);
     return { first: block.first, count: block.count, layers, opened, pushing: block.pushing };

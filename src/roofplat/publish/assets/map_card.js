@@ -141,6 +141,16 @@ var roofplatCard = (function () {
       }
       if (list.childElementCount) this.box.append(list);
     }
+    // A few values side by side.
+    figures(pairs) {
+      const list = element("dl", null, "figures");
+      for (const [term, value] of pairs) {
+        const pair = element("div");
+        pair.append(element("dt", term), element("dd", value));
+        list.append(pair);
+      }
+      this.box.append(list);
+    }
     // Items are lists of parts, each on a line of its own.
     list(items, tag = "ul", className = "items") {
       if (!items.length) return;
@@ -194,6 +204,7 @@ var roofplatCard = (function () {
     writeRefusals(new Writer(refused, false), about);
     writeWayUp(card, about);
     writeOpenings(card, about);
+    writeVenting(card, about);
     writeDanger(card, about);
     writePlanning(card, about);
   }
@@ -217,6 +228,7 @@ var roofplatCard = (function () {
     }
     writeWayUp(card, about);
     writeOpenings(card, about, work);
+    writeVenting(card, about);
     writeRoof(card, about);
     writeFacts(card, about);
     writeRank(card, about);
@@ -361,6 +373,86 @@ var roofplatCard = (function () {
     card.list(cuts.map((one) => [
       element("strong", `${capital(words(trenches.get("method", one)))}, ${size(trenches, one)}` + (trenches.get("from_fire_ft", one) === null ? "" : `, ${thousands(trenches.get("from_fire_ft", one))} ft from the fire spot`)),
       card.grid(trenches.get("usng", one)), card.small(trenches.get("why", one))]));
+  }
+
+  function area(value) {
+    return value === null ? "not known" : `${thousands(value)} ft²`;
+  }
+
+  // The figures of a section: what is wanted, what is planned, what is there.
+  function ventFigures(get) {
+    const glazing = get("glazing_ft2"), cut = get("planned_ft2"), count = get("existing_count") || 0, unsized = get("existing_unsized") || 0;
+    const planned = glazing ? `${cut ? `${area(cut)} cut and ` : ""}${area(glazing)} of glazing` : area(cut);
+    const there = !count ? "none" : count === unsized ? `${count} of unknown size` : `${area(get("existing_ft2"))} in ${count}${unsized ? `, ${unsized} of unknown size` : ""}`;
+    return [
+      ["Area by rule", area(get("wanted_ft2"))],
+      ["Area by flow", get("flow_ft2") !== null ? area(get("flow_ft2")) : (get("flow_outside") || "").startsWith("outside") ? "outside the range" : "not worked out"],
+      ["Planned", get("planned") === false ? "none, the fire spot is elsewhere" : planned],
+      ["There already", there],
+    ];
+  }
+
+  // For which fire and clear height the area by flow is, and what the openings hold.
+  function flowWords(get) {
+    const told = [], outside = get("flow_outside"), least = get("least_openings");
+    if (get("fire_kw") !== null) {
+      const fire = `By flow: a fire of ${thousands(get("fire_kw"))} kW on ${area(get("fire_area_ft2"))}, ${number(get("clear_ft"))} ft kept clear, air in through ${area(get("inlet_ft2"))}`;
+      if (outside) told.push(sentence(`${fire}: ${outside}`));
+      else told.push(least === null || get("largest_single_ft2") === null ? `${fire}.` : `${fire}; ${thousands(least)} ${least === 1 ? "opening" : "openings"} at least, none over ${area(get("largest_single_ft2"))}.`);
+    } else if (outside) told.push(sentence(outside));
+    if (get("clear_planned_ft") !== null) told.push(`What is planned and there already keeps ${number(get("clear_planned_ft"))} ft clear.`);
+    return told.join(" ");
+  }
+
+  // What the plan asks of the crew, by step and by saw, and how much of it one working spell opens.
+  function workWords(get) {
+    const feet = (column) => `${thousands(get(column))} ft`, some = (pairs) => pairs.filter(([, column]) => get(column)).map(([what, column]) => `${what} ${feet(column)}`).join(", ");
+    if (!get("saw_ft") && !get("trench_saw_ft") && !get("parts")) return null;
+    const told = [some([["head", "head_cut_ft"], ["parallel", "parallel_cut_ft"], ["base", "base_cut_ft"]]), some([["saw 1", "saw_1_ft"], ["saw 2", "saw_2_ft"]])].filter(Boolean).join("; ");
+    const parts = [
+      get("saw_ft") ? `${feet("saw_ft")} of saw cut${told ? ` (${told})` : ""}` : null,
+      get("check_saw_ft") ? `${feet("check_saw_ft")} for checks` : null,
+      get("trench_saw_ft") ? `${feet("trench_saw_ft")} more for the trench${get("cross_cut_ft") ? ` (cross cuts ${feet("cross_cut_ft")})` : ""}` : null,
+      get("parts") ? `${thousands(get("parts"))} ${get("parts") === 1 ? "panel or louver" : "panels or louvers"} to pull` : null,
+      get("walk_ft") ? `${feet("walk_ft")} to walk` : null,
+    ].filter(Boolean);
+    const share = get("crew_share"), measured = get("rate_basis") === "measured";
+    if (share === null) return `Work: ${parts.join(", ")}.`;
+    const percent = share > 0 && share < 0.01 ? "under 1%" : share > 0.99 && share < 1 ? "over 99%" : `${Math.round(100 * share)}%`;
+    const time = measured && get("work_minutes") !== null ? `, all of it is ${thousands(get("work_minutes"))} min of work` : "";
+    return `Work: ${parts.join(", ")}. One working spell opens ${percent} of the area by rule${measured ? `${time}, at your measured rate.` : "; rates from memory: measure yours."}`;
+  }
+
+  const CODE_ASKS = {
+    "may ask": "By use and size the code may ask for vents here; the code official decides.",
+    "not by size or use": "By use and size the code asks for no vents here, as far as is known.",
+    unknown: "Whether the code asks for vents here is not known.",
+  };
+
+  function codeWords(get) {
+    const asks = get("code_asks"), said = CODE_ASKS[asks] || null;
+    if (asks !== "may ask" || get("prescribed_ft2") === null) return said;
+    return `${said} Prescriptive area ${area(get("prescribed_ft2"))} (${get("prescribed_by")})${get("vents_short_ft2") ? `, ${area(get("vents_short_ft2"))} more than is there` : ""}.`;
+  }
+
+  // What the openings do for the smoke, and what they cost; the method's caution stands at its figures.
+  function writeVenting(card, { state, layers, row, parts }) {
+    const { venting } = layers, rows = venting.rowsOf(row), held = (one) => (column) => venting.get(column, one);
+    if (!rows.length || !state.venting) return;
+    card.heading("What the opening does");
+    card.add("p", `${state.venting.caution} ${state.venting.wind}`, "warn");
+    const first = rows.filter((one) => venting.get("planned", one));
+    for (const one of [...first, ...rows.filter((other) => !first.includes(other))]) {
+      const get = held(one);
+      if (parts.length > 1) card.heading(`Section ${get("part")} of ${parts.length}`, 4);
+      card.figures(ventFigures(get));
+      if (get("says")) card.add("p", element("strong", sentence(get("says"))));
+      for (const told of [flowWords(get), workWords(get)]) if (told) card.add("p", told);
+      const count = get("windward_openings") || 0;
+      if (count) card.add("p", `${count} ${count === 1 ? "opening is" : "openings are"} planned on a windward slope.`);
+      const code = codeWords(get);
+      if (code) card.add("p", code);
+    }
   }
 
   function size(layer, row) {

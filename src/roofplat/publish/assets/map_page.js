@@ -206,7 +206,7 @@ var roofplat = (function () {
       const rank = buildings.get("rank", row);
       return rank === null ? PALE : RANK_FILLS[fifthOf(rank, ranked)];
     };
-    const state = { map, district, layers, families, interval, ranked, classOf, mode: "family", selected: -1, caution: head.caution, ground: head.ground, scenario: head.scenario, mark: null, live: null };
+    const state = { map, district, layers, families, interval, ranked, classOf, mode: "family", selected: -1, caution: head.caution, ground: head.ground, scenario: head.scenario, venting: head.venting || null, mark: null, live: null };
     state.select = (row, options) => select(state, row, options);
     state.frame = (panel) => frame(state, panel);
     state.openPanel = (panel, options) => openPanel(state, panel, options);

@@ -17,6 +17,14 @@ import pandas as pd
 
 from roofplat.publish.sheet.blocks import Block
 from roofplat.publish.sheet.fonts import markup, shown
+from roofplat.publish.vent_words import (
+    code_sentence,
+    figures,
+    flow_sentence,
+    says_sentence,
+    windward_sentence,
+    work_sentence,
+)
 from roofplat.publish.wording import (
     METHOD_WORDS,
     behind_words,
@@ -29,6 +37,8 @@ from roofplat.publish.wording import (
 )
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, BASES
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
 
 __all__ = ["FOUND_ON_SITE", "Edition", "Heading", "heading_of", "list_block", "text_blocks"]
 
@@ -197,6 +207,7 @@ def text_blocks(frames: Mapping[str, pd.DataFrame], edition: Edition) -> list[Bl
         Block("Path and checks", tuple(_ways(frames)), 3, least=2, rest=layer("checks")),
         Block("Openings, in order", tuple(_openings(frames, where)), 2, least=5, rest=layer("openings")),
         Block("Trench", tuple(_trenches(frames, where)), 3, rest=layer("trenches")),
+        _smoke(frames, where, rules),
         Block("Collapse zone", tuple(_collapse(frames)), 2, rest=layer("collapse_zones")),
         Block("Methods rejected", tuple(_rejected(sections, where)), 4, least=2, rest=layer("sections")),
         Block("Solar access not met", tuple(_solar(frames)), 5, rest="solar_access.csv"),
@@ -482,6 +493,30 @@ def _trenches(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str]) -
         grid = _grid(get("usng"))
         at = f" Start at {grid}." if grid else ""
         yield f"{markup(_upper(', '.join(parts)))}.{at}"
+
+
+def _smoke(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str], rules: Rulebook) -> Block:
+    """What the openings do for the smoke and what they cost; of sections without a plan the figures alone."""
+    rows = sorted(_rows(frames, "venting"), key=lambda row: not row.get("planned"))
+    said = []
+    for row in rows:
+        told = figures(row)
+        if not row.get("planned"):
+            # No opening of this plan is here: the fire spot is in another section.
+            told = [pair for pair in told if pair[0] != "planned"]
+        said.append(f"<b>{markup(where(row) + 'Area ' + '; '.join(map(' '.join, told)) + '.')}</b>")
+        if says_sentence(row):
+            said.append(f"<b>{markup(says_sentence(row), most=_MOST)}</b>")
+        if row is rows[0]:
+            # At the first of the figures, and as large as they are.
+            said.append(f"<b>{markup(VENTING_CAUTION)} {markup(wind_words(rules))}</b>")
+        if row.get("planned"):
+            more = (flow_sentence(row), work_sentence(row), windward_sentence(row))
+            said += [markup(text, most=_MOST_LONG) for text in more if text]
+        if row.get("code_asks") == "may ask":
+            said.append(markup(where(row) + code_sentence(row), most=_MOST))
+    least = 3 if rows and says_sentence(rows[0]) else 2
+    return Block("What the openings do", tuple(said), 3, least=least, rest="layers.gpkg, layer venting")
 
 
 def _collapse(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
