@@ -376,14 +376,14 @@ def area_for_clear_height(
     >>> answer.value.round(1).tolist()
     [10.3]
     """
-    plume = _plume_of(fires, method)
     # Also what cannot be is worked out, and then left out: nan compares as false.
     with np.errstate(all="ignore"):
+        plume = _plume_of(fires, method)
         flow_kg_s = _rising(plume, clear_m, method)
         rise_k = layer_rise_k(plume.convective_kw, flow_kg_s, method)
         square = _opening_wanted(ceiling_m - clear_m, flow_kg_s, rise_k, inlet_m2, method)
         area_m2 = 1.0 / (np.sqrt(square) * method.opening_discharge_ratio)
-    outside = _ranges(fires, ceiling_m, clear_m, inlet_m2, rise_k, plume.wide, method)
+        outside = _ranges(fires, ceiling_m, clear_m, inlet_m2, rise_k, plume.wide, method)
     outside = _first(outside, ~(square > 0), INLET)
     return _answer(area_m2, flow_kg_s, method.ambient_k + rise_k, outside)
 
@@ -421,10 +421,9 @@ def clear_height_for_area(
     Answer
         Clear heights in m.
     """
-    plume = _plume_of(fires, method)
-    out_m2 = method.opening_discharge_ratio * opening_m2
     with np.errstate(all="ignore"):
-        there = 1.0 / out_m2**2
+        plume = _plume_of(fires, method)
+        there = 1.0 / (method.opening_discharge_ratio * opening_m2) ** 2
         low_m = np.zeros_like(ceiling_m)
         high_m = np.array(ceiling_m)
         for _ in range(_HALVINGS):
@@ -441,7 +440,7 @@ def clear_height_for_area(
         clear_m = 0.5 * (low_m + high_m)
         flow_kg_s = _rising(plume, clear_m, method)
         rise_k = layer_rise_k(plume.convective_kw, flow_kg_s, method)
-    outside = _ranges(fires, ceiling_m, clear_m, inlet_m2, rise_k, plume.wide, method)
+        outside = _ranges(fires, ceiling_m, clear_m, inlet_m2, rise_k, plume.wide, method)
     # Said before any range: without an opening there is no height to judge.
     outside = np.where((outside != UNKNOWN) & ~(opening_m2 > 0), NO_OPENING, outside).astype(np.int8)
     return _answer(clear_m, flow_kg_s, method.ambient_k + rise_k, outside)
