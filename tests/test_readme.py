@@ -16,6 +16,7 @@ from pydantic import BaseModel
 from roofplat.cli.main import main
 from roofplat.district import (
     AttributeSource,
+    Crew,
     District,
     FootprintSource,
     Inspect,
@@ -50,6 +51,7 @@ SETTINGS: tuple[type[BaseModel], ...] = (
     Scenario,
     Sheets,
     Inspect,
+    Crew,
     Service,
     Scale,
 )
@@ -112,7 +114,7 @@ def test_every_setting_is_documented(model: type[BaseModel]) -> None:
 def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     head = {"footprints", "attributes", "streets", "areas", "stations", "obstacles", "sections"}
     head |= {"fire_walls", "expansion_joints", "ground", "scenario", "sheets", "rules", "families"}
-    head |= {"folder", "inspect", "service", "scale"}
+    head |= {"folder", "inspect", "crew", "service", "scale"}
     assert set(rows("### `[district]`")) == set(District.model_fields) - head
     layers = rows("### Layers")
     own = set(LayerSource.model_fields)
@@ -121,6 +123,7 @@ def test_settings_of_the_tables_are_listed_where_they_belong() -> None:
     assert set(rows("### `[scenario]`")) == set(Scenario.model_fields)
     assert set(rows("### `[sheets]`")) == set(Sheets.model_fields)
     assert set(rows("### `[inspect]`")) == set(Inspect.model_fields)
+    assert set(rows("### `[crew]`")) == set(Crew.model_fields)
     assert set(rows("### `[service]`")) == set(Service.model_fields)
     assert set(rows("### `[scale]`")) == set(Scale.model_fields)
 

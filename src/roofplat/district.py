@@ -7,6 +7,7 @@ Out: a frozen `District` with every path made absolute; none leads out of the fi
 
 from __future__ import annotations
 
+import datetime
 import os
 import re
 import tomllib
@@ -21,6 +22,7 @@ from roofplat.errors import DistrictFileError
 
 __all__ = [
     "AttributeSource",
+    "Crew",
     "District",
     "GroundSource",
     "Inspect",
@@ -133,6 +135,37 @@ class Inspect(_Settings):
     """Ids of buildings that are visited whatever they are worth."""
 
 
+class Crew(_Settings):
+    """What the department's crew does in a minute, measured in a drill; in the place of rules `work.*`."""
+
+    saws: Annotated[int, Field(ge=1, le=20)] | None = None
+    """Saws that cut at once."""
+    cut_ft_per_min: Annotated[float, Field(gt=0, le=1_000)] | None = None
+    """Length that one saw cuts through a deck."""
+    parts_per_min: Annotated[float, Field(gt=0, le=1_000)] | None = None
+    """Panels pulled or louvers turned."""
+    walk_ft_per_min: Annotated[float, Field(gt=0, le=10_000)] | None = None
+    """Way over a roof, sounding ahead, with tools."""
+    spell_min: Annotated[float, Field(gt=0, le=120)] | None = None
+    """One planned spell of work; it says nothing of how long a roof stands."""
+    measured_on: datetime.date | None = None
+    """Day of the drill that measured the rates."""
+
+    def rules(self) -> dict[str, Any]:
+        """What is stated, by the ids of the rules whose place it takes.
+
+        Examples
+        --------
+        >>> Crew(saws=3, measured_on=datetime.date(2026, 4, 11)).rules()
+        {'work.saws': 3, 'work.measured_on': '2026-04-11'}
+        """
+        told = self.model_dump(exclude_none=True)
+        return {
+            f"work.{name}": value.isoformat() if isinstance(value, datetime.date) else value
+            for name, value in told.items()
+        }
+
+
 class Service(_Settings):
     """The service: where it listens, from what it reads, and its bounds."""
 
@@ -220,6 +253,7 @@ class District(_Settings):
     scenario: Scenario = Scenario()
     sheets: Sheets = Sheets()
     inspect: Inspect = Inspect()
+    crew: Crew = Crew()
     service: Service = Service()
     scale: Scale = Scale()
     rules: dict[str, Any] = {}
@@ -289,6 +323,11 @@ def read_district(path: str | Path, *, allow_outside: bool = False) -> District:
         district = District.model_validate({**head, **document, "rules": rules, "folder": folder})
     except ValidationError as error:
         raise DistrictFileError(_sentence(path, error)) from None
+    crew = district.crew.rules()
+    twice = [name for name in crew if name in rules]
+    if twice:
+        raise DistrictFileError(f"{path}: {twice[0]} is stated in [crew] and in [rules]; keep one of them.")
+    district = district.model_copy(update={"rules": {**rules, **crew}})
     absolute: District = _absolute(district, folder)
     _no_names(path, absolute)
     if not allow_outside:

@@ -563,7 +563,9 @@ _VENTING = Table(
     {
         **_ids(),
         "planned": Column("boolean", "the section that holds the scenario's fire spot, which is opened"),
-        "height_ft": ATTRIBUTES["height_ft"],
+        "height_ft": Column(
+            "float64", "floor to roof of the top storey: the roof edge over the storeys", "ft"
+        ),
         "height_basis": _BUILDINGS.columns["height_basis"],
         "sprinklered": ATTRIBUTES["sprinklered"],
         "wanted_ft2": Column("float64", "area of opening by the rule: a share of the roof", "ft2"),
@@ -576,6 +578,7 @@ _VENTING = Table(
         "clear_planned_ft": Column(
             "float64", "clear height that the planned and the existing openings give together", "ft"
         ),
+        "clear_outside": Column("category", "the range that this leaves, as a sentence; empty within it"),
         "largest_single_ft2": Column("float64", "largest one opening that draws no air from below", "ft2"),
         "least_openings": Column("Int64", "least number of openings that the area is divided among"),
         "planned_ft2": Column("float64", "area of the cuts that are planned", "ft2"),
@@ -608,8 +611,10 @@ _VENTING = Table(
             "float64", "time for all cut openings at the measured rate; empty without one", "min"
         ),
         "windward_openings": Column("Int64", "openings of the plan on a slope that faces the wind"),
-        "cutting_reaches": Column("boolean", "the openings of the plan make up the wanted area"),
-        "says": Column("category", "what to plan where they do not, as a sentence; else empty"),
+        "cutting_reaches": Column(
+            "boolean", "the openings of the plan are as large as rule or flow wants; empty where none is cut"
+        ),
+        "says": Column("category", "what to plan where they are not, as a sentence; else empty"),
     },
 )
 

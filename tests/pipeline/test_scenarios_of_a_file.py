@@ -23,6 +23,7 @@ from roofplat.publish.parts import Parts
 from roofplat.publish.stock import FileStock, Stock, StockRows, setting_told, stock_tables, write_stock
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, conform, empty
+from roofplat.venting import vent_rows
 
 from .test_scenarios import assert_same
 
@@ -103,6 +104,7 @@ def assert_as_in_the_whole(rows: StockRows, names: list[str], stock: Stock) -> d
         streets=rows.streets,
         ground=rows.ground,
     )
+    venting = vent_rows(framing, rows.roofs, rows.obstacles, plan.sections, plan.late, RULES)
     planner = Planner(stock)
     found = {}
     for name in names:
@@ -110,7 +112,8 @@ def assert_as_in_the_whole(rows: StockRows, names: list[str], stock: Stock) -> d
         for table, ours in answer.tables.items():
             if table in ("problems", "obstacles"):
                 continue
-            theirs = getattr(plan, table) if hasattr(plan, table) else getattr(framing, table)
+            of = plan if hasattr(plan, table) else framing
+            theirs = venting if table == "venting" else getattr(of, table)
             theirs = theirs[theirs["building_id"] == name].reset_index(drop=True)
             assert_same(ours, theirs, f"{name} {table}")
         found[name] = answer.tables

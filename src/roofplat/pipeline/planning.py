@@ -33,6 +33,7 @@ from roofplat.ranking import rank_buildings, survey_next
 from roofplat.record import RecordTables, has_record, open_record, read_record, with_record
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform, join_problems
+from roofplat.venting import vent_rows
 
 __all__ = [
     "Planned",
@@ -188,6 +189,7 @@ def draw_rows(
         outlines=others,
         workers=workers,
     )
+    venting = vent_rows(framing, inventory.roofs, inventory.obstacles, plan.sections, plan.late, rules)
     solar_access, solar_problems = audit_solar(
         plan.sections,
         inventory.buildings,
@@ -206,6 +208,7 @@ def draw_rows(
         "obstacles": inventory.obstacles,
         "ground": inventory.ground,
         **plan.late,
+        "venting": venting,
         "solar_access": solar_access,
         "facts": inventory.facts,
         "section_facts": inventory.section_facts,

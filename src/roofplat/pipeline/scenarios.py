@@ -25,16 +25,18 @@ from roofplat.placing import Plan, place_plans
 from roofplat.placing.approach import yards_among
 from roofplat.publish.stock import Stock
 from roofplat.tables import join_problems, run_of, trusted, with_geometry
+from roofplat.venting import vent_rows
 
 __all__ = ["Answer", "Parts", "Planner", "Scenario"]
 
 # Tables that a plan has for each building.
 _PLANNED = ("sections", "ladders", "paths", "checks", "openings", "cuts", "trenches", "collapse_zones")
-# Columns that placing reads of what is cut out for it.
+# Columns that placing and venting read of what is cut out for them.
 _READ = {
     "roofs": (
         *("building_id", "part", "area_ft2", "height_ft", "height_ft_basis", "parapet_ft"),
-        *("suspended_load", "panel_type"),
+        *("suspended_load", "panel_type", "undivided_ft2", "storeys"),
+        *("building_occupancy", "building_sprinklered"),
     ),
     "obstacles": ("building_id", "kind", "voltage_kv", "height_ft"),
     "ground": ("kind",),
@@ -77,8 +79,8 @@ class Answer:
         What was asked.
     tables
         Rows of this building alone, in the working CRS: `sections`, `walls`, `planes`, `members`,
-        `obstacles`, `ladders`, `paths`, `checks`, `openings`, `cuts`, `trenches`, `collapse_zones` and
-        `problems` of `tables.TABLES`.
+        `obstacles`, `ladders`, `paths`, `checks`, `openings`, `cuts`, `trenches`, `collapse_zones`,
+        `venting` and `problems` of `tables.TABLES`.
     """
 
     scenario: Scenario
@@ -252,11 +254,13 @@ class Planner:
         fires = [self._point(scenario.building_id, scenario.fire) for scenario in scenarios]
         ladders = [self._point(scenario.building_id, scenario.ladder) for scenario in scenarios]
         stated = [entry.fire for entry in framed]
+        framing = join_framings([entry.framing for entry in framed])
+        roofs, obstacles = together("roofs"), together("obstacles")
         with trusted():
             plan = place_plans(
-                join_framings([entry.framing for entry in framed]),
-                together("roofs"),
-                together("obstacles"),
+                framing,
+                roofs,
+                obstacles,
                 self._spots([one or other for one, other in zip(fires, stated, strict=True)]),
                 setting.rules,
                 wind_from_deg=np.repeat(
@@ -273,7 +277,8 @@ class Planner:
                 },
                 placed_ladders=self._spots(ladders),
             )
-        tables = _tables_of(ids, plan, framed)
+            venting = vent_rows(framing, roofs, obstacles, plan.sections, plan.late, setting.rules)
+        tables = _tables_of(ids, plan, venting, framed)
         return [
             _fault(scenario, mine) or Answer(scenario, mine)
             for scenario, mine in zip(scenarios, tables, strict=True)
@@ -410,14 +415,16 @@ def _concatenated(columns: Sequence[Any]) -> Any:
     return type(columns[0])._concat_same_type(columns)
 
 
-def _tables_of(ids: Sequence[str], plan: Plan, framed: Sequence[_Framed]) -> list[Parts]:
+def _tables_of(
+    ids: Sequence[str], plan: Plan, venting: pd.DataFrame, framed: Sequence[_Framed]
+) -> list[Parts]:
     """The rows of each building."""
     pieces: list[dict[str, list[Piece]]] = [
         {table: [(frame, None)] for table, frame in entry.tables.items()} for entry in framed
     ]
     number_of = {name: number for number, name in enumerate(ids)}
-    for table in _PLANNED:
-        frame = getattr(plan, table)
+    planned = {table: getattr(plan, table) for table in _PLANNED} | {"venting": venting}
+    for table, frame in planned.items():
         for mine, rows in zip(pieces, _rows_of(number_of, frame["building_id"]), strict=True):
             mine[table] = [(frame, rows)]
     owner = {name: number for number, name in enumerate(ids)}

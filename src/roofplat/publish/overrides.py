@@ -83,7 +83,7 @@ def _with_unit(rule: Rule) -> str:
 
 
 def _in_words(rule: Rule) -> str:
-    unit = "" if rule.unit in ("method", "count", "share") else f" {rule.unit}"
+    unit = "" if rule.unit in ("method", "count", "share", "date") else f" {rule.unit}"
     return f"{_listed(rule, _word) or 'none'}{unit}"
 
 

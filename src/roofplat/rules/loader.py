@@ -1,7 +1,8 @@
 """Read the rulebook and apply a department's overrides.
 
 In: `rulebook.toml`, `odds.toml`, `days.toml`, `record.toml`, `changes.toml`, `venting.toml`,
-    `families.toml` (package data), a mapping of overrides by rule id, and families that a department adds.
+    `work.toml`, `families.toml` (package data), a mapping of overrides by rule id, and families that a
+    department adds.
 Out: `Rulebook`, an immutable mapping of rule id to `Rule`, and the roof families.
 
 Every figure of a family is a rule too, `family.FAMILY.FIGURE`, so that it is listed, overridden and
@@ -25,7 +26,9 @@ __all__ = ["FRAMINGS", "Family", "Rule", "Rulebook", "Status", "load_rulebook"]
 Framing = Literal["grid", "joists", "pitched", "trusses", "walls"]
 FRAMINGS: tuple[str, ...] = get_args(Framing)
 # Each file holds groups of its own.
-_RULE_FILES = ("rulebook.toml", "odds.toml", "days.toml", "record.toml", "changes.toml", "venting.toml")
+_RULE_FILES = (
+    *("rulebook.toml", "odds.toml", "days.toml", "record.toml", "changes.toml", "venting.toml", "work.toml"),
+)
 Status = Literal["published", "second-hand", "common practice", "from memory", "department"]
 
 
