@@ -37,8 +37,10 @@ __all__ = [
     "Bad",
     "Place",
     "cells",
+    "comb",
     "layers",
     "names",
+    "ring",
     "tables",
     "write_layer",
     "write_table",
@@ -82,15 +84,15 @@ PLACES: Mapping[str, Place] = {
 """Places by what is odd about them."""
 
 
-def _ring(count: int, radius: float = 40.0, inner: float | None = None) -> np.ndarray[Any, Any]:
+def ring(count: int, radius: float = 40.0, inner: float | None = None) -> np.ndarray[Any, Any]:
     """A closed ring of so many corners; with an inner radius a star."""
     angle = np.linspace(0.0, 2 * np.pi, count, endpoint=False)
     reach = np.where(np.arange(count) % 2, radius if inner is None else inner, radius)
-    ring = np.column_stack([reach * np.cos(angle), reach * np.sin(angle)])
-    return np.vstack([ring, ring[:1]])
+    corners = np.column_stack([reach * np.cos(angle), reach * np.sin(angle)])
+    return np.vstack([corners, corners[:1]])
 
 
-def _comb(teeth: int, width: float) -> Any:
+def comb(teeth: int, width: float) -> Any:
     """A comb with so many teeth."""
     step = width / teeth
     left = np.arange(teeth) * step
@@ -222,13 +224,13 @@ SHAPES: Mapping[str, Callable[[], Any]] = {
     "as large as a country": lambda: _BOX(-2e5, -2e5, 4e5, 5e5),
     "as large as the world": lambda: _BOX(-2e7, -1e7, 2e7, 1e7),
     "long and thin": lambda: _BOX(0, 3000, 20_000, 3012),
-    "comb": lambda: _comb(40, 200.0),
-    "fine comb": lambda: _comb(400, 400.0),
+    "comb": lambda: comb(40, 200.0),
+    "fine comb": lambda: comb(400, 400.0),
     "spiral": lambda: _spiral(4),
-    "circle of many corners": lambda: shapely.Polygon(_ring(2_000)),
-    "star of many points": lambda: shapely.Polygon(_ring(400, inner=25.0)),
+    "circle of many corners": lambda: shapely.Polygon(ring(2_000)),
+    "star of many points": lambda: shapely.Polygon(ring(400, inner=25.0)),
     "coast": lambda: shapely.Polygon(
-        _ring(500) * (1 + 0.2 * np.sin(np.arange(501) * 1.7) * (np.arange(501) < 500))[:, None]
+        ring(500) * (1 + 0.2 * np.sin(np.arange(501) * 1.7) * (np.arange(501) < 500))[:, None]
     ),
 }
 """Shapes in metres around a point, by what is wrong with them or odd."""

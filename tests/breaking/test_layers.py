@@ -28,7 +28,9 @@ from tests.breaking.strategies import (
     UNMADE,
     Bad,
     binary_of,
+    comb,
     layers,
+    ring,
     write_layer,
 )
 from tests.breaking.tries import tries
@@ -197,12 +199,27 @@ def test_any_layer_in_any_other_role(data: st.DataObject, tmp_path_factory: Any)
     assert not isinstance(found, RoofplatError), found
 
 
-def test_a_ring_of_a_hundred_thousand_corners(tmp_path: Path, alone: Any) -> None:
-    angle = np.linspace(0, 2 * np.pi, 100_000, endpoint=False)
-    ring = np.column_stack([50.0 * np.cos(angle), 50.0 * np.sin(angle)])
-    shape = shapely.to_wkb(PLACES["metres"].put(shapely.Polygon(ring)))
-    bad = Bad(PLACES["metres"], (shape,), {"roof_family": ["panelized_wood"]}).beside_good()
+def test_rings_of_a_hundred_thousand_corners(tmp_path: Path, alone: Any) -> None:
+    """A circle is a building; a star, a comb and a scribble are none, and are told so."""
+    scribble = np.random.default_rng(1).uniform(-50, 50, (100_000, 2))
+    rings = {
+        "circle": shapely.Polygon(ring(100_000, 50.0)),
+        "star": shapely.Polygon(ring(100_000, inner=25.0)),
+        "comb": comb(25_000, 400.0),
+        "scribble": shapely.Polygon(scribble),
+    }
+    shapes = tuple(
+        shapely.to_wkb(PLACES["metres"].put(shapely.affinity.translate(shape, 600.0 * place)))
+        for place, shape in enumerate(rings.values())
+    )
+    columns = {"roof_family": ["panelized_wood"] * len(rings), "name": [*rings]}
+    every = Bad(PLACES["metres"], shapes, columns).beside_good()
     # The laws ask each corner of each roof by itself, and would take minutes.
-    found = planned(_district(tmp_path, write_layer(bad, tmp_path / "circle.gpkg")), lawful=False)
-    assert not isinstance(found, RoofplatError), found
-    same_plans(alone("metres"), found[0], [*GOOD])
+    made = built(
+        _district(tmp_path, write_layer(every, tmp_path / "rings.gpkg")), tmp_path / "out", lawful=False
+    )
+    assert not isinstance(made, RoofplatError), made
+    refused = made.problems[made.problems["code"] == "too_many_corners"]
+    assert refused["feature"].tolist() == ["bad-1", "bad-2", "bad-3"]
+    assert "bad-0" in set(made.tables["buildings"]["building_id"])
+    same_plans(alone("metres"), made.tables, [*GOOD])

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet
@@ -19,7 +20,7 @@ from hypothesis import strategies as st
 
 from roofplat.district import District
 from roofplat.intake import Inputs, read_inputs
-from roofplat.rules import Rulebook
+from roofplat.rules import Rulebook, load_rulebook
 
 
 def _write(path: Path, shapes: list[object], **columns: list[object]) -> Path:
@@ -335,3 +336,100 @@ def test_a_ring_that_cannot_be_made_loses_no_other_row_of_parquet(
     assert inputs.footprints["building_id"].tolist() == ["a", "b"]
     assert inputs.footprints.area.tolist() == pytest.approx([400.0, 400.0])
     assert geo.codes(inputs)[0] == "ring_closed"
+
+
+def _round(corners: int, radius: float, inner: float | None = None) -> npt.NDArray[np.float64]:
+    """Corners on a circle about a point, in metres; every other one on an inner one if there is one."""
+    angle = np.linspace(0, 2 * np.pi, corners, endpoint=False)
+    reach = np.where(np.arange(corners) % 2, radius if inner is None else inner, radius)
+    return np.column_stack([reach * np.cos(angle), reach * np.sin(angle)])
+
+
+def _placed(geo: SimpleNamespace, corners: npt.NDArray[np.float64], east: float = 0.0) -> shapely.Polygon:
+    return shapely.Polygon(corners + np.array([geo.EAST + east, geo.NORTH + 500]))
+
+
+def test_corners_that_bend_nothing_are_left_out_where_there_are_too_many(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # Corners a foot apart along a line that runs askew, as outlines have that were read off a picture.
+    stairs = np.floor(np.arange(1500)[:, None] / 2 + np.array([[0.5, 0.0]])) * 0.3
+    shapes = [
+        _placed(geo, _round(2000, 40.0)),
+        _placed(geo, _round(2001, 40.0), 500.0),
+        _placed(geo, np.vstack([stairs, stairs[::-1] + np.array([-40.0, 40.0])]), 1500.0),
+    ]
+    inputs = read(_write(tmp_path / "t.gpkg", shapes, building_id=["fits", "round", "stairs"]))
+    told = inputs.problems[inputs.problems["code"] == "corners_left_out"]
+    assert told["feature"].tolist() == ["round", "stairs"]
+    assert told["message"].iloc[0].startswith("Of its 2,001 corners those that bend it by less than 1.5 ft")
+    assert (told["severity"] == "warning").all()
+    kept = inputs.footprints.set_index("building_id").geometry
+    assert shapely.get_num_coordinates(kept["fits"]) == 2001
+    assert shapely.get_num_coordinates(kept["round"]) < 200
+    assert shapely.get_num_coordinates(kept["stairs"]) < 200
+    for name, before in zip(kept.index, shapes, strict=True):
+        assert shapely.hausdorff_distance(kept[name], before) <= 1.5 * 0.3048 + 1e-6
+    assert inputs.counts["repaired"].tolist() == [2]
+
+
+def test_no_building_has_thousands_of_teeth(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # A star and a comb of 8,000 corners took a minute and 7 GB each to lay out; of 100,000 no end was seen.
+    step = np.arange(2500)[:, None]
+    comb = np.column_stack([step + np.array([[0, 0, 0.5, 0.5]]), np.tile([[10, 30, 30, 10]], (2500, 1))])
+    teeth = comb.reshape(2500, 2, 4).transpose(0, 2, 1).reshape(-1, 2)
+    comb_shape = _placed(geo, np.vstack([[[0, 0]], teeth, [[2500, 0]]]), 500.0)
+    star = _placed(geo, _round(100_000, 40.0, 25.0))
+    inputs = read(
+        _write(tmp_path / "t.gpkg", [geo.square(), star, comb_shape], building_id=["a", "star", "comb"])
+    )
+    assert inputs.footprints["building_id"].tolist() == ["a"]
+    refused = inputs.problems[inputs.problems["code"] == "too_many_corners"]
+    assert refused["feature"].tolist() == ["star", "comb"]
+    assert refused["severity"].tolist() == ["error", "error"]
+    assert refused["message"].iloc[1] == (
+        "It has 10,001 corners, those left out that bend it by less than 1.5 ft, more than 2,000."
+    )
+    assert inputs.counts["refused"].tolist() == [2]
+
+
+def test_how_many_corners_are_too_many_is_a_rule(geo: SimpleNamespace, tmp_path: Path) -> None:
+    star = _placed(geo, _round(40, 40.0, 25.0))
+    file = _write(tmp_path / "t.gpkg", [geo.square(), star], building_id=["a", "star"])
+    district = District(name="test", folder=tmp_path, footprints={"file": file})
+    for most, kept in ((39, 1), (40, 2)):
+        inputs = read_inputs(district, load_rulebook({"outline.most_corners": most}))
+        assert len(inputs.footprints) == kept
+
+
+def test_a_scribble_is_refused_before_it_is_untangled(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # What was made of one with 2,000 corners had 86,000, after 11 s and with 1.1 GB.
+    scribble = np.random.default_rng(7).uniform(0, 60, (2000, 2))
+    knot = np.random.default_rng(7).uniform(0, 60, (40, 2))
+    shapes = [geo.square(), _placed(geo, scribble), _placed(geo, knot, 500.0)]
+    inputs = read(_write(tmp_path / "t.gpkg", shapes, building_id=["a", "scribble", "knot"]))
+    assert inputs.footprints["building_id"].tolist() == ["a", "knot"]
+    refused = inputs.problems[inputs.problems["code"] == "tangled"]
+    assert refused["feature"].tolist() == ["scribble"]
+    assert refused["message"].tolist() == ["The outline crosses itself in more than 5,000 places."]
+
+
+def test_what_divides_a_roof_has_no_more_corners_than_a_roof(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    wave = np.linspace(0, 20, 3000)
+    smooth = np.column_stack([wave, 10 + 0.05 * np.sin(wave)]) + np.array([geo.EAST, geo.NORTH])
+    teeth = np.column_stack([wave, 10 + 5.0 * (np.arange(3000) % 2)]) + np.array([geo.EAST, geo.NORTH])
+    walls = tmp_path / "walls.gpkg"
+    gpd.GeoDataFrame(geometry=[shapely.LineString(smooth), shapely.LineString(teeth)], crs=geo.UTM).to_file(
+        walls
+    )
+    inputs = read(_write(tmp_path / "t.gpkg", [geo.square()], building_id=["a"]), fire_walls={"file": walls})
+    assert len(inputs.fire_walls) == 1
+    assert shapely.get_num_coordinates(inputs.fire_walls.geometry.iloc[0]) < 20
+    told = inputs.problems[inputs.problems["layer"].str.contains("walls")]
+    assert told["code"].tolist() == ["too_many_corners", "corners_left_out"]

@@ -36,7 +36,19 @@ from roofplat.intake.layer import BoolArray, Layer, Severity
 from roofplat.intake.look import label_of, look
 from roofplat.intake.read import read_layer
 from roofplat.intake.release import release_name
-from roofplat.intake.repair import duplicates, flatten, giants, hairs, lines, mixed, outlines, points, slivers
+from roofplat.intake.repair import (
+    duplicates,
+    flatten,
+    giants,
+    hairs,
+    lines,
+    mixed,
+    outlines,
+    points,
+    slivers,
+    thin,
+    uncrowded,
+)
 from roofplat.intake.values import as_str, booleans, text, typed
 from roofplat.rules import Rulebook
 from roofplat.tables import ATTRIBUTES, DRAWN_LAYERS, GROUND_KINDS, OBSTACLE_KINDS, WALL_KINDS, problem_rows
@@ -297,9 +309,9 @@ def make_inputs(
         "streets": lambda given: _named(given, rules, working_crs, lines, single=True),
         "areas": lambda given: _areas(given, rules, working_crs),
         "stations": lambda given: _named(given, rules, working_crs, points),
-        "sections": lambda given: _sections(given, rules, working_crs),
-        "fire_walls": lambda given: _dividing_lines(given, working_crs),
-        "expansion_joints": lambda given: _dividing_lines(given, working_crs),
+        "sections": lambda given: _sections(given, rules, working_crs, ground),
+        "fire_walls": lambda given: _dividing_lines(given, rules, working_crs, ground),
+        "expansion_joints": lambda given: _dividing_lines(given, rules, working_crs, ground),
         "fires": lambda given: _fires(given, working_crs),
     }
     frames = {role: _nothing(role, working_crs) for role in makers}
@@ -370,14 +382,15 @@ def read_drawing(source: LayerSource, role: str, rules: Rulebook, working_crs: C
     if given.layer is None:
         raise given.fault or LayerError(f"{source.file.name}: it cannot be read.")
     layer, said = house_columns(given.layer, source, rules, fields=("note", "date"))
+    ground = Ground(rules.number("ground.foot_m"))
     if role == "sections":
         layer, columns = house_columns(layer, source, rules)
-        layer = outlines(move(layer, working_crs))
+        layer = outlines(_thinned(layer, rules, working_crs, ground))
         own = {str(name): columns[name] for name in columns if name != "date"}
     elif role == "obstacles":
         layer, own = _obstacle_columns(replace(given, layer=layer), rules, working_crs)
     else:
-        layer = lines(move(layer, working_crs))
+        layer = lines(_thinned(layer, rules, working_crs, ground))
         layer, own = _wall_kinds(layer, source) if role == "walls" else (layer, {})
     taken = pick(layer, source, "gone")
     gone, unclear = booleans(pd.Series("", index=layer.rows.index) if taken is None else taken.cells)
@@ -570,16 +583,20 @@ def _areas(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.
     return layer, frame
 
 
-def _sections(given: Given, rules: Rulebook, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
+def _sections(
+    given: Given, rules: Rulebook, working_crs: CRS, ground: Ground
+) -> tuple[Layer, gpd.GeoDataFrame]:
     layer, columns = house_columns(_layer(given), given.source, rules)
-    layer = outlines(move(layer, working_crs))
+    layer = outlines(_thinned(layer, rules, working_crs, ground))
     frame = _frame(layer, {"building_id": named_buildings(layer, given.source), "basis": "drawn"})
     attributes = columns[layer.kept].reset_index(drop=True)
     return layer, _parts(layer, _with(frame, attributes))
 
 
-def _dividing_lines(given: Given, working_crs: CRS) -> tuple[Layer, gpd.GeoDataFrame]:
-    layer = lines(move(_layer(given), working_crs))
+def _dividing_lines(
+    given: Given, rules: Rulebook, working_crs: CRS, ground: Ground
+) -> tuple[Layer, gpd.GeoDataFrame]:
+    layer = lines(_thinned(_layer(given), rules, working_crs, ground))
     return layer, _parts(layer, _frame(layer, {}))
 
 
@@ -787,11 +804,18 @@ def settle_ids(
 
 def _mended(layer: Layer, rules: Rulebook, working_crs: CRS, ground: Ground) -> Layer:
     """Outlines moved, mended, and without giants, hairlines, slivers and repeats."""
-    layer = outlines(move(layer, working_crs))
+    most = rules.count("outline.most_corners")
+    layer = uncrowded(outlines(_thinned(layer, rules, working_crs, ground)), most)
     layer = giants(layer, rules.number("outline.longest_ft"), ground)
     layer = hairs(layer, ground)
     layer = slivers(layer, rules.number("outline.sliver_ft2"), ground)
     return duplicates(layer, rules.number("outline.duplicate_iou"))
+
+
+def _thinned(layer: Layer, rules: Rulebook, working_crs: CRS, ground: Ground) -> Layer:
+    """What divides a roof or is one, in the working CRS and of no more corners than can be planned."""
+    within_ft = rules.number("outline.jog_ft")
+    return thin(move(layer, working_crs), rules.count("outline.most_corners"), within_ft, ground)
 
 
 def _unique(layer: Layer) -> tuple[Layer, pd.Series[Any]]:

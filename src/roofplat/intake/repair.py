@@ -8,13 +8,14 @@ A repair never invents ground: rings are closed, wound and untangled; what is le
 
 from __future__ import annotations
 
-from typing import Literal
+from collections.abc import Callable
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from roofplat.ground import Ground, LocalPlanes, local_planes
+from roofplat.ground import Ground, local_planes
 from roofplat.intake.layer import BoolArray, Layer
 
 __all__ = [
@@ -27,16 +28,24 @@ __all__ = [
     "outlines",
     "points",
     "slivers",
+    "thin",
+    "uncrowded",
     "without_hairs",
 ]
 
 ShapeArray = npt.NDArray[np.object_]
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 # A strip narrower than this is no roof; drawings are not made that finely.
 _HAIR_FT = 0.2
 # What sticks out by more than this many half widths is a hair; a sharp corner is not.
 _HAIR_LONG = 50
-# Outlines of more corners are left as they are.
-_HAIR_CORNERS = 2_000
+# What has more corners than this many times what is allowed is no drawing that had some too many.
+_HOPELESS = 20
+# To untangle takes as long as there are places where a ring crosses itself, and each becomes a corner.
+_MOST_CROSSINGS = 5_000
+# So many edges of a tangled outline are asked how many others they cross.
+_ASKED_EDGES = 200
 _MEND_SOURCE = "Mend it in the source if the outline looks wrong."
 
 
@@ -72,6 +81,102 @@ def flatten(layer: Layer) -> Layer:
     flat = shapely.force_2d(shapes)
     flat[~layer.kept] = None
     return layer.with_shapes(flat)
+
+
+def thin(layer: Layer, most_corners: int, within_ft: float, ground: Ground) -> Layer:
+    """Leave out corners that nobody would miss, where there are too many; refuse what has too many still.
+
+    Parameters
+    ----------
+    layer
+        2D, in the working CRS; valid or not.
+    most_corners
+        Rule `outline.most_corners`: corners of one part with its courtyards.
+    within_ft
+        Rule `outline.jog_ft`: how far, in ground feet, an outline may move at most.
+    ground
+        Foot and elevation.
+
+    Returns
+    -------
+    Layer
+        What has no more corners than allowed stays as it is. To lay out walls, ways and trenches takes
+        time and memory that grow with the square of the number of corners.
+    """
+    shapes = layer.shapes()
+    # A ring counts its first corner twice.
+    if not (shapely.get_num_coordinates(shapes) > most_corners).any():
+        return layer
+    before = _crowding(shapes)
+    crowded = layer.kept & (before > most_corners)
+    if not crowded.any():
+        return layer
+    rows = np.flatnonzero(crowded)
+    # Half of it for each of the two steps; none where the place is none that could be mapped.
+    within = within_ft / 2 / np.sqrt(_ft2_per_unit2(layer, shapes[rows], ground))
+    within = np.where(np.isfinite(within), within, 0.0)
+    shapes = shapes.copy()
+    shapes[rows] = shapely.remove_repeated_points(shapes[rows], within)  # type: ignore[call-overload]
+    some = _crowding(shapes[rows]) <= _HOPELESS * most_corners
+    shapes[rows[some]] = shapely.simplify(shapes[rows[some]], within[some], preserve_topology=True)
+    layer = _without(
+        layer.with_shapes(shapes),
+        most_corners,
+        lambda number: (
+            f"It has {number:,} corners, those left out that bend it by less than {within_ft:g} ft"
+        ),
+    )
+    return layer.mend(
+        crowded,
+        "corners_left_out",
+        [
+            f"Of its {corners:,} corners those that bend it by less than {within_ft:g} ft were left out."
+            for corners in before[crowded]
+        ],
+        _MEND_SOURCE,
+        "warning",
+    )
+
+
+def uncrowded(layer: Layer, most_corners: int) -> Layer:
+    """Refuse shapes with a part of more corners than a building has.
+
+    Parameters
+    ----------
+    layer
+        2D.
+    most_corners
+        Rule `outline.most_corners`.
+
+    Returns
+    -------
+    Layer
+    """
+    return _without(layer, most_corners, lambda number: f"It has {number:,} corners")
+
+
+def _without(layer: Layer, most_corners: int, says: Callable[[int], str]) -> Layer:
+    """The layer without shapes that have more corners than allowed; `says` begins the sentence of each."""
+    corners = _crowding(layer.shapes())
+    crowded = layer.kept & (corners > most_corners)
+    layer = layer.refuse(
+        crowded,
+        "too_many_corners",
+        [f"{says(number)}, more than {most_corners:,}." for number in corners[crowded].tolist()],
+        "Take it out if it is no building, simplify it, or raise the rule outline.most_corners.",
+    )
+    shapes = layer.shapes().copy()
+    shapes[~layer.kept] = None
+    return layer.with_shapes(shapes)
+
+
+def _crowding(shapes: ShapeArray) -> IntArray:
+    """Corners of the part of each shape that has the most of them, its courtyards' among them; shape (n,)."""
+    parts, owner = _plain_parts(shapes)
+    rings = 1 + shapely.get_num_interior_rings(parts)
+    most = np.zeros(len(shapes), dtype=np.int64)
+    np.maximum.at(most, owner, shapely.get_num_coordinates(parts) - rings)
+    return most
 
 
 def outlines(layer: Layer) -> Layer:
@@ -142,11 +247,10 @@ def slivers(layer: Layer, least_ft2: float, ground: Ground) -> Layer:
     Layer
     """
     shapes = layer.shapes()
-    parts, owner = shapely.get_parts(shapes, return_index=True)
+    parts, owner, ft2_per_unit2 = _in_parts(layer, ground)
     if not len(parts):
         return layer
-    planes = _planes_of(layer, parts, ground)
-    area_ft2 = shapely.area(parts) * planes.area_ft2_per_unit2()
+    area_ft2 = shapely.area(parts) * ft2_per_unit2
     large = area_ft2 >= least_ft2
     count = len(shapes)
     total_ft2 = np.bincount(owner, area_ft2, count)
@@ -189,12 +293,12 @@ def giants(layer: Layer, most_ft: float, ground: Ground) -> Layer:
     Layer
     """
     shapes = layer.shapes()
-    parts, owner = shapely.get_parts(shapes, return_index=True)
+    parts, owner, ft2_per_unit2 = _in_parts(layer, ground)
     if not len(parts):
         return layer
     bounds = shapely.bounds(parts)
     across = np.hypot(bounds[:, 2] - bounds[:, 0], bounds[:, 3] - bounds[:, 1])
-    across_ft = across * np.sqrt(_planes_of(layer, parts, ground).area_ft2_per_unit2())
+    across_ft = across * np.sqrt(ft2_per_unit2)
     longest_ft = np.zeros(len(shapes))
     np.maximum.at(longest_ft, owner, across_ft)
     # Where the scale has no number the place is none that could be mapped.
@@ -229,18 +333,14 @@ def hairs(layer: Layer, ground: Ground) -> Layer:
         A line that was drawn out and back again is no roof, but would stretch the grid of beams.
     """
     shapes = layer.shapes()
-    parts, owner = shapely.get_parts(shapes, return_index=True)
+    parts, owner, ft2_per_unit2 = _in_parts(layer, ground)
     if not len(parts):
         return layer
-    folded = np.flatnonzero(
-        _folded(parts, _HAIR_FT / np.sqrt(_planes_of(layer, parts, ground).area_ft2_per_unit2()))
-    )
-    # To shrink and grow an outline of a hundred thousand teeth takes minutes.
-    folded = folded[shapely.get_num_coordinates(parts[folded]) <= _HAIR_CORNERS]
+    folded = np.flatnonzero(_folded(parts, _HAIR_FT / np.sqrt(ft2_per_unit2)))
     if not folded.size:
         return layer
     whole = parts[folded]
-    trimmed = without_hairs(whole, _planes_of(layer, whole, ground).area_ft2_per_unit2())
+    trimmed = without_hairs(whole, ft2_per_unit2[folded])
     changed = np.zeros(len(parts), dtype=bool)
     changed[folded] = trimmed != whole
     parts = parts.copy()
@@ -259,7 +359,7 @@ def hairs(layer: Layer, ground: Ground) -> Layer:
     return layer.with_shapes(shapes)
 
 
-def _folded(parts: ShapeArray, hair: npt.NDArray[np.float64]) -> BoolArray:
+def _folded(parts: ShapeArray, hair: FloatArray) -> BoolArray:
     """Which polygons run out and back again within a hair, at a tip or around a short edge; shape (n,)."""
     rings, part = shapely.get_rings(parts, return_index=True)
     points, ring = shapely.get_coordinates(rings, return_index=True)
@@ -284,7 +384,7 @@ def _folded(parts: ShapeArray, hair: npt.NDArray[np.float64]) -> BoolArray:
     return found
 
 
-def without_hairs(piece: ShapeArray, ft2_per_unit2: npt.NDArray[np.float64]) -> ShapeArray:
+def without_hairs(piece: ShapeArray, ft2_per_unit2: FloatArray) -> ShapeArray:
     """Take hairlines off polygons whose extent they stretch.
 
     A drawing that misses the outline by a hair leaves a strip beside it that nobody sees but
@@ -315,13 +415,19 @@ def without_hairs(piece: ShapeArray, ft2_per_unit2: npt.NDArray[np.float64]) -> 
     return result
 
 
-def _planes_of(layer: Layer, parts: ShapeArray, ground: Ground) -> LocalPlanes:
-    """A plane for each part, at the middle of its box."""
-    bounds = shapely.bounds(parts)
-    crs = layer.crs
-    if crs is None:
-        raise TypeError(f"{layer.label} has no CRS.")
-    return local_planes((bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2, crs, ground)
+def _in_parts(layer: Layer, ground: Ground) -> tuple[ShapeArray, IntArray, FloatArray]:
+    """The parts of a layer's shapes, the row of each, and ground square feet in one square unit of the CRS.
+
+    Each part is measured on a plane of its own, at the middle of its box.
+    """
+    parts, owner = shapely.get_parts(layer.shapes(), return_index=True)
+    return parts, owner, _ft2_per_unit2(layer, parts, ground)
+
+
+def _ft2_per_unit2(layer: Layer, shapes: ShapeArray, ground: Ground) -> FloatArray:
+    bounds = shapely.bounds(shapes)
+    x, y = (bounds[:, 0] + bounds[:, 2]) / 2, (bounds[:, 1] + bounds[:, 3]) / 2
+    return local_planes(x, y, layer.required_crs(), ground).area_ft2_per_unit2()
 
 
 def duplicates(layer: Layer, least_iou: float) -> Layer:
@@ -511,7 +617,17 @@ def _untangle(shapes: ShapeArray, layer: Layer, *, only: BoolArray | None = None
         wrong &= only
     if not wrong.any():
         return layer, shapes
+    tangled = np.zeros(len(shapes), dtype=bool)
+    tangled[wrong] = _crossings(shapes[wrong]) > _MOST_CROSSINGS
+    layer = layer.refuse(
+        tangled,
+        "tangled",
+        f"The outline crosses itself in more than {_MOST_CROSSINGS:,} places.",
+        "Draw it again, or take it out.",
+    )
     shapes = shapes.copy()
+    shapes[tangled] = None
+    wrong &= ~tangled
     reasons = shapely.is_valid_reason(shapes[wrong])
     # Flat remains are kept here, so that the next step can log what is not ground.
     shapes[wrong] = shapely.make_valid(shapes[wrong], method="structure", keep_collapsed=True)
@@ -523,6 +639,42 @@ def _untangle(shapes: ShapeArray, layer: Layer, *, only: BoolArray | None = None
         "warning",
     )
     return layer, shapes
+
+
+def _plain_parts(shapes: ShapeArray) -> tuple[ShapeArray, IntArray]:
+    """The parts of shapes that have none themselves, however deep they lie, and the shape of each."""
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    while (shapely.get_type_id(parts) >= shapely.GeometryType.MULTIPOINT).any():
+        parts, inner = shapely.get_parts(parts, return_index=True)
+        owner = owner[inner]
+    return parts, owner
+
+
+def _crossings(shapes: ShapeArray) -> FloatArray:
+    """About how often edges of shapes meet others than those beside them, shape (n,).
+
+    Of a shape with many edges some are asked, evenly spread, so that a scribble is counted in bounded time.
+    """
+    parts, of_part = _plain_parts(shapes)
+    rings, of_ring = shapely.get_rings(parts, return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    shape, number = of_part[of_ring[ring]], len(shapes)
+    edge = np.flatnonzero(ring[1:] == ring[:-1])
+    owner = shape[edge]
+    # Each shape as large as one unit and two units from the next, so that none meets another.
+    bounds = shapely.bounds(shapes)[shape]
+    size = np.maximum(bounds[:, 2:] - bounds[:, :2], np.finfo(float).tiny).max(axis=1, keepdims=True)
+    points = (points - bounds[:, :2]) / size + np.column_stack([2.0 * shape, np.zeros(shape.size)])
+    edges: Any = shapely.linestrings(np.stack([points[edge], points[edge + 1]], axis=1))
+    count = np.bincount(owner, minlength=number)
+    step = np.maximum(count // _ASKED_EDGES, 1)
+    place = np.arange(owner.size) - (np.cumsum(count) - count)[owner]
+    asked = np.flatnonzero(place % step[owner] == 0)
+    met = shapely.STRtree(edges).query(edges[asked], predicate="intersects")[0]
+    # Each edge meets itself and the two beside it.
+    meets = np.bincount(owner[asked[met]], minlength=number) - 3 * np.bincount(owner[asked], minlength=number)
+    crossings: FloatArray = np.maximum(meets, 0) * step / 2
+    return crossings
 
 
 def _only(shapes: ShapeArray, kind: Literal["polygon", "line"]) -> tuple[ShapeArray, BoolArray]:
@@ -538,10 +690,7 @@ def _only(shapes: ShapeArray, kind: Literal["polygon", "line"]) -> tuple[ShapeAr
     shapes[wrong] = None
     if not nested.any():
         return shapes, np.zeros(len(shapes), dtype=bool)
-    parts, owner = shapely.get_parts(shapes[nested], return_index=True)
-    while (shapely.get_type_id(parts) >= shapely.GeometryType.MULTIPOINT).any():
-        parts, inner = shapely.get_parts(parts, return_index=True)
-        owner = owner[inner]
+    parts, owner = _plain_parts(shapes[nested])
     fits = shapely.get_dimensions(parts) == dimension
     count = int(nested.sum())
     gathered = _gather(
@@ -555,7 +704,7 @@ def _only(shapes: ShapeArray, kind: Literal["polygon", "line"]) -> tuple[ShapeAr
 
 def _gather(
     parts: ShapeArray,
-    owner: npt.NDArray[np.int64],
+    owner: IntArray,
     count: int,
     kind: Literal["polygon", "line"],
     default: ShapeArray,
