@@ -21,7 +21,7 @@ from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, marked, offsets, sums
 from roofplat.rules import Rulebook
 
-__all__ = ["AxisResult", "dominant_direction_deg", "extent_ft", "find_axis", "sounded_axis_deg"]
+__all__ = ["AxisResult", "extent_ft", "find_axis", "sounded_axis_deg"]
 
 # Whole numbers that stand for a degree and for a foot, and decimals of a foot that count.
 _PER_DEG, _PER_FT, _EQUAL_LENGTH = 1e6, 1e6, 3
@@ -51,13 +51,17 @@ class AxisResult:
     sounding_unfit: npt.NDArray[np.bool_]
 
 
-def dominant_direction_deg(outlines: Outlines, rules: Rulebook) -> FloatArray:
+def _dominant_deg(
+    outlines: Outlines, azimuth_deg: FloatArray, length: FloatArray, rules: Rulebook
+) -> FloatArray:
     """Direction, modulo 90 degrees, along which most of each outline runs.
 
     Parameters
     ----------
     outlines
-        Edges of n sections.
+        m edges of n sections.
+    azimuth_deg, length
+        Direction and length of each edge, shape (m,).
     rules
         `axis.along_tolerance_deg`.
 
@@ -66,13 +70,6 @@ def dominant_direction_deg(outlines: Outlines, rules: Rulebook) -> FloatArray:
     ndarray of float
         Degrees from true north, 0 up to 90, shape (n,); that of the longest edge among equals.
     """
-    return _dominant_deg(outlines, *_edge_directions(outlines), rules)
-
-
-def _dominant_deg(
-    outlines: Outlines, azimuth_deg: FloatArray, length: FloatArray, rules: Rulebook
-) -> FloatArray:
-    """The same from the direction and length of each edge."""
     tolerance = rules.number("axis.along_tolerance_deg")
     folded = azimuth_deg % 90.0
     peak = folded[_most_followed(outlines, folded, length, tolerance / 2)]
