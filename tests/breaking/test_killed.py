@@ -198,6 +198,7 @@ def _stored(database: Database) -> int:
     [
         pytest.param(signal.SIGTERM, False, (), id="terminated"),
         pytest.param(signal.SIGINT, True, (*TILED, "--workers", 2), id="interrupted, with workers"),
+        pytest.param(signal.SIGHUP, True, (*TILED, "--workers", 2), id="hung up, with workers"),
     ],
 )
 def test_a_build_that_is_stopped_says_so_and_leaves_nothing_half_written(

@@ -14,9 +14,8 @@ import multiprocessing
 import os
 import signal
 import socket
-import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
@@ -25,6 +24,7 @@ from typing import Any
 
 from roofplat.district import District, Service
 from roofplat.errors import DistrictFileError, LayerError
+from roofplat.publish.processes import interrupts_held
 from roofplat.serve.setting import Serving, check_url, is_this_machine, read_token
 
 __all__ = ["run_service", "serving_of"]
@@ -128,13 +128,15 @@ def run_service(district: District, folder: Path, service: Service, *, say: Call
 
 
 def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: Callable[[str], None]) -> None:
-    ended = threading.Event()
+    # A list and not an event: a signal that comes while one is being taken would wait for its lock for ever.
+    ended: list[int] = []
     asked, asking = multiprocessing.Pipe(duplex=False)
 
     def end(number: int, frame: FrameType | None) -> None:
-        del number, frame
-        ended.set()
-        asking.send_bytes(b"end")
+        del frame
+        ended.append(number)
+        if len(ended) == 1:
+            asking.send_bytes(b"end")
 
     before = {one: signal.signal(one, end) for one in (signal.SIGINT, signal.SIGTERM)}
     workers: list[_Worker] = []
@@ -142,14 +144,14 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
         workers = [_start(serving, listening, start) for _ in range(serving.service.workers)]
         for worker in workers:
             _await_ready(worker, ended)
-        if ended.is_set():
+        if ended:
             return
         place = listening.getsockname()
         here = "" if serving.service.url is None else f", listening on {place[0]} port {place[1]}"
         say(f"Serving {serving.district} at {serving.url}/{here}")
-        while not ended.is_set():
+        while not ended:
             gone = set(wait([asked, *(worker.process.sentinel for worker in workers)]))
-            if ended.is_set():
+            if ended:
                 break
             time.sleep(_AGAIN_S)
             for place, worker in enumerate(workers):
@@ -169,7 +171,8 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
 def _start(serving: Serving, listening: socket.socket, start: Any) -> _Worker:
     here, there = start.Pipe(duplex=False)
     process = start.Process(target=_work, args=(serving, listening, there))
-    process.start()
+    with interrupts_held():
+        process.start()
     there.close()
     return _Worker(process, here)
 
@@ -181,11 +184,11 @@ def _work(serving: Serving, listening: socket.socket, ready: Connection) -> None
     work(serving, listening, ready)
 
 
-def _await_ready(worker: _Worker, ended: threading.Event) -> None:
+def _await_ready(worker: _Worker, ended: Sequence[int]) -> None:
     """Wait until a worker can answer; it sends nothing, or the sentence of what it found."""
     until = time.monotonic() + _START_S
     while not worker.ready.poll(0.1):
-        if ended.is_set():
+        if ended:
             return
         if time.monotonic() > until:
             raise LayerError(

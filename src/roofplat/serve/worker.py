@@ -14,10 +14,12 @@ import signal
 import socket
 import sys
 import threading
+import warnings
 from multiprocessing.connection import Connection
 from types import FrameType
 
 from roofplat.errors import RoofplatError
+from roofplat.publish.processes import heed_stops
 from roofplat.serve.app import make_app
 from roofplat.serve.connections import make_server
 from roofplat.serve.setting import Serving
@@ -43,7 +45,20 @@ def work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
     """
     # The one that started this process ends it; a key pressed in a terminal reaches both.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, _leave)
+    asked: list[int] = []
+
+    def leave(number: int, frame: FrameType | None) -> None:
+        del frame
+        asked.append(number)
+        raise SystemExit(0)
+
+    signal.signal(signal.SIGTERM, leave)
+    # Where Python throws it away, as in a destructor, it is not lost; nobody has to read of it.
+    complain = sys.unraisablehook
+    sys.unraisablehook = lambda one: None if one.exc_type is SystemExit else complain(one)
+    heed_stops()
+    # What libraries warn of is not printed, as by the other commands.
+    warnings.showwarning = lambda *_, **__: None
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s: %(message)s")
     # What pygeoapi logs are refusals that the client is told; what waitress logs there is a busy hour.
     logging.getLogger("pygeoapi").setLevel(logging.CRITICAL)
@@ -55,6 +70,10 @@ def work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
         ready.send(str(error))
         return
     server = make_server(application, listening, serving.service)
+    # Nothing is left behind from now on; an answer that is being written goes no farther either way.
+    signal.signal(signal.SIGTERM, _leave)
+    if asked:
+        return
     # What was read to start stays for good; to look through all of it for what may go took longer than an
     # answer, in the middle of one.
     gc.collect()
@@ -68,7 +87,7 @@ def work(serving: Serving, listening: socket.socket, ready: Connection) -> None:
 
 def _leave(number: int, frame: FrameType | None) -> None:
     del number, frame
-    raise SystemExit(0)
+    os._exit(0)
 
 
 def _leave_with_parent() -> None:
