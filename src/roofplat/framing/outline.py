@@ -61,14 +61,8 @@ class Outlines:
     def rows(self, rows: slice) -> Outlines:
         """The same for a run of sections, without copying."""
         edges = slice(self.start[rows.start], self.start[rows.stop])
-        planes = self.planes
         return Outlines(
-            planes=LocalPlanes(
-                origin_x=planes.origin_x[rows],
-                origin_y=planes.origin_y[rows],
-                to_crs=planes.to_crs[rows],
-                to_feet=planes.to_feet[rows],
-            ),
+            planes=self.planes.rows(rows),
             section=self.section[edges] - rows.start,
             start=self.start[rows.start : rows.stop + 1] - self.start[rows.start],
             shell=self.shell[edges],

@@ -13,11 +13,13 @@ conformal or not.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 from pyproj import CRS, Geod
 
 from roofplat.ground.transformers import transformer
@@ -89,6 +91,10 @@ class LocalPlanes:
     to_crs: FloatArray
     to_feet: FloatArray
 
+    def rows(self, rows: slice | npt.NDArray[Any]) -> LocalPlanes:
+        """Some of the planes, by their numbers in any order; a slice is not copied."""
+        return LocalPlanes(self.origin_x[rows], self.origin_y[rows], self.to_crs[rows], self.to_feet[rows])
+
     def feet(self, x: FloatArray, y: FloatArray, plane: npt.NDArray[Any]) -> tuple[FloatArray, FloatArray]:
         """Working-CRS coordinates to feet east and north of the plane's origin.
 
@@ -121,6 +127,20 @@ class LocalPlanes:
             self.origin_x[plane] + a[plane, 0, 0] * east_ft + a[plane, 0, 1] * north_ft,
             self.origin_y[plane] + a[plane, 1, 0] * east_ft + a[plane, 1, 1] * north_ft,
         )
+
+    def geometry_feet(self, geometry: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """One geometry for each plane, shape (n,), from the working CRS to feet about its origin."""
+        return self._moved(geometry, self.feet)
+
+    def geometry_crs(self, geometry: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """One geometry for each plane, shape (n,), from feet about its origin to the working CRS."""
+        return self._moved(geometry, self.crs)
+
+    def _moved(self, geometry: npt.NDArray[Any], move: Callable[..., Any]) -> npt.NDArray[Any]:
+        xy, plane = shapely.get_coordinates(geometry, return_index=True)
+        made = geometry.copy()
+        shapely.set_coordinates(made, np.stack(move(xy[:, 0], xy[:, 1], plane), axis=1))
+        return made
 
     def crs_ends(
         self,

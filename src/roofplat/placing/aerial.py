@@ -15,7 +15,7 @@ import shapely
 from roofplat.framing.members import SectionFrames
 from roofplat.framing.ragged import FloatArray, IntArray
 from roofplat.placing.approach import Approach, Lines
-from roofplat.placing.collapse import Zones
+from roofplat.placing.collapse import Zones, widened
 from roofplat.rules import Rulebook
 
 __all__ = ["AERIAL_ANSWERS", "AerialSpots", "find_aerial_spots"]
@@ -27,6 +27,7 @@ _WORKS, _SHORT, _BLOCKED, _NONE = range(1, 5)
 _SLACK_FT = 0.005
 # Round zones are computed with straight pieces; positions are looked for this far outside them.
 _OFF_ZONE_FT = 0.1
+_ROUND = 64
 # The edge in the plan is a straight run; the outline itself may lie a little in front of it.
 _AT_EDGE_FT = 0.1
 
@@ -171,14 +172,15 @@ def _streets_outside(
     streets: Lines, zones: Zones, building: IntArray, reach_ft: float
 ) -> npt.NDArray[np.object_]:
     """Named streets within reach of some buildings, those parts that lie outside the collapse zone."""
-    footprint, units = zones.footprint[building], zones.units_per_ft[building]
-    inner = (zones.distance_ft[building] + _OFF_ZONE_FT) * units
-    row, line = streets.tree.query(footprint, predicate="dwithin", distance=inner + reach_ft * units)
+    inner = widened(zones, building, _OFF_ZONE_FT, _ROUND)
+    # A plane that is wider one way than the other, as Web Mercator is, by less than a hundredth.
+    units = 1.01 / np.sqrt(zones.planes.rows(building).area_ft2_per_unit2())
+    row, line = streets.tree.query(inner, predicate="dwithin", distance=reach_ft * units)
     order = np.lexsort((line, row))
     row, line = row[order], line[order]
     collected = np.full(building.size, shapely.MultiLineString(), dtype=object)
     shapely.multilinestrings(streets.geometry[line], indices=row, out=collected)
-    return np.asarray(shapely.difference(collected, shapely.buffer(footprint, inner, quad_segs=64)))
+    return np.asarray(shapely.difference(collected, inner))
 
 
 def _at(
@@ -226,12 +228,14 @@ def _at(
         close = shapely.distance(way[row], lines.geometry[line]) <= lines.clear_ft[line] * units[section[row]]
         blocked[row[close]] = True
     zone = approach.building[section]
-    apart = shapely.distance(shapely.points(x0, y0), approach.zones.footprint[zone])
+    zones = approach.zones
+    asked, place = np.unique(zone, return_inverse=True)
+    stand = shapely.points(*zones.planes.feet(x0, y0, zone))
     return AerialSpots(
         answer=np.select([short, blocked], [_SHORT, _BLOCKED], default=_WORKS),
         east=east,
         north=north,
         setback_ft=setback,
         highest_ft=np.where(blocked & ~short, np.nan, highest),
-        in_zone=apart <= approach.zones.distance_ft[zone] * approach.zones.units_per_ft[zone],
+        in_zone=shapely.distance(stand, zones.footprint_ft(asked)[place]) <= zones.distance_ft[zone],
     )

@@ -16,6 +16,7 @@ import shapely
 from roofplat.errors import RuleError
 from roofplat.framing import Framing, kinds_of
 from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
+from roofplat.ground import LocalPlanes
 from roofplat.late import LateTable, late_table
 from roofplat.placing.square_zones import around_square_corners
 from roofplat.rules import Rulebook
@@ -26,8 +27,8 @@ __all__ = ["Zones", "find_zones", "zone_table"]
 
 # Pieces in which a quarter of a round corner is drawn.
 _QUARTER = 8
-# Sections of a building that lie no farther apart, in units of the working CRS, touch.
-_HAIR = 1e-4
+# Sections of a building that lie no farther apart touch.
+_HAIR_FT = 3e-4
 _POLYGON = int(shapely.GeometryType.POLYGON)
 _SHARES = ("collapse.height_share", "collapse.pushes_out_share")
 
@@ -38,24 +39,28 @@ class Zones:
 
     footprint
         All sections of the building as one, in the working CRS.
+    planes
+        The plane that its zone is measured on: that of the section with the greatest height.
     height_ft
         Greatest height of its walls, parapet counted.
     section
         The section with that wall, the first among equals.
     distance_ft
         How far the zone reaches.
-    units_per_ft
-        Units of the working CRS to a foot there.
     pushes_out
         True where a roof family of the building is known to push walls out.
     """
 
     footprint: npt.NDArray[np.object_]
+    planes: LocalPlanes
     height_ft: FloatArray
     section: IntArray
     distance_ft: FloatArray
-    units_per_ft: FloatArray
     pushes_out: npt.NDArray[np.bool_]
+
+    def footprint_ft(self, building: IntArray) -> npt.NDArray[np.object_]:
+        """Footprints of some buildings in ground feet, each on its plane, shape (k,)."""
+        return self.planes.rows(building).geometry_feet(self.footprint[building])
 
 
 def find_zones(
@@ -109,13 +114,13 @@ def find_zones(
     family = framing.sections["roof_family"].fillna("unknown")
     pushes = kinds_of(family, rules).ask_whether(lambda entry: entry.pushes_walls_out)
     pushes_out = np.bincount(building, weights=pushes, minlength=count) > 0
-    units = np.sqrt(1.0 / framing.frames.outlines.planes.area_ft2_per_unit2())
+    planes = framing.frames.outlines.planes.rows(highest)
     return Zones(
-        footprint=_footprints(roofs.geometry.to_numpy(), building, count),
+        footprint=_footprints(roofs.geometry.to_numpy(), building, count, planes),
+        planes=planes,
         height_ft=top[highest],
         section=highest,
         distance_ft=top[highest] * np.where(pushes_out, shares[1], shares[0]),
-        units_per_ft=units[highest],
         pushes_out=pushes_out,
     )
 
@@ -136,12 +141,11 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
         `tables.TABLES["collapse_zones"]`, one row a building. Round corners are drawn with
         straight pieces, up to half a percent of the distance inside the true curve.
     """
-    reach = zones.distance_ft * zones.units_per_ft
-    square, rings = around_square_corners(zones.footprint, reach)
-    rest = np.flatnonzero(~marked(square, reach.size))
-    others, kinds = _around_others(zones.footprint[rest], reach[rest])
-    order = np.empty(reach.size, dtype=np.int64)
-    order[np.concatenate([square, rest[others]])] = np.arange(reach.size)
+    count = zones.distance_ft.size
+    square, rings = around_square_corners(zones.footprint, zones.distance_ft, zones.planes)
+    others, kinds = _around_others(zones, np.flatnonzero(~marked(square, count)))
+    order = np.empty(count, dtype=np.int64)
+    order[np.concatenate([square, others])] = np.arange(count)
     columns = {
         "building_id": roofs["building_id"].array.take(zones.section),
         "distance_ft": zones.distance_ft,
@@ -160,16 +164,39 @@ def zone_table(zones: Zones, roofs: gpd.GeoDataFrame) -> LateTable:
     return late_table("collapse_zones", columns, Mixed((rings, *kinds), order), roofs.crs)
 
 
-def _around_others(
-    footprint: npt.NDArray[np.object_], reach: FloatArray
-) -> tuple[IntArray, tuple[Shapes, ...]]:
-    """Zones of all other outlines, kind after kind, and in which order the outlines come in them."""
-    around = shapely.buffer(footprint, reach, quad_segs=_QUARTER)
+def widened(zones: Zones, building: IntArray, more_ft: float, pieces: int) -> npt.NDArray[np.object_]:
+    """Outlines of some buildings, widened by their zone and a little more.
+
+    Parameters
+    ----------
+    zones
+        From `find_zones`.
+    building
+        Numbers of k buildings, shape (k,).
+    more_ft
+        How far beyond the zone.
+    pieces
+        Straight pieces in which a quarter of a round corner is drawn.
+
+    Returns
+    -------
+    ndarray of Polygon or MultiPolygon
+        In the working CRS, shape (k,).
+    """
+    reach = zones.distance_ft[building] + more_ft
+    around = shapely.buffer(zones.footprint_ft(building), reach, quad_segs=pieces)
+    return zones.planes.rows(building).geometry_crs(np.asarray(around))
+
+
+def _around_others(zones: Zones, building: IntArray) -> tuple[IntArray, tuple[Shapes, ...]]:
+    """Zones of other outlines, kind after kind, and of which buildings they are."""
+    footprint = zones.footprint[building]
+    around = widened(zones, building, 0.0, _QUARTER)
     plain = (
         (shapely.get_type_id(footprint) == _POLYGON)
         & (shapely.get_num_interior_rings(footprint) == 0)
         & (shapely.get_num_interior_rings(around) == 0)
-        & (reach > 0)
+        & (zones.distance_ft[building] > 0)
     )
     # A plain outline within a plain outline is a hole in it; the others have to be computed.
     pairs = np.stack([around[plain], footprint[plain]], axis=1).ravel()
@@ -177,14 +204,17 @@ def _around_others(
     within = Shapes(
         "Polygon", shapely.get_coordinates(pairs), (rings, np.arange(0, rings.size, 2, dtype=np.int64))
     )
+    rest = building[~plain]
     computed = shapely.difference(around[~plain], footprint[~plain])
     single = shapely.get_type_id(computed) == _POLYGON
-    rest = np.flatnonzero(~plain)
-    order = np.concatenate([np.flatnonzero(plain), rest[single], rest[~single]])
-    return order, (within, *(shapes_of(computed[kind]) for kind in (single, ~single) if kind.any()))
+    order = np.concatenate([building[plain], rest[single], rest[~single]])
+    kinds = (shapes_of(computed[kind]) for kind in (single, ~single) if kind.any())
+    return order, (within, *kinds)
 
 
-def _footprints(polygons: npt.NDArray[np.object_], building: IntArray, count: int) -> npt.NDArray[np.object_]:
+def _footprints(
+    polygons: npt.NDArray[np.object_], building: IntArray, count: int, planes: LocalPlanes
+) -> npt.NDArray[np.object_]:
     """All sections of each building as one shape."""
     sections = np.bincount(building, minlength=count)
     footprint = np.empty(count, dtype=object)
@@ -197,6 +227,8 @@ def _footprints(polygons: npt.NDArray[np.object_], building: IntArray, count: in
         together = np.asarray(shapely.geometrycollections(polygons[rest], indices=number))
         whole = shapely.union_all(together.reshape(-1, 1), axis=1)
         # Where a roof was cut, rounding leaves a hair between the sections, which is no ground.
-        whole = shapely.buffer(whole, _HAIR, join_style="mitre")
-        footprint[np.unique(building[rest])] = shapely.buffer(whole, -_HAIR, join_style="mitre")
+        some = np.unique(building[rest])
+        hair = _HAIR_FT / np.sqrt(planes.rows(some).area_ft2_per_unit2())
+        whole = shapely.buffer(whole, hair, join_style="mitre")
+        footprint[some] = shapely.buffer(whole, -hair, join_style="mitre")
     return footprint

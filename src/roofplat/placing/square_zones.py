@@ -1,6 +1,6 @@
 """Collapse zones of outlines with square corners, all at once.
 
-In: outlines in the working CRS, and how far each zone reaches.
+In: outlines in the working CRS, the plane in feet of each, and how far each zone reaches.
 Out: which of the outlines it could do, and their zones; the others are left to the geometry library.
 
 Around an outline whose corners are all about square, outward and inward, the border of the zone is made of
@@ -19,6 +19,7 @@ import numpy.typing as npt
 import shapely
 
 from roofplat.framing.ragged import FloatArray, IntArray, lists_of, marked, offsets
+from roofplat.ground import LocalPlanes
 from roofplat.wkb import Shapes
 
 __all__ = ["around_square_corners"]
@@ -41,6 +42,8 @@ class _Corners:
 
     start
         First corner of each ring and the end, shape (k + 1,).
+    drawn, at
+        The corner as it was given, and in feet.
     following, before
         The next corner of the ring, and the one before.
     outward
@@ -56,6 +59,7 @@ class _Corners:
     owner: IntArray
     following: IntArray
     before: IntArray
+    drawn: Points
     at: Points
     length: FloatArray
     outward: FloatArray
@@ -96,22 +100,27 @@ class _Bends:
     at: Points
 
 
-def around_square_corners(outline: npt.NDArray[np.object_], reach: FloatArray) -> tuple[IntArray, Shapes]:
+def around_square_corners(
+    outline: npt.NDArray[np.object_], reach: FloatArray, planes: LocalPlanes | None = None
+) -> tuple[IntArray, Shapes]:
     """Zones around outlines with square corners.
 
     Parameters
     ----------
     outline
-        Shapes in one plane, shape (k,).
+        Shapes in the working CRS, shape (k,).
     reach
-        How far the zone reaches, in the units of that plane, shape (k,).
+        How far the zone reaches, in feet, shape (k,).
+    planes
+        The plane of each outline that feet are measured on, shape (k,); None where they are drawn in feet.
 
     Returns
     -------
     done
         Which of the outlines have their zone here, ascending, shape (d,).
     zones
-        The ground around each, the outline left out; a quarter of a round corner has eight pieces.
+        The ground around each in the working CRS, the outline left out with the corners that it has; a
+        quarter of a round corner has eight pieces.
 
     Examples
     --------
@@ -127,7 +136,8 @@ def around_square_corners(outline: npt.NDArray[np.object_], reach: FloatArray) -
         & (shapely.get_num_coordinates(outline) >= 5)
         & (reach > 0)
     )
-    corners = _corners(outline[some])
+    own = None if planes is None else planes.rows(some)
+    corners = _corners(outline[some], own)
     recesses, plain = _recesses(corners, reach[some])
     bends = _bends(corners, recesses, reach[some])
     owner = corners.owner[recesses.opens]
@@ -137,7 +147,7 @@ def around_square_corners(outline: npt.NDArray[np.object_], reach: FloatArray) -
     lowest[recesses.closes] = bends.meets
     plain[owner[~bends.found | _within_reach(corners, recesses, bends, reach[some])]] = False
     plain[corners.owner[corners.bulges & (lowest >= highest)]] = False
-    zones = _zones(corners, recesses, bends, reach[some], lowest, highest, plain)
+    zones = _zones(corners, recesses, bends, reach[some], lowest, highest, plain, own)
     tangled = _face_to_face(corners, recesses, plain)
     done = np.flatnonzero(plain)
     # Two recesses side by side may meet beyond the wall between them.
@@ -149,7 +159,7 @@ def around_square_corners(outline: npt.NDArray[np.object_], reach: FloatArray) -
     return some[done[sound]], zones.take(np.flatnonzero(sound))
 
 
-def _corners(outline: npt.NDArray[np.object_]) -> _Corners:
+def _corners(outline: npt.NDArray[np.object_], planes: LocalPlanes | None) -> _Corners:
     sizes = shapely.get_num_coordinates(outline) - 1
     start = offsets(sizes)
     owner = np.repeat(np.arange(outline.size), sizes)
@@ -157,7 +167,10 @@ def _corners(outline: npt.NDArray[np.object_]) -> _Corners:
     closed = offsets(sizes + 1)
     is_first = marked(closed[:-1], len(ring) + 1)[:-1]
     is_last = marked(closed[1:] - 1, len(ring) + 1)[:-1]
-    every = np.ascontiguousarray(ring).view(np.complex128)[:, 0]
+    every = drawn = _points(ring)
+    if planes is not None:
+        plane = np.repeat(np.arange(outline.size), sizes + 1)
+        every = _points(np.stack(planes.feet(ring[:, 0], ring[:, 1], plane), axis=1))
     # The end of each wall is the next vertex of the closed ring.
     at, run = every[~is_last], every[~is_first]
     run -= at
@@ -175,12 +188,17 @@ def _corners(outline: npt.NDArray[np.object_]) -> _Corners:
         owner=owner,
         following=following,
         before=before,
+        drawn=drawn[~is_last],
         at=at,
         length=np.abs(run),
         outward=outward,
         turn=turn,
         bulges=turn * way > 0,
     )
+
+
+def _points(xy: FloatArray) -> Points:
+    return np.ascontiguousarray(xy).view(np.complex128)[:, 0]
 
 
 def _recesses(corners: _Corners, reach: FloatArray) -> tuple[_Recesses, Flags]:
@@ -314,12 +332,14 @@ def _zones(
     lowest: FloatArray,
     highest: FloatArray,
     plain: Flags,
+    planes: LocalPlanes | None,
 ) -> Shapes:
     """The zones of the plain outlines: what is left of the round corners, the bends, and the outlines."""
     corner = np.flatnonzero(corners.bulges & plain[corners.owner])
     # Behind each round corner there is room for a bend.
     border = np.empty((corner.size, _QUARTER + 2), dtype=np.complex128)
     border[:, :-1] = _round(corners, corner, reach[corners.owner[corner]]) + corners.at[corner][:, None]
+    border[:, -1] = 0.0
     place = np.arange(_QUARTER + 1)
     kept = np.zeros(border.shape, dtype=bool)
     kept[:, :-1] = (place > lowest[corner][:, None]) & (place < highest[corner][:, None])
@@ -331,6 +351,8 @@ def _zones(
     some = at >= 0
     border[at[some], -1] = bends.at[some]
     kept[at[some], -1] = True
+    if planes is not None:
+        border = _in_crs(border, planes.rows(corners.owner[corner]))
 
     done = np.flatnonzero(plain)
     number = np.full(plain.size, -1, dtype=np.int64)
@@ -345,7 +367,14 @@ def _zones(
     inner = np.repeat(np.arange(sizes.size) % 2 == 1, sizes)
     inner[rings[1:] - 1] = False
     every[outer] = border[kept]
-    every[inner] = corners.at[plain[corners.owner]]
+    every[inner] = corners.drawn[plain[corners.owner]]
     every[rings[1:] - 1] = every[rings[:-1]]
     xy = every.view(np.float64).reshape(-1, 2)
     return Shapes("Polygon", xy, (rings, np.arange(0, rings.size, 2, dtype=np.int64)))
+
+
+def _in_crs(border: Points, planes: LocalPlanes) -> Points:
+    """Rows of points, each in feet on its own plane, in the working CRS."""
+    made = np.empty_like(border)
+    made.real, made.imag = planes.crs(border.real, border.imag, np.arange(len(border))[:, None])
+    return made
