@@ -1,4 +1,4 @@
-"""The notebook runs from its first cell to its last, and is committed without outputs."""
+"""The notebooks run from their first cell to their last, and are committed without outputs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,18 @@ import pytest
 from nbclient import NotebookClient
 
 ROOT = Path(__file__).resolve().parents[1]
-NOTEBOOK = ROOT / "notebooks" / "demo.ipynb"
+DEMO = ROOT / "notebooks" / "demo.ipynb"
+VENTING = ROOT / "notebooks" / "venting.ipynb"
+
+
+def run(path: Path, folder: Path) -> list[Any]:
+    """The cells of a notebook after a run in a folder."""
+    notebook = nbformat.read(path, as_version=4)
+    NotebookClient(
+        notebook, timeout=120, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
+    ).execute()
+    cells: list[Any] = notebook.cells
+    return cells
 
 
 @pytest.fixture(scope="module")
@@ -20,16 +31,13 @@ def ran(tmp_path_factory: pytest.TempPathFactory) -> list[Any]:
     folder = tmp_path_factory.mktemp("notebook")
     shutil.copytree(ROOT / "data" / "demo", folder / "data" / "demo")
     (folder / "notebooks").mkdir()
-    notebook = nbformat.read(NOTEBOOK, as_version=4)
-    client = NotebookClient(
-        notebook,
-        timeout=120,
-        kernel_name="python3",
-        resources={"metadata": {"path": str(folder / "notebooks")}},
-    )
-    client.execute()
-    cells: list[Any] = notebook.cells
-    return cells
+    return run(DEMO, folder / "notebooks")
+
+
+@pytest.fixture(scope="module")
+def vented(tmp_path_factory: pytest.TempPathFactory) -> list[Any]:
+    """The cells of the notebook on venting, which reads no file."""
+    return run(VENTING, tmp_path_factory.mktemp("vented"))
 
 
 def _data(cells: list[Any], words: str) -> dict[str, str]:
@@ -39,16 +47,18 @@ def _data(cells: list[Any], words: str) -> dict[str, str]:
     return dict(shown[-1])
 
 
-def test_the_committed_notebook_has_no_outputs() -> None:
-    notebook = nbformat.read(NOTEBOOK, as_version=4)
+@pytest.mark.parametrize("path", [DEMO, VENTING], ids=lambda path: str(path.stem))
+def test_the_committed_notebook_has_no_outputs(path: Path) -> None:
+    notebook = nbformat.read(path, as_version=4)
     nbformat.validate(notebook)
     code = [cell for cell in notebook.cells if cell.cell_type == "code"]
     assert len(code) >= 10
     assert not any(cell.outputs or cell.execution_count for cell in code)
 
 
-def test_no_cell_warns_or_fails(ran: list[Any]) -> None:
-    code = [cell for cell in ran if cell.cell_type == "code"]
+@pytest.mark.parametrize("name", ["ran", "vented"])
+def test_no_cell_warns_or_fails(name: str, request: pytest.FixtureRequest) -> None:
+    code = [cell for cell in request.getfixturevalue(name) if cell.cell_type == "code"]
     assert [cell.execution_count for cell in code] == list(range(1, len(code) + 1))
     spoken = [output for cell in code for output in cell.outputs if output.output_type == "stream"]
     assert not [output.text for output in spoken if output.name == "stderr"]
@@ -116,3 +126,28 @@ def test_the_shed_is_planned_for_four_winds(ran: list[Any]) -> None:
     # The first ladder stands on the side that the wind comes from: it moves with the wind.
     assert len(rows) >= 4
     assert len({row.split()[2] for row in rows[:4]}) > 1
+
+
+def test_every_curve_of_venting_stands_over_the_caution(vented: list[Any]) -> None:
+    """A figure is finished by the one function that writes the caution below it."""
+    drawn = [cell for cell in vented if cell.cell_type == "code" and "plt.subplots" in cell.source]
+    assert len(drawn) == 6
+    for cell in drawn:
+        assert cell.source.splitlines()[-1] == "finished(figure)"
+        (shown,) = [output["data"] for output in cell.outputs if "data" in output]
+        assert len(shown["image/png"]) > 20_000
+    (finished,) = [cell for cell in vented if "def finished" in cell.source]
+    assert "{CAUTION} {wind_words(RULES)}" in finished.source
+    last = vented[-1].outputs[0]["data"]["text/plain"]
+    assert "no water, no wind; a planning aid, not a prediction" in last
+    assert "wind above 10 mph" in last
+
+
+def test_the_tenth_is_too_much_for_the_shed_and_too_little_for_the_shop(vented: list[Any]) -> None:
+    lines = _data(vented, "SIZES = ")["text/plain"].splitlines()
+    # The columns of the first block: number, roof, height, a tenth, by flow.
+    rows = {float(line.split()[1]): [float(part) for part in line.split()[3:5]] for line in lines[1:8]}
+    tenth, by_flow = rows[40_000.0]
+    assert by_flow < tenth / 10
+    tenth, by_flow = rows[1_000.0]
+    assert by_flow > tenth
