@@ -62,6 +62,50 @@ def test_a_walk_against_a_surveyed_azimuth_is_told(shapes: ModuleType) -> None:
     assert _said(shapes, _notes((135.0, 20.0)), **axis).empty
 
 
+@pytest.mark.parametrize("walk", [0.0, 15.0, 165.0, 179.5, 345.0])
+def test_twenty_degrees_apart_is_no_contradiction_and_more_is_one(shapes: ModuleType, walk: float) -> None:
+    """Either way round, across north, and for beams told by either of their ends."""
+    apart = {-25.0: True, -20.3: True, 20.3: True, 25.0: True, 90.0: True}
+    apart |= {-20.0: False, -19.7: False, 19.7: False, 20.0: False, 180.0: False}
+    sheds = [shapes.rectangle(100, 50, west=500 * number) for number in range(len(apart))]
+    framing = shapes.framed(
+        *sheds,
+        framing_axis_deg=[(walk + off) % 180.0 for off in apart],
+        framing_axis_deg_basis=["surveyed"] * len(apart),
+    )
+    buildings = framing.sections["building_id"]
+    notes = pd.concat([_notes((walk, 8.0)).assign(building_id=building) for building in buildings])
+    told = check_soundings(notes, framing.sections, framing.spacings, RULES)
+    sections = framing.sections["section_id"]
+    assert dict(zip(apart, sections.isin(told["feature"]), strict=True)) == apart
+
+
+@pytest.mark.parametrize(
+    ("walk", "felt", "along"),
+    [(190.0, 8.0, "10"), (180.0, 8.0, "0"), (300.0, 20.0, "30"), (120.0, 20.0, "30")],
+)
+def test_beams_are_told_from_north_to_south(shapes: ModuleType, walk: float, felt: float, along: str) -> None:
+    axis = {"framing_axis_deg": [75.0], "framing_axis_deg_basis": ["surveyed"]}
+    message = _said(shapes, _notes((walk, felt)), **axis)["message"].iloc[0]
+    assert f"lets the beams of section B000/1 run along {along} deg; in force is 75 deg, surveyed" in message
+
+
+def test_what_is_felt_of_joists_is_held_to_the_joists(shapes: ModuleType) -> None:
+    """Joists every 2 ft that run north: felt by who walks east, not by who walks north."""
+    axis = {"framing_axis_deg": [0.0], "framing_axis_deg_basis": ["surveyed"]}
+    family = {"roof_family": ["sawn_joist_flat"], "rafter_spacing_ft": [2.0]}
+    assert _said(shapes, _notes((90.0, 2.0)), **axis, **family).empty
+    assert len(_said(shapes, _notes((0.0, 2.0)), **axis, **family)) == 1
+
+
+def test_a_note_without_a_day_is_told_as_such(shapes: ModuleType) -> None:
+    axis = {"framing_axis_deg": [45.0], "framing_axis_deg_basis": ["surveyed"]}
+    notes = _notes((90.0, 8.0)).assign(date=pd.NaT)
+    assert (
+        "A sounding of no date (walked 90 deg, felt 8 ft)" in _said(shapes, notes, **axis)["message"].iloc[0]
+    )
+
+
 @pytest.mark.parametrize("felt", [13.0, float("nan")])
 def test_a_spacing_that_fits_nothing_contradicts_nothing(shapes: ModuleType, felt: float) -> None:
     axis = {"framing_axis_deg": [45.0], "framing_axis_deg_basis": ["surveyed"]}
@@ -119,3 +163,22 @@ def test_a_log_says_which_section_was_walked() -> None:
     notes = sounding_notes(facts, (AttributeRecords(source, rows, log=True),))
     # What is said of the whole building is among the facts; half a note is none.
     assert notes[["section_id", "walk_deg", "felt_ft"]].to_numpy().tolist() == [["B1/2", 10.0, 8.0]]
+
+
+def test_of_walks_of_one_day_in_a_log_the_later_goes_with_the_one_spacing() -> None:
+    """And a row of a log without a day counts as one that has it."""
+    facts = pd.DataFrame(columns=["building_id", "field", "value", "date", "source"])
+    rows = pd.DataFrame(
+        {
+            "record": ["1", "2", "3"],
+            "key": "B1",
+            "section_id": "B1/2",
+            "date": pd.NaT,
+            "basis": "surveyed",
+            "sounding_walk_deg": [10.0, 50.0, np.nan],
+            "sounding_spacing_ft": [np.nan, np.nan, 8.0],
+        }
+    )
+    source = AttributeSource(name="survey log", how="key", basis="surveyed", file=Path("log"))
+    notes = sounding_notes(facts, (AttributeRecords(source, rows, log=True),))
+    assert notes[["walk_deg", "felt_ft"]].to_numpy().tolist() == [[50.0, 8.0]]

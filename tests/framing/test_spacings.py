@@ -130,6 +130,14 @@ def test_a_cut_farther_off_the_joists_lies_between_the_next_two(
     assert spacings_of(roofs, rules).side_clear_ft.tolist() == pytest.approx(sides_ft)
 
 
+def test_a_bay_along_joists_is_a_cut_and_its_clearance_on_either_side(shapes: ModuleType) -> None:
+    """4 ft and twice half a foot, then twice a foot and a half."""
+    roofs = shapes.roofs(shapes.rectangle(80, 60), roof_family=["sawn_joist_flat"])
+    for clear_ft, bay_ft in ((0.5, 5.0), (1.5, 7.0)):
+        rules = load_rulebook({"opening.hanger_clear_ft": clear_ft})
+        assert spacings_of(roofs, rules).lattice_purlin_ft.tolist() == [bay_ft]
+
+
 def test_an_opening_is_one_louver_wide_at_least(shapes: ModuleType) -> None:
     """Joists 30 ft apart are no joists, but nothing is divided by nought: two spaces, and two halves."""
     rules = load_rulebook({"family.sawn_joist_flat.rafter_spacing_ft": 30.0})

@@ -77,7 +77,8 @@ def test_a_jog_below_the_tolerance_is_one_wall(shapes: ModuleType) -> None:
 
 def test_a_vertex_in_a_straight_wall_is_no_corner(shapes: ModuleType) -> None:
     dotted = shapely.segmentize(shapes.rectangle(100, 50), 7.0)
-    assert shapes.walls(dotted).section.size == 4
+    for azimuth in (0.0, 30.0, 135.0, 250.0):
+        assert shapes.walls(shapes.turned(dotted, azimuth)).section.size == 4
 
 
 def test_a_round_tank_keeps_its_walls(shapes: ModuleType) -> None:
@@ -126,6 +127,16 @@ def test_walls_square_to_the_axis_carry(shapes: ModuleType) -> None:
     assert _words(BASES, basis[diagonal]) == ["assumed"]
     assert set(_words(WALL_KINDS, kind[~diagonal])) == {"bearing"}
     assert set(_words(BASES, basis[~diagonal])) == {"inferred"}
+
+
+@pytest.mark.parametrize("off", [-6.0, -4.7, 4.7, 5.3, 84.7, 85.3, 94.7, 95.3, -84.7])
+def test_a_wall_five_degrees_off_the_axis_still_carries(shapes: ModuleType, off: float) -> None:
+    walls = shapes.walls(shapes.rectangle(100, 50))
+    side, _ = side_letters(walls, np.array([180.0]), np.array([0]))
+    silent = pd.Series([None], dtype="str")
+    kind, _ = bearing_kinds(walls, np.array([off]), np.array(["all"]), side, silent, silent, shapes.RULES)
+    near = min(abs(off), abs(abs(off) - 90.0)) <= 5.0
+    assert set(_words(WALL_KINDS, kind)) == {"bearing" if near else "unknown"}
 
 
 @pytest.mark.parametrize(
