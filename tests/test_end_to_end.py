@@ -33,7 +33,8 @@ from roofplat.tables import TABLES
 DEMO = Path(__file__).resolve().parents[1] / "data" / "demo" / "district.toml"
 AS_OF = datetime.date(2026, 1, 1)
 LISTS = {"ranking.csv", "survey_next.csv", "family_odds.csv", "problems.csv", "solar_access.csv"}
-FILES = {"layers.gpkg", "planner.gpkg", "map.html", "report.html", "ranking.xlsx", "build.json"} | LISTS
+PAGES = {"map.html", "report.html", "drill.html"}
+FILES = {"layers.gpkg", "planner.gpkg", "ranking.xlsx", "build.json"} | PAGES | LISTS
 # What the inventory hands to framing stays inside; three layers are only passed through.
 LAYERS = (set(TABLES) - {"roofs"}) | {"streets", "areas", "stations"}
 

@@ -90,7 +90,8 @@ def test_a_build_says_what_it_did_and_where_the_map_is(district: Path, tmp_path:
     written.discard(".tiles/built.json")
     lists = {"ranking.csv", "survey_next.csv", "family_odds.csv", "problems.csv", "solar_access.csv"}
     lists.add("ranking.xlsx")
-    assert {"layers.gpkg", "planner.gpkg", "map.html", "report.html", "build.json"} | lists <= written
+    pages = {"map.html", "report.html", "drill.html"}
+    assert {"layers.gpkg", "planner.gpkg", "build.json"} | pages | lists <= written
     listed = {line.strip() for line in result.stdout.splitlines()}
     assert written <= listed
     assert f"The map is {out / 'map.html'}" in listed

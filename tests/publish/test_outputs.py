@@ -76,6 +76,7 @@ def test_every_file_of_a_build_and_no_other(
         "problems.csv",
         "solar_access.csv",
         "report.html",
+        "drill.html",
         "build.json",
         *(
             f"areas/{stem}.{ending}"

@@ -24,7 +24,7 @@ from roofplat.venting import wind_words
 
 from .conftest import AS_OF, HOSTILE
 from .test_parts import cut
-from .vents import vent_row, vent_table
+from .vents import SAYS, vent_row, vent_table
 
 COUNTS = {"Layers": pd.DataFrame({"layer": ["footprints", HOSTILE], "read": [5000, 3]})}
 PLOTS = [
@@ -528,8 +528,11 @@ def test_what_cutting_will_not_vent_comes_by_what_it_lacks(
                  clear_planned_ft=None, crew_share=None, vents_short_ft2=2000.0),
         # Enough is planned here, and the code does not ask.
         vent_row("1003", 1, says=None, cutting_reaches=True, code_asks="not by size or use"),
+        # Where no cut is planned, cutting is not what falls short.
+        vent_row("1003", 3, says="Plan doors.", cutting_reaches=None, code_asks="not by size or use"),
         # Nobody knows the use: no vents are said to be missing.
-        vent_row("1003", 2, says=None, code_asks="unknown", vents_short_ft2=9000.0),
+        vent_row("1003", 2, says=None, cutting_reaches=None, code_asks="unknown",
+                 vents_short_ft2=9000.0),
     ]  # fmt: skip
     path, page = report({**tables, "venting": vent_table(rows)})
     text = path.read_text("utf-8")
@@ -542,7 +545,7 @@ def test_what_cutting_will_not_vent_comes_by_what_it_lacks(
         "Section": "1001-1", "Name and address": "", "Area by rule": "1,536 sq ft",
         "Area by flow": "310 sq ft", "Planned": "240 sq ft",
         "There already": "48 sq ft in 3, 1 of unknown size",
-        "Height kept clear": "6.2 ft", "Saw cut": "180 ft", "One spell opens": "16%", "Rate": "from memory",
+        "Height kept clear": "6.2 ft", "Saw cut": "180 ft", "One spell opens": "16%", "What to plan": SAYS,
     }  # fmt: skip
     assert beyond[0][3:5] == ["outside the range", "240 sq ft"]
     assert beyond[0][6:9] == ["not worked out", "180 ft", "not known"]
@@ -555,6 +558,9 @@ def test_what_cutting_will_not_vent_comes_by_what_it_lacks(
     assert ("Sections that cutting alone will not vent", "2") in counted
     assert ("Sections with vents short of the prescriptive area", "2") in counted
     assert f"{VENTING_CAUTION} {wind_words(load_rulebook())}" in text
-    assert "nobody knows the use: 1." in " ".join(text.split())
+    words = " ".join(text.split())
+    assert "nobody knows the use: 1." in words
+    assert "no cut is planned at all, and doors, vents or a trench have to be: 1." in words
+    assert "reckoned by rates from memory: measure yours" in words
     _, none = report(tables)
     assert "Openings, smoke and vents" not in [words for _, words in none.headings]

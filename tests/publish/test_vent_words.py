@@ -85,7 +85,8 @@ def test_the_work_is_told_by_step_and_by_saw_without_a_time() -> None:
     # A time that slipped in without a measured rate is not told.
     assert "min" not in work_sentence(vent_row(work_minutes=12.4)).split()
     assert work_sentence(vent_row(rate_basis="measured", work_minutes=12.4)).endswith(
-        "One working spell opens 16% of the area by rule, all of it is 12 min of work, at your measured rate."
+        "One working spell opens 16% of the area by rule; the planned cuts are 12 min of work, at your "
+        "measured rate."
     )
     assert work_sentence(vent_row(saw_ft=0.0, trench_saw_ft=0.0, parts=0, crew_share=0.0)) == ""
     assert work_sentence(vent_row(crew_share=None)).endswith("75 ft to walk.")

@@ -13,7 +13,7 @@ import pandas as pd
 
 from roofplat.tables import TABLES, conform
 
-__all__ = ["vent_row", "vent_table"]
+__all__ = ["SAYS", "vent_row", "vent_table"]
 
 SAYS = "Cutting alone will not vent this section; plan existing vents, doors, or a trench."
 _SHED: dict[str, Any] = {

@@ -3,8 +3,8 @@
 In: the tables of all rooms in the working CRS, part after part; the district, the rules, the scenario.
 Out: `layers.gpkg`, `planner.gpkg`, `map.html`, `areas/*.html`, `areas/*.geojson`, `ranking.xlsx`,
     `ranking.csv`, `survey_next.csv`, `family_odds.csv`, `problems.csv`, `solar_access.csv`, `report.html`,
-    where wanted `sheets/*.pdf` and `sheets/areas/*.pdf`, and `build.json` in one folder, each whole or not
-    there at all.
+    `drill.html`, where wanted `sheets/*.pdf` and `sheets/areas/*.pdf`, and `build.json` in one folder, each
+    whole or not there at all.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from pyproj import CRS
 
 from roofplat.district import District
 from roofplat.ground import Ground
+from roofplat.publish.drill import write_drill
 from roofplat.publish.files import CAUTION, NO_AREA, area_files, clear_away, whole_file
 from roofplat.publish.geojson import write_area_layers
 from roofplat.publish.layers import write_layers
@@ -211,6 +212,7 @@ def write_outputs(
         "wind": wind,
     }
     written.append(write_report(parts, **shared, path=out / "report.html"))
+    written.append(write_drill(out / "drill.html", name=district.name, rules=rules))
     written += printed_files
     names = [path.relative_to(out).as_posix() for path in written]
     for name in set(earlier) - set(names):

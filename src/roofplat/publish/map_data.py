@@ -97,6 +97,7 @@ _VENTING_COLUMNS = (
     "clear_ft",
     "inlet_ft2",
     "clear_planned_ft",
+    "clear_outside",
     "largest_single_ft2",
     "least_openings",
     "planned_ft2",
@@ -401,7 +402,7 @@ def _plan_layers(
         columns = _columns(venting)
         owner, order = _sorted(columns["building_id"], ids, position)
         if order.size:
-            columns = {**columns, "part": numbers(columns["section_id"])}
+            columns = {**_asked(columns), "part": numbers(columns["section_id"])}
             layers["venting"] = FlatLayer(None, flat_columns(columns, _VENTING_COLUMNS, order), owner[order])
     facts = tables.get("facts")
     if facts is not None and len(facts):
@@ -412,6 +413,13 @@ def _plan_layers(
         if order.size:
             layers["facts"] = FlatLayer(None, flat_columns(columns, _FACT_COLUMNS, order), owner[order])
     return layers
+
+
+def _asked(venting: Mapping[str, Any]) -> dict[str, Any]:
+    """Leave out what the code names where it does not ask: no card shows it."""
+    may = (_series(venting["code_asks"]) == "may ask").fillna(False).to_numpy(dtype=bool)
+    named = ("prescribed_ft2", "prescribed_by", "vents_short_ft2")
+    return {**venting, **{name: _series(venting[name]).where(may) for name in named}}
 
 
 def _shapes_of_layer(

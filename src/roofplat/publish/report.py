@@ -58,6 +58,7 @@ _ALL_AREAS = "all areas"
 _MOST_AREAS_SAID = 8
 # Less than this is short of nothing.
 _LEAST_SHORT_FT2 = 0.5
+_RATES = {True: "at your measured rate", False: "by rates from memory: measure yours"}
 # Of `vent_words.figures`.
 _FIGURES = ("by rule", "by flow", "planned", "there already")
 # Families told of each stratum; the rest is said as one.
@@ -84,7 +85,7 @@ _READ: Mapping[str, tuple[str, ...]] = {
     "venting": ("building_id", "section_id", "planned", "wanted_ft2", "flow_ft2", "flow_outside",
                 "clear_planned_ft", "planned_ft2", "glazing_ft2", "existing_ft2", "existing_count",
                 "existing_unsized", "prescribed_ft2", "prescribed_by", "vents_short_ft2", "code_asks",
-                "saw_ft", "crew_share", "rate_basis", "says"),
+                "saw_ft", "crew_share", "rate_basis", "cutting_reaches", "says"),
     "solar_access": ("building_id", "section_id", "array", "rule", "wanted_ft", "measured_ft", "passes",
                      "basis", "message"),
     "ranking": ("building_id", "name", "address", "dispatch_area", "score", "rank", "rank_low", "rank_high",
@@ -231,7 +232,7 @@ def _numbers(tables: Mapping[str, pd.DataFrame], parts: Parts) -> list[tuple[str
     if "venting" in tables:
         venting = tables["venting"]
         found += [
-            ("Sections that cutting alone will not vent", f"{venting['says'].notna().sum():,}"),
+            ("Sections that cutting alone will not vent", f"{_beyond_cutting(venting).sum():,}"),
             ("Sections with vents short of the prescriptive area", f"{_short_of_code(venting).sum():,}"),
         ]
     if "ladders" in tables:
@@ -698,6 +699,11 @@ def _out_of_reach(tables: Mapping[str, pd.DataFrame]) -> dict[str, Any]:
     return _capped(frame, number)
 
 
+def _beyond_cutting(venting: pd.DataFrame) -> Any:
+    """Sections whose planned cuts are less than is wanted; shape (n,)."""
+    return (~venting["cutting_reaches"].fillna(True).astype(bool)).to_numpy(dtype=bool)
+
+
 def _short_of_code(venting: pd.DataFrame) -> Any:
     """Sections where the code may ask for vents, and less of them is there than it names; shape (n,)."""
     asked = (venting["code_asks"] == "may ask").fillna(False)
@@ -709,7 +715,7 @@ def _venting(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, A
     if "venting" not in tables:
         return None
     venting = tables["venting"]
-    beyond = venting[venting["says"].notna()]
+    beyond = venting[_beyond_cutting(venting)]
     open_ft2 = beyond["planned_ft2"].fillna(0.0) + beyond["glazing_ft2"].fillna(0.0)
     lists = {
         "beyond": _largest(beyond, beyond["wanted_ft2"] - open_ft2),
@@ -719,6 +725,8 @@ def _venting(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, A
         "caution": VENTING_CAUTION,
         "wind": wind_words(rules),
         "unasked": int((venting["code_asks"] == "unknown").sum()),
+        "uncut": int((venting["says"].notna() & venting["cutting_reaches"].isna()).sum()),
+        "rates": _RATES[bool((venting["rate_basis"] == "measured").any())],
     }
     for name, rows in lists.items():
         number, rows = len(rows), rows.head(_TOP)
@@ -733,7 +741,6 @@ def _venting(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, A
                 "kept_clear": rows["clear_planned_ft"].map("{:.1f} ft".format, na_action="ignore"),
                 "saw": rows["saw_ft"].map("{:,.0f} ft".format, na_action="ignore"),
                 "share": rows["crew_share"].map(_of_all, na_action="ignore"),
-                "rate": rows["rate_basis"],
                 "prescribed": rows["prescribed_ft2"].map("{:,.0f} sq ft".format, na_action="ignore"),
                 "prescribed_by": rows["prescribed_by"],
                 "lacking": rows["vents_short_ft2"].map("{:,.0f} sq ft".format, na_action="ignore"),

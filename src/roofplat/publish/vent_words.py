@@ -96,8 +96,11 @@ def flow_sentence(row: Row) -> str:
     else:
         said = fire
     said = _sentence(said)
+    held = "What is planned and there already"
     if row.get("clear_planned_ft") is not None:
-        said += f" What is planned and there already keeps {_feet(row['clear_planned_ft'])} clear."
+        return f"{said} {held} keeps {_feet(row['clear_planned_ft'])} clear."
+    if row.get("clear_outside") and row["clear_outside"] != row.get("flow_outside"):
+        return f"{said} {held}: {_sentence(row['clear_outside'], upper=False)}"
     return said
 
 
@@ -117,8 +120,8 @@ def work_sentence(row: Row) -> str:
     Work: 180 ft of saw cut (head 90 ft; saw 1 100 ft, saw 2 80 ft),
     6 panels or louvers to pull, 75 ft to walk.
     One working spell opens 40% of the area by rule; rates from memory: measure yours.
-    >>> work_sentence({**row, "rate_basis": "measured", "work_minutes": 12.4}).rpartition(". ")[2]
-    'One working spell opens 40% of the area by rule, all of it is 12 min of work, at your measured rate.'
+    >>> work_sentence({**row, "rate_basis": "measured", "work_minutes": 12.4}).rpartition("; ")[2]
+    'the planned cuts are 12 min of work, at your measured rate.'
     """
     if not row.get("saw_ft") and not row.get("trench_saw_ft") and not row.get("parts"):
         return ""
@@ -148,7 +151,7 @@ def work_sentence(row: Row) -> str:
     if not measured:
         return f"{said}; rates from memory: measure yours."
     if row.get("work_minutes") is not None:
-        said += f", all of it is {row['work_minutes']:,.0f} min of work"
+        said += f"; the planned cuts are {max(row['work_minutes'], 1.0):,.0f} min of work"
     return f"{said}, at your measured rate."
 
 
@@ -220,8 +223,10 @@ def _percent(share: float) -> str:
     return "over 99%" if 0.99 < share < 1 else f"{100 * share:.0f}%"
 
 
-def _sentence(text: Any) -> str:
+def _sentence(text: Any, *, upper: bool = True) -> str:
     said = str(text or "").strip()
     if not said:
         return ""
-    return said[:1].upper() + said[1:] + ("" if said.endswith((".", "!", "?")) else ".")
+    return (
+        (said[:1].upper() if upper else said[:1]) + said[1:] + ("" if said.endswith((".", "!", "?")) else ".")
+    )

@@ -400,7 +400,9 @@ var roofplatCard = (function () {
       if (outside) told.push(sentence(`${fire}: ${outside}`));
       else told.push(least === null || get("largest_single_ft2") === null ? `${fire}.` : `${fire}; ${thousands(least)} ${least === 1 ? "opening" : "openings"} at least, none over ${area(get("largest_single_ft2"))}.`);
     } else if (outside) told.push(sentence(outside));
-    if (get("clear_planned_ft") !== null) told.push(`What is planned and there already keeps ${number(get("clear_planned_ft"))} ft clear.`);
+    const beyond = get("clear_outside"), held = "What is planned and there already";
+    if (get("clear_planned_ft") !== null) told.push(`${held} keeps ${number(get("clear_planned_ft"))} ft clear.`);
+    else if (beyond && beyond !== outside) told.push(sentence(`${held}: ${beyond}`));
     return told.join(" ");
   }
 
@@ -419,7 +421,7 @@ var roofplatCard = (function () {
     const share = get("crew_share"), measured = get("rate_basis") === "measured";
     if (share === null) return `Work: ${parts.join(", ")}.`;
     const percent = share > 0 && share < 0.01 ? "under 1%" : share > 0.99 && share < 1 ? "over 99%" : `${Math.round(100 * share)}%`;
-    const time = measured && get("work_minutes") !== null ? `, all of it is ${thousands(get("work_minutes"))} min of work` : "";
+    const time = measured && get("work_minutes") !== null ? `; the planned cuts are ${thousands(Math.max(get("work_minutes"), 1))} min of work` : "";
     return `Work: ${parts.join(", ")}. One working spell opens ${percent} of the area by rule${measured ? `${time}, at your measured rate.` : "; rates from memory: measure yours."}`;
   }
 
