@@ -6,14 +6,17 @@ Out: a `District` with absolute paths, or a `DistrictFileError`.
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 import pytest
 from pydantic import ValidationError
 
-from roofplat.district import District, read_district
+from roofplat.district import Crew, District, read_district
 from roofplat.errors import DistrictFileError
+from roofplat.rules import load_rulebook
 
+DAY = datetime.date(2026, 4, 11)
 LEAST = """
 [district]
 name = "Sedge Flats"
@@ -319,3 +322,46 @@ def test_days_of_inspection_have_their_settings(tmp_path: Path) -> None:
 )
 def test_a_setting_of_inspection_days_that_cannot_be_is_named(tmp_path: Path, line: str, names: str) -> None:
     assert names in _refusal(_write(tmp_path, f"{LEAST}\n[inspect]\n{line}\n"))
+
+
+def test_a_crew_takes_the_place_of_rules(tmp_path: Path) -> None:
+    text = (
+        "[crew]\nsaws = 3\ncut_ft_per_min = 7\nmeasured_on = 2026-04-11\n\n[rules.opening]\ncrew_limit = 2\n"
+    )
+    district = read_district(_write(tmp_path, f"{LEAST}\n{text}"))
+    assert district.rules == {
+        "opening.crew_limit": 2,
+        "work.saws": 3,
+        "work.cut_ft_per_min": 7.0,
+        "work.measured_on": "2026-04-11",
+    }
+    rules = load_rulebook(district.rules)
+    assert rules["work.saws"].overridden
+    assert not rules["work.walk_ft_per_min"].overridden
+    assert set(Crew(**dict.fromkeys(Crew.model_fields)).rules()) == set()
+    every = Crew(saws=1, cut_ft_per_min=1, parts_per_min=1, walk_ft_per_min=1, spell_min=1, measured_on=DAY)
+    assert set(every.rules()) == {name for name in rules.rules if name.startswith("work.")}
+
+
+def test_what_a_crew_does_is_said_once(tmp_path: Path) -> None:
+    text = '[crew]\nsaws = 3\n\n[rules]\n"work.saws" = 2\n'
+    assert "work.saws is stated in [crew] and in [rules]; keep one of them" in _refusal(
+        _write(tmp_path, f"{LEAST}\n{text}")
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "names"),
+    [
+        ("saws = 0", "crew.saws"),
+        ("saws = 1.5", "crew.saws"),
+        ("cut_ft_per_min = 0", "crew.cut_ft_per_min"),
+        ("parts_per_min = -1", "crew.parts_per_min"),
+        ("walk_ft_per_min = inf", "crew.walk_ft_per_min"),
+        ("spell_min = nan", "crew.spell_min"),
+        ('measured_on = "last spring"', "crew.measured_on"),
+        ("cut_m_per_min = 3", "crew.cut_m_per_min"),
+    ],
+)
+def test_a_setting_of_the_crew_that_cannot_be_is_named(tmp_path: Path, line: str, names: str) -> None:
+    assert names in _refusal(_write(tmp_path, f"{LEAST}\n[crew]\n{line}\n"))

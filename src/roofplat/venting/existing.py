@@ -18,6 +18,7 @@ from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, sums
 from roofplat.ground import LocalPlanes
 from roofplat.placing.existing import EXISTING_KINDS
 from roofplat.placing.scene import pair_up_any, read_things
+from roofplat.venting.work import numbers_among
 
 __all__ = ["Existing", "existing_vents"]
 
@@ -74,11 +75,11 @@ def existing_vents(
     [2.0]
     """
     count = len(sections)
-    owner, names = pd.factorize(sections["building_id"])
-    kept = obstacles["kind"].isin(EXISTING_KINDS) & obstacles["building_id"].notna()
-    # Most districts know of none: nothing is asked of their roofs.
-    things = read_things(obstacles[kept], pd.Index(names))
-    thing, section = pair_up_any(things.building, owner)
+    kept = obstacles[obstacles["kind"].isin(EXISTING_KINDS) & obstacles["building_id"].notna()]
+    # Few buildings have any: the others are not looked at.
+    names = pd.Index(kept["building_id"].unique())
+    things = read_things(kept, names)
+    thing, section = pair_up_any(things.building, numbers_among(names, sections["building_id"].array))
     shape, roof = things.geometry[thing], sections.geometry.to_numpy()[section]
     whole = shapely.area(things.geometry)[thing]
     sized = whole > 0

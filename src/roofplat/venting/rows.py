@@ -171,7 +171,8 @@ def code_asks(occupancy: pd.Series, undivided_ft2: pd.Series, rules: Rulebook) -
     ['may ask', 'may ask', 'not by size or use', 'not by size or use', 'unknown']
     """
     parts = occupancy_parts(occupancy)
-    groups = [(group[:1], group[1:].lstrip("-")) for group in rules["venting.code_asks_groups"].value]
+    told = [str(group) for group in rules["venting.code_asks_groups"].value]
+    groups = [(group[:1].upper(), group[1:].lstrip("-")) for group in told]
     letter, number = parts["letter"], parts["number"]
     named = np.zeros(len(parts), dtype=bool)
     for group, which in groups:
