@@ -312,6 +312,9 @@ WITHIN = {"heat_kw": 4500.0, "area_m2": 9.0, "ceiling_m": 8.0, "clear_m": 2.5, "
         ({"clear_m": 0.5}, smoke.HOT, "too hot"),
         ({"heat_kw": 100.0}, smoke.COOL, "too cool"),
         ({"inlet_m2": 2.0}, smoke.INLET, "range of the inlet"),
+        # An opening nine times as large as the doors would do; with wider doors, one twice as large.
+        ({"inlet_m2": 3.5}, smoke.INLET, "range of the inlet"),
+        ({"inlet_m2": 4.0}, smoke.WITHIN, ""),
     ],
 )
 def test_outside_a_range_there_is_no_number(changed: dict[str, float], which: int, words: str) -> None:

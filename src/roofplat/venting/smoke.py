@@ -69,6 +69,7 @@ class Method:
     large_fire_reach_ratio: float
     opening_discharge_ratio: float
     inlet_discharge_ratio: float
+    inlet_least_share: float
     plughole_gamma_ratio: float
     layer_least_share: float
     layer_hottest_k: float
@@ -144,6 +145,7 @@ def method_of(rules: Rulebook) -> Method:
         large_fire_reach_ratio=rules.positive("venting.large_fire_reach_ratio"),
         opening_discharge_ratio=rules.positive("venting.opening_discharge_ratio"),
         inlet_discharge_ratio=rules.positive("venting.inlet_discharge_ratio"),
+        inlet_least_share=rules.share("venting.inlet_least_share"),
         plughole_gamma_ratio=rules.positive("venting.plughole_gamma_ratio"),
         layer_least_share=rules.share("venting.layer_least_share"),
         layer_hottest_k=_kelvin(rules.number("venting.layer_hottest_f")),
@@ -384,7 +386,9 @@ def area_for_clear_height(
         square = _opening_wanted(ceiling_m - clear_m, flow_kg_s, rise_k, inlet_m2, method)
         area_m2 = 1.0 / (np.sqrt(square) * method.opening_discharge_ratio)
         outside = _ranges(fires, ceiling_m, clear_m, inlet_m2, rise_k, plume.wide, method)
-    outside = _first(outside, ~(square > 0), INLET)
+        # Where doors hold back all of it, or so much that the opening grows out of all proportion.
+        short = ~(square > 0) | (method.inlet_least_share * area_m2 > inlet_m2)
+    outside = _first(outside, short, INLET)
     return _answer(area_m2, flow_kg_s, method.ambient_k + rise_k, outside)
 
 

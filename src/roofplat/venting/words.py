@@ -26,7 +26,7 @@ OUTSIDE: Final = (
     "outside the range of the large-fire form: the ceiling is too high above a fire so wide and weak",
     "outside the range of the layer's temperature: too hot for clear air below it",
     "outside the range of the layer's temperature: too cool to stay up",
-    "outside the range of the inlet: the doors let in less air than this flow needs",
+    "outside the range of the inlet: the doors let in too little air, whatever is opened above",
 )
 
 
