@@ -250,3 +250,64 @@ def test_a_doubtful_axis_lets_no_wall_be_called_bearing(shapes: ModuleType) -> N
     framing = shapes.framed(octagon)
     assert framing.sections["axis_basis"].tolist() == ["doubtful"]
     assert set(framing.walls["kind"]) == {"unknown"}
+
+
+@pytest.mark.parametrize(
+    ("family", "size", "facts"),
+    [
+        # 30,000 beams and 24,000 purlins: their bays were 5 GB before a cut was looked for.
+        ("panelized_wood", (15_000, 12_000), {"beam_spacing_ft": [0.5], "purlin_spacing_ft": [0.5]}),
+        # A spacing of a department's own range, and one so small that no whole number counts the lines.
+        ("panelized_wood", (400, 100), {"beam_spacing_ft": [1e-300], "purlin_spacing_ft": [8.0]}),
+        ("sawn_joist_flat", (400, 100), {"rafter_spacing_ft": [1e-5]}),
+        ("sawn_rafter_pitched", (400, 100), {"rafter_spacing_ft": [1e-5]}),
+        ("sawn_rafter_pitched", (400, 100), {"rafter_spacing_ft": [1e-300]}),
+        ("bowstring_truss", (400, 100), {"beam_spacing_ft": [1e-4]}),
+    ],
+)
+def test_more_members_than_a_roof_has_are_not_laid_out(
+    shapes: ModuleType, family: str, size: tuple[float, float], facts: dict[str, list[float]]
+) -> None:
+    beside = shapes.rectangle(100, 60, west=20_000)
+    known = {name: [*values, None] for name, values in facts.items()}
+    framing = shapes.framed(shapes.rectangle(*size), beside, roof_family=[family] * 2, **known)
+    alone = shapes.framed(beside, roof_family=[family])
+    told = framing.problems[framing.problems["code"] == "members_too_close"]
+    assert told["feature"].tolist() == ["B000/1"]
+    assert "more than 250,000" in told["message"].iloc[0]
+    own = framing.members[framing.members["section_id"] == "B000/1"]
+    # The lines between planes are not spaced.
+    assert own["spacing_ft"].isna().all()
+    assert framing.sections["rafter_count"].isna().iloc[0]
+    # The spacing is still told as it was given.
+    for name, values in facts.items():
+        assert framing.sections[name].iloc[0] == values[0]
+    others = framing.members[framing.members["section_id"] == "B001/1"]
+    for name in ("kind", "spacing_ft", "count"):
+        np.testing.assert_array_equal(others[name].to_numpy(), alone.members[name].to_numpy())
+
+
+def test_as_many_bays_as_the_rule_says_are_laid_out(shapes: ModuleType) -> None:
+    """100 by 60 ft: two beams make 3 rows across the 60 ft, 12 purlins 13 columns along the 100 ft."""
+    for most, told in ((39, []), (38, ["members_too_close"])):
+        rules = load_rulebook({"member.most_bays": most})
+        framing = shapes.framed(
+            shapes.rectangle(60, 100), roof_family=["panelized_wood"], framing_axis_deg=[0.0], rules=rules
+        )
+        assert framing.problems["code"].tolist() == told
+
+
+def test_pieces_count_where_a_line_is_cut_often(shapes: ModuleType) -> None:
+    """Half a foot apart: 60 lines cross ten teeth of 30 ft, 20 lines the back of 10 ft."""
+    teeth = [corner for x in range(0, 200, 20) for corner in ((x, 10), (x, 40), (x + 10, 40), (x + 10, 10))]
+    comb = shapely.Polygon([(0, 0), *teeth, (200, 10), (200, 0)])
+    for most, told in ((625, []), (615, ["members_too_close"])):
+        rules = load_rulebook({"member.most_bays": most})
+        framing = shapes.framed(
+            comb,
+            roof_family=["bowstring_truss"],
+            framing_axis_deg=[90.0],
+            beam_spacing_ft=[0.5],
+            rules=rules,
+        )
+        assert framing.problems["code"].tolist() == told

@@ -154,3 +154,17 @@ def test_no_roofs_have_no_plan(shapes: ModuleType) -> None:
     # A tile whose outlines are all refused ended in a traceback.
     _, plan = shapes.planned(shapes.roofs(shapes.rectangle(100, 50)).iloc[:0])
     assert all(table.empty for table in plan.tables().values())
+
+
+def test_a_roof_of_more_bays_than_can_be_planned_is_not_cut(shapes: ModuleType) -> None:
+    roofs = shapes.roofs(
+        shapes.rectangle(1500, 1200),
+        shapes.rectangle(100, 60, west=3000),
+        beam_spacing_ft=[0.5, None],
+        purlin_spacing_ft=[0.5, None],
+    )
+    _, plan = shapes.planned(roofs)
+    assert _why(plan) == "members_too_close"
+    assert set(plan.openings["building_id"]) == {"B001"}
+    # The crew still learns where a ladder may stand.
+    assert "B000" in set(plan.ladders["building_id"])

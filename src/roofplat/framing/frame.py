@@ -19,13 +19,21 @@ import pandas as pd
 from roofplat.fast import prepare
 from roofplat.framing.axis import AxisResult, find_axis
 from roofplat.framing.member_rows import Ends, MemberRows, kind_numbers, members_table
-from roofplat.framing.members import Grid, Runs, SectionFrames, fill_in, scan, section_frames
+from roofplat.framing.members import (
+    Grid,
+    Runs,
+    SectionFrames,
+    fill_in,
+    scan,
+    section_frames,
+    without_grid,
+)
 from roofplat.framing.neighbours import Surroundings, look_out
 from roofplat.framing.outline import outlines_of
 from roofplat.framing.planes import Pitched, Said, lay_out_planes, pitched_problems, places_in, said_of
 from roofplat.framing.rafters import lay_rafters, pitched_lines, pitched_members, planes_table, rafter_counts
 from roofplat.framing.ragged import FloatArray, IntArray, chunks, marked
-from roofplat.framing.spacings import Kinds, Spacings, kinds_of, spacings_of
+from roofplat.framing.spacings import Kinds, Spacings, kinds_of, mark_too_fine, spacings_of
 from roofplat.framing.walls import (
     Walls,
     bearing_kinds,
@@ -56,6 +64,8 @@ __all__ = ["Framing", "frame_roofs"]
 _CHUNK = 2_000
 # A wall that faces up a single slope within this angle is its high wall.
 _UPHILL_DEG = 45.0
+# So many of anything are not worth a number.
+_ENDLESS = 1e12
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,12 +198,14 @@ def frame_roofs(
         purlins_bear=spacings.purlins_bear,
         street_deg=street_deg,
     )
+    spacings, asked = mark_too_fine(spacings, frames, rules)
+    frames = without_grid(frames, spacings.too_fine)
     said = said_of(known, rules, kinds)
     pitched = lay_out_planes(
         outlines, walls, spacings.framing == "pitched", said, rules, street_deg=street_deg
     )
     rafter_lines, at_ridge, rafter_drawn = lay_rafters(
-        pitched, outlines, spacings.rafter_ft, street_deg=street_deg
+        pitched, outlines, spacings.laid_rafter_ft, street_deg=street_deg
     )
     surroundings = look_out(every_wall, every, polygons, rules, lookers=count)
     building = pd.factorize(known["building_id"])[0]
@@ -222,6 +234,20 @@ def frame_roofs(
         "The spacing felt on the sounding walk fits neither the purlin nor the beam spacing.",
         "Sound the roof again or enter the surveyed spacings.",
     )
+    fine = np.flatnonzero(spacings.too_fine)
+    most = rules.count("member.most_bays")
+    crowded = problem_rows(
+        "framing",
+        ids["section_id"].iloc[fine],
+        "members_too_close",
+        "warning",
+        [
+            f"No members are drawn: its spacings ask for {_counted(number)} bays or pieces of members, more "
+            f"than {most:,}."
+            for number in asked[fine].tolist()
+        ],
+        "Mend the spacings, or the outline, or raise the rule member.most_bays.",
+    )
     called = kinds.ask(_name_of("rafter"))
     rafter_count = rafter_counts(pitched, rafter_lines, at_ridge, called == "truss")
     grid_members, grid_lines = _grid_members(kinds, frames, axis.basis, spacings)
@@ -244,7 +270,7 @@ def frame_roofs(
         wall_rows=_walls_table(ids, crs, frames, walls, side, kind, kind_basis, surroundings),
         plane_rows=planes_table(pitched, outlines, ids, crs),
         member_rows=members_table(members, drawn, ids, crs),
-        problems=join_problems([unfit, pitched_problems(pitched, ids["section_id"])]),
+        problems=join_problems([unfit, crowded, pitched_problems(pitched, ids["section_id"])]),
         frames=frames,
         wall_runs=walls,
         wall_side=side,
@@ -323,7 +349,7 @@ def _joist_grid(frames: SectionFrames, spacings: Spacings) -> Grid:
     """All joists of the roofs that have them, some of which bound the bays."""
     # A section that holds a single bay has joists too.
     wide = np.minimum(frames.u_high - frames.u_low, frames.v_high - frames.v_low) >= spacings.least_ft
-    spacing = np.where((spacings.framing == "joists") & wide, spacings.rafter_ft, np.nan)
+    spacing = np.where((spacings.framing == "joists") & wide, spacings.laid_rafter_ft, np.nan)
     return fill_in(frames.beams, frames.v_low, frames.v_high, spacing)
 
 
@@ -341,10 +367,10 @@ def _sections_table(
 ) -> gpd.GeoDataFrame:
     """The table of the sections; what is planned in them is filled in by placing."""
     area = roofs["area_ft2"].to_numpy()
-    rafters = np.round(area / (spacings.rafter_ft * spacings.purlin_ft))
+    rafters = np.round(area / (spacings.laid_rafter_ft * spacings.purlin_ft))
     joists = _joist_grid(frames, spacings).count
     rafters = np.where(joists > 0, joists, rafters)
-    rafters = np.where(pitched.found, rafter_count, rafters)
+    rafters = np.where(pitched.found, np.where(spacings.too_fine, np.nan, rafter_count), rafters)
     nothing, nobody = np.full(area.size, np.nan), words([], np.full(area.size, -1))
     columns = {
         "building_id": roofs["building_id"].array,
@@ -438,6 +464,10 @@ def _grid_members(
             )
         )
     return tables, join_packed(drawn)
+
+
+def _counted(number: float) -> str:
+    return f"{number:,.0f}" if number < _ENDLESS else "endlessly many"
 
 
 def _name_of(part: str) -> Callable[[Family], str | None]:

@@ -15,7 +15,7 @@ along those.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -27,11 +27,22 @@ from roofplat.framing.order import by_owner
 from roofplat.framing.outline import Outlines
 from roofplat.framing.ragged import FloatArray, IntArray, marked, offsets
 
-__all__ = ["Grid", "Runs", "SectionFrames", "fill_in", "lay_out_grid", "scan", "section_frames"]
+__all__ = [
+    "Grid",
+    "Runs",
+    "SectionFrames",
+    "fill_in",
+    "lay_out_grid",
+    "scan",
+    "section_frames",
+    "without_grid",
+]
 
 # A grid line closer than this to the section's end is the end itself.
 _END_FT = 0.05
 _LEAST_PIECE_FT = 0.01
+# Nobody lays out so many lines; what asks for them is told apart after they are counted.
+_MOST_LINES = 2.0**31
 # A street at right angles to a direction, within so little of its sine, tells its ends no more apart than
 # extents do that reach equally far, within so much.
 _ASIDE, _EVEN_FT = 1e-3, 0.01
@@ -249,6 +260,17 @@ def section_frames(
     )
 
 
+def without_grid(frames: SectionFrames, rows: npt.NDArray[np.bool_]) -> SectionFrames:
+    """The same sections, no line laid out in those of `rows`, shape (n,)."""
+
+    def emptied(grid: Grid) -> Grid:
+        return Grid(
+            np.where(rows, 0.0, grid.first), np.where(rows, 1.0, grid.spacing), np.where(rows, 0, grid.count)
+        )
+
+    return replace(frames, beams=emptied(frames.beams), purlins=emptied(frames.purlins))
+
+
 def _ways(
     off_deg: FloatArray, u_farther: FloatArray, v_farther: FloatArray, *, one_way: bool
 ) -> tuple[FloatArray, FloatArray]:
@@ -302,9 +324,9 @@ def lay_out_grid(
     [1]
     """
     extent = high - low
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         count = np.ceil((extent - _END_FT) / spacing) - 1
-    count = np.where(np.isfinite(count), np.maximum(count, 0), 0).astype(np.int64)
+    count = np.where(np.isnan(count), 0, np.clip(count, 0, _MOST_LINES)).astype(np.int64)
     first = (low + high) / 2 - (count - 1) * spacing / 2 if start == "centred" else low + spacing
     usable = count > 0
     return Grid(np.where(usable, first, 0.0), np.where(usable, spacing, 1.0), count)

@@ -8,18 +8,19 @@ Out: `Spacings`: for each section its way of framing, the spacings in force and 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from roofplat.framing.ragged import FloatArray, IntArray
+from roofplat.framing.members import SectionFrames
+from roofplat.framing.ragged import FloatArray, IntArray, sums
 from roofplat.rules import Family, Rulebook
 from roofplat.tables import BASES
 
-__all__ = ["Kinds", "Spacings", "kinds_of", "spacings_of"]
+__all__ = ["Kinds", "Spacings", "kinds_of", "mark_too_fine", "spacings_of"]
 
 _NAMES = ("beam_spacing_ft", "purlin_spacing_ft", "rafter_spacing_ft")
 
@@ -44,6 +45,8 @@ class Spacings:
         False where the lines across the beams only measure out the bays.
     least_ft
         A section narrower than this gets no members.
+    too_fine
+        True where the spacings ask for more members than can be planned among: none are laid out.
     """
 
     framing: npt.NDArray[np.str_]
@@ -56,6 +59,12 @@ class Spacings:
     side_clear_ft: FloatArray
     purlins_bear: npt.NDArray[np.bool_]
     least_ft: FloatArray
+    too_fine: npt.NDArray[np.bool_]
+
+    @property
+    def laid_rafter_ft(self) -> FloatArray:
+        """Spacing of the members under the deck that are laid out, NaN where none are; shape (n,)."""
+        return np.where(self.too_fine, np.nan, self.rafter_ft)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +164,47 @@ def spacings_of(roofs: pd.DataFrame, rules: Rulebook, kinds: Kinds | None = None
         side_clear_ft=np.where(joists | pitched, side, rules.number("opening.beam_clear_ft")),
         purlins_bear=~joists,
         least_ft=least,
+        too_fine=np.zeros(len(roofs), dtype=bool),
     )
+
+
+def mark_too_fine(spacings: Spacings, frames: SectionFrames, rules: Rulebook) -> tuple[Spacings, FloatArray]:
+    """Find the sections whose spacings ask for more members than can be planned among.
+
+    Parameters
+    ----------
+    spacings
+        Of n sections.
+    frames
+        Their outlines, on which nothing is laid out yet but how many lines there would be.
+    rules
+        `member.most_bays`, `opening.joist_width_ft`, `opening.hanger_clear_ft`.
+
+    Returns
+    -------
+    spacings
+        The same, with `too_fine`.
+    asked
+        Bays, or pieces of members where there would be more of those, shape (n,).
+    """
+    owner, count = frames.outlines.section, frames.count
+    along = sums(np.abs(frames.u1 - frames.u0), owner, count) / 2
+    across = sums(np.abs(frames.v1 - frames.v0), owner, count) / 2
+    bays = (frames.beams.count + 1.0) * (frames.purlins.count + 1.0)
+    # A line has a piece for every two edges that it crosses.
+    pieces = np.where(frames.beams.count > 0, across / frames.beams.spacing, 0.0)
+    pieces += np.where(frames.purlins.count > 0, along / frames.purlins.spacing, 0.0)
+    pitched = spacings.framing == "pitched"
+    depth = rules.number("opening.joist_width_ft") + 2 * rules.number("opening.hanger_clear_ft")
+    box = (frames.u_high - frames.u_low) * (frames.v_high - frames.v_low)
+    with np.errstate(over="ignore"):
+        under = np.where(pitched, along + across, across) / spacings.rafter_ft
+        on_slopes = box / spacings.lattice_beam_ft / depth
+    laid = pitched | (spacings.framing == "joists")
+    asked = np.maximum(bays, pieces)
+    asked = np.where(laid, np.fmax(asked, under), asked)
+    asked = np.where(pitched, np.fmax(asked, on_slopes), asked)
+    return replace(spacings, too_fine=asked > rules.count("member.most_bays")), asked
 
 
 def _side_clear_ft(spacing_ft: FloatArray, least_ft: float) -> FloatArray:

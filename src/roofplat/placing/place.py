@@ -337,6 +337,7 @@ def _read_setting(
     ridge_sure = axis_sure | (framing.sections["roof_shape"] == "hipped").to_numpy(dtype=bool)
     can_slope = planned & framing.pitched.found & ridge_sure & (choice.cutting == METHODS.index("near_ridge"))
     can_cut = planned & lattice & axis_sure & (wide >= framing.spacings.least_ft) & (choice.cutting >= 0)
+    can_cut, can_slope = can_cut & ~framing.spacings.too_fine, can_slope & ~framing.spacings.too_fine
     kinds = kinds_of(framing.sections["roof_family"], rules)
     small, joists = (METHODS.index(way) for way in ("small_opening", "between_joists"))
     # Between joists only whole spaces can be opened.

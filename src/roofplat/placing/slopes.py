@@ -104,7 +104,7 @@ def lay_out_slopes(
         Of p planes; the lines of the lattice down the slope are members, the others only measure
         out the bays.
     """
-    level = plane_frames(pitched, outlines, spacings.rafter_ft, street_deg=street_deg)
+    level = plane_frames(pitched, outlines, spacings.laid_rafter_ft, street_deg=street_deg)
     stretch = np.hypot(1.0, pitched.planes.rise)
     edge_stretch = stretch[level.outlines.section]
     members = level.beams
