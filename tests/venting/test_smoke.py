@@ -16,6 +16,8 @@ import numpy.typing as npt
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+from scipy.optimize import brentq
 from tests.breaking.tries import tries
 
 from roofplat.errors import RuleError
@@ -266,6 +268,72 @@ def test_a_department_may_state_the_large_fire_form_of_small_rooms() -> None:
     assert smoke.plume_kg_s(fires, 0.8 * tip_m, small) == pytest.approx(0.337 * 12.0 * (0.8 * tip_m) ** 1.5)
     assert smoke.plume_kg_s(fires, 0.8 * tip_m, small) > 0.8 * at_tip
     assert smoke.plume_kg_s(fires, 0.999 * tip_m, small) == at_tip
+
+
+def _by_bernoulli(opening_m2: float, inlet_m2: float, depth_m: float, rise_k: float) -> float:
+    """Mass flow in kg/s: the pressure below the layer that lets in by the doors what it drives out above."""
+    layer_kg_m3 = METHOD.density_kg_m3 * METHOD.ambient_k / (METHOD.ambient_k + rise_k)
+    lift_pa = (METHOD.density_kg_m3 - layer_kg_m3) * 9.81 * depth_m
+
+    def flow(ratio: float, area_m2: float, kg_m3: float, pa: float) -> float:
+        return ratio * area_m2 * math.sqrt(2 * kg_m3 * pa)
+
+    def comes(doors_pa: float) -> float:
+        return flow(METHOD.inlet_discharge_ratio, inlet_m2, METHOD.density_kg_m3, doors_pa)
+
+    def leaves(doors_pa: float) -> float:
+        return flow(METHOD.opening_discharge_ratio, opening_m2, layer_kg_m3, lift_pa - doors_pa)
+
+    doors_pa = brentq(lambda pa: comes(pa) - leaves(pa), 0.0, lift_pa, xtol=1e-14, rtol=1e-14)
+    assert comes(doors_pa) == pytest.approx(leaves(doors_pa), rel=1e-5)
+    return comes(doors_pa)
+
+
+@pytest.mark.parametrize(
+    ("opening_m2", "inlet_m2", "depth_m", "rise_k"),
+    [(1.0, 100.0, 5.0, 50.0), (10.0, 5.0, 2.0, 200.0), (3.0, 3.0, 0.5, 400.0), (40.0, 2.0, 20.0, 30.0)],
+)
+def test_the_flow_is_the_one_that_pressures_balance(
+    opening_m2: float, inlet_m2: float, depth_m: float, rise_k: float
+) -> None:
+    """The closed form, remembered from standards, follows from Bernoulli at door and opening."""
+    flow = smoke.vent_flow_kg_s(one(opening_m2), one(inlet_m2), one(depth_m), one(rise_k), METHOD)
+    assert flow == pytest.approx(_by_bernoulli(opening_m2, inlet_m2, depth_m, rise_k), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("kw_m2", "area_m2", "ceiling_m", "floor_m2", "opening_m2", "inlet_m2"),
+    [
+        (500.0, 9.0, 6.0, 400.0, 5.0, 6.0),
+        (500.0, 37.0, 9.0, 3700.0, 12.0, 17.0),
+        (100.0, 4.0, 4.0, 60.0, 4.0, 4.0),
+    ],
+)
+def test_a_room_that_fills_with_smoke_comes_to_rest_where_we_say(
+    kw_m2: float, area_m2: float, ceiling_m: float, floor_m2: float, opening_m2: float, inlet_m2: float
+) -> None:
+    """Mass and heat of the layer followed in time, from a thin layer on, until nothing changes any more."""
+    fires = fire(kw_m2, area_m2)
+    kept_kw = METHOD.heat_kept_share * METHOD.convective_share * kw_m2 * area_m2
+    air_k, air_kg_m3 = METHOD.ambient_k, METHOD.density_kg_m3
+
+    def changes(_: float, state: FloatArray) -> list[float]:
+        mass_kg, heat_kj = state
+        rise_k = max(heat_kj / (1.005 * mass_kg), 1e-6)
+        depth_m = min(mass_kg * (air_k + rise_k) / (air_kg_m3 * air_k * floor_m2), 0.999 * ceiling_m)
+        rises = float(smoke.plume_kg_s(fires, one(ceiling_m - depth_m), METHOD)[0])
+        leaves = _by_bernoulli(opening_m2, inlet_m2, depth_m, rise_k)
+        return [rises - leaves, kept_kw - leaves * 1.005 * rise_k]
+
+    thin_kg = 0.02 * ceiling_m * floor_m2
+    run = solve_ivp(changes, (0.0, 3e4), [thin_kg, thin_kg * 20.0], method="LSODA", rtol=1e-8, atol=1e-8)
+    mass_kg, heat_kj = run.y[:, -1]
+    rise_k = heat_kj / (1.005 * mass_kg)
+    clear_m = ceiling_m - mass_kg * (air_k + rise_k) / (air_kg_m3 * air_k * floor_m2)
+    answer = smoke.clear_height_for_area(fires, one(ceiling_m), one(opening_m2), one(inlet_m2), METHOD)
+    assert answer.outside[0] == smoke.WITHIN
+    assert answer.value == pytest.approx(clear_m, rel=1e-4)
+    assert answer.layer_k == pytest.approx(air_k + rise_k, rel=1e-4)
 
 
 def test_by_hand() -> None:
