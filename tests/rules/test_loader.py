@@ -80,7 +80,10 @@ def test_the_packaged_files_and_the_rulebook_hold_the_same_ids_in_the_same_order
 
     written = [
         rule_id
-        for file in ("rulebook.toml", "odds.toml", "days.toml", "record.toml", "changes.toml", "venting.toml")
+        for file in (
+            *("rulebook.toml", "odds.toml", "days.toml", "record.toml", "changes.toml", "venting.toml"),
+            "work.toml",
+        )
         for rule_id in ids(_packaged(file), "")
     ]
     assert list(BOOK.rules)[: len(written)] == written
@@ -459,8 +462,9 @@ def test_what_must_be_more_than_zero_is(value: float) -> None:
 def test_no_rule_is_a_time_on_the_roof() -> None:
     """Furnace times and collapse times are no rule: nothing can be counted down from the rulebook."""
     for rule in BOOK.rules.values():
-        # Minutes are those of an inspector's working day; one import waits seconds for another.
-        elsewhere = rule.id.startswith("days.") or rule.id == "record.wait_s"
+        # Minutes are those of an inspector's working day, and of a spell of work that the department plans,
+        # whatever the roof; one import waits seconds for another.
+        elsewhere = rule.id.startswith("days.") or rule.id in ("record.wait_s", "work.spell_min")
         assert rule.unit not in ("s", "min", "second", "minute") or elsewhere, rule.id
         # How far the collapse zone reaches is a distance, and the only thing said of a collapse.
         text = re.sub(r"collapse zone|^collapse\.", "", f"{rule.id} {rule.meaning}")
