@@ -526,7 +526,7 @@ def tables(draw: st.DrawFn, keys: Sequence[Any], most: int = 6) -> dict[str, lis
     return columns
 
 
-FORMATS = ("gpkg", "geojson", "parquet", "shp")
+FORMATS = ("gpkg", "geojson", "parquet", "shp", "fgb")
 """Formats of layers, by the ends of their files' names."""
 _DRIVERS = {"gpkg": "GPKG", "geojson": "GeoJSON", "shp": "ESRI Shapefile", "fgb": "FlatGeobuf"}
 _SHAPEFILE_TYPES = {"Polygon", "MultiPolygon"}

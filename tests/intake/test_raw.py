@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import struct
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -112,6 +113,28 @@ def test_rows_survive_parquet(tmp_path: Path) -> None:
     back = pa.parquet.read_table(tmp_path / "rows.parquet")
     pd.testing.assert_frame_equal(raw_frame(back, rows.form), raw_frame(table, rows.form))
     assert back.column(GEOMETRY).equals(table.column(GEOMETRY))
+
+
+@pytest.mark.parametrize("nothing", [None, shapely.Point(), shapely.Polygon(), shapely.GeometryCollection()])
+def test_a_flatgeobuf_may_lack_shapes(tmp_path: Path, nothing: Any) -> None:
+    # GDAL's own way from FlatGeobuf to Arrow left the places of missing shapes to what was in memory: rows
+    # got the shapes of others, or the program was killed.
+    squares = [shapely.box(x, 0.0, x + 1e-3, 1e-3) for x in (0.0, 0.002, 0.004)]
+    shapes = [nothing, squares[0], nothing, nothing, *squares[1:], nothing]
+    path = tmp_path / "gaps.fgb"
+    columns = {"name": [f"n{row}" for row in range(len(shapes))]}
+    frame = gpd.GeoDataFrame(columns, geometry=shapes, crs="OGC:CRS84")
+    frame.to_file(path, SPATIAL_INDEX="NO", geometry_type="Unknown")
+    _, table = taken(path)
+    table.validate(full=True)
+    found, _ = raw_shapes(table)
+    assert shapely.area(found[[1, 4, 5]]).tolist() == pytest.approx([1e-6] * 3)
+    assert (shapely.is_missing(found) | shapely.is_empty(found)).tolist() == [
+        not shapely.area(shape) > 0 for shape in shapes
+    ]
+    layer = read_layer(look(path), FootprintSource(file=path))
+    np.testing.assert_array_equal(shapely.bounds(layer.shapes()), shapely.bounds(found))
+    assert layer.rows["name"].tolist() == columns["name"]
 
 
 def test_open_rings_are_closed_and_named(tmp_path: Path) -> None:
