@@ -69,6 +69,7 @@ def led(
 
     fire_east, fire_north = local([fire])
     slopes = slope_bays(
+        frames,
         lay_out_slopes(pitched, frames.outlines, framing.spacings, RULES),
         planes.section,
         planes.downslope_deg,

@@ -46,6 +46,7 @@ def laid_out(
     fire: tuple[float, float] = (0.0, 0.0),
     wind: float = 0.0,
     things: list[Any] | None = None,
+    street: Any = None,
     **facts: Any,
 ) -> tuple[Any, SlopeBays]:
     """The framing of one house with rafters at 2 ft, and its bays."""
@@ -55,7 +56,10 @@ def laid_out(
         "slope_deg": [SLOPE_DEG],
         **facts,
     }
-    framing = _framed(shapes, outline.wkb, **{name: value[0] for name, value in known.items()})
+    if street is None:
+        framing = _framed(shapes, outline.wkb, **{name: value[0] for name, value in known.items()})
+    else:
+        framing = shapes.framed(outline, streets=shapes.streets(street), **known)
     planes = framing.pitched.planes
     slopes = lay_out_slopes(framing.pitched, framing.frames.outlines, framing.spacings, RULES)
     boxes = NO_BOXES
@@ -68,6 +72,7 @@ def laid_out(
         np.array([at.x]), np.array([at.y]), np.zeros(1, dtype=int)
     )
     found = slope_bays(
+        framing.frames,
         slopes,
         planes.section,
         planes.downslope_deg,
@@ -144,9 +149,16 @@ def test_the_lee_side_is_opened(shapes: ModuleType, wind: float, fire_north: flo
 
 
 @pytest.mark.parametrize("wind", [90.0, 270.0])
-def test_between_equal_sides_the_lower_number_wins(shapes: ModuleType, wind: float) -> None:
-    _, found = laid_out(shapes, fire=(6.0, 0.0), wind=wind)
-    assert found.bays.section[found.first[0]] == 0
+@pytest.mark.parametrize("street", [-60.0, 60.0])
+def test_between_equal_sides_the_one_toward_the_street_wins(
+    shapes: ModuleType, wind: float, street: float
+) -> None:
+    """The lower number of a plane won, which goes by north: of two houses that faced each other across a
+    street, one was opened behind."""
+    line = shapely.LineString([(-200.0, street), (200.0, street)])
+    _, found = laid_out(shapes, fire=(6.0, 0.0), wind=wind, street=line)
+    _, south, _, north = first_opening(found)
+    assert np.sign([south, north]).tolist() == [np.sign(street)] * 2
 
 
 def test_a_hip_is_opened_below_its_top_where_it_is_wide_enough(shapes: ModuleType) -> None:

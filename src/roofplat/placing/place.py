@@ -528,6 +528,7 @@ def _place_chunk(
     fire_east, fire_north = frames.east_north(fire_u, fire_v, every)
     placed_east, placed_north = frames.east_north(placed_u, placed_v, every)
     slopes = slope_bays(
+        frames,
         setting.slopes.rows(planes),
         framing.pitched.planes.section[planes] - rows.start,
         framing.pitched.planes.downslope_deg[planes],

@@ -144,6 +144,7 @@ def _middle_of_top(planes: SectionFrames) -> FloatArray:
 
 
 def slope_bays(
+    frames: SectionFrames,
     planes: SectionFrames,
     plane_section: IntArray,
     downslope_deg: FloatArray,
@@ -162,8 +163,10 @@ def slope_bays(
 
     Parameters
     ----------
+    frames
+        n sections.
     planes
-        p planes, from `lay_out_slopes`.
+        p planes of them, from `lay_out_slopes`.
     plane_section, downslope_deg
         Section of each plane and its direction down, shape (p,).
     obstacles
@@ -183,8 +186,8 @@ def slope_bays(
         A bay is near the ridge when its opening begins no farther than `opening.ridge_reach_ft` below
         the top of its plane. A plane is leeward when it falls toward where the wind goes, or at right angles
         to it, within `opening.lee_tolerance_deg`. Among bays equally near the fire spot (to 0.01 ft along the
-        slope) the one on the more leeward plane wins, then the lower plane number, then the lower
-        row.
+        slope) the one on the more leeward plane wins, then the one at lower u of the section, then at lower
+        v (to 0.1 ft).
     """
     count = wanted.size
     bays = lay_out_bays(
@@ -211,7 +214,9 @@ def slope_bays(
     fire_u, fire_v = planes.uv(fire_east[owner], fire_north[owner], plane)
     bay_u, bay_v = (bays.u_low[clear] + bays.u_high[clear]) / 2, (bays.v_low[clear] + bays.v_high[clear]) / 2
     away = np.hypot(bay_u - fire_u, bay_v - fire_v)
-    first = first_of_equals([(away, 2), (off_lee[plane], 1), (plane, 0), (bays.row[clear], 0)], owner, count)
+    # The number of a plane goes by a corner that the coordinates choose, so by north, and tells nothing.
+    u, v = frames.uv(*planes.east_north(bay_u, bay_v, plane), owner)
+    first = first_of_equals([(away, 2), (off_lee[plane], 1), (u, 1), (v, 1)], owner, count)
     return SlopeBays(planes, plane_section, bays, np.where(first >= 0, np.append(clear, -1)[first], -1))
 
 
