@@ -130,7 +130,7 @@ def test_it_is_printed_with_its_caution_and_the_print_stays_two_pages(visit: Cal
     page.locator("#card-print").click()
     with pdfplumber.open(io.BytesIO(page.pdf(format="Letter", prefer_css_page_size=True))) as pdf:
         assert len(pdf.pages) <= 2
-        assert "Work: 180 ft of saw cut" in " ".join(sheet.extract_text() for sheet in pdf.pages)
+        assert "Work: saw cut 180 ft" in " ".join(sheet.extract_text() for sheet in pdf.pages)
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     words, caution_px, text_px = page.evaluate(SIZES, "#print")

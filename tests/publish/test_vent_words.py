@@ -61,26 +61,30 @@ def test_a_figure_is_a_number_or_says_why_not(told: dict[str, Any], label: str, 
 
 def test_an_area_by_flow_stands_with_its_fire_and_height() -> None:
     assert flow_sentence(vent_row()) == (
-        "By flow: a fire of 18,580 kW on 400 sq ft, 8.2 ft kept clear, air in through 162 sq ft; 8 openings "
-        "at least, none over 42 sq ft. What is planned and there already keeps 6.2 ft clear."
+        "By flow: fire of 18,580 kW on 400 sq ft, 8.2 ft kept clear, air in through 162 sq ft; 8 openings or "
+        "more, none over 42 sq ft. What is planned and there keeps 6.2 ft clear."
     )
     outside = "outside the range of the inlet: the doors let in less air than this flow needs"
     none = vent_row(flow_ft2=None, largest_single_ft2=None, least_openings=None, clear_planned_ft=None)
     assert flow_sentence({**none, "flow_outside": outside}) == (
-        "By flow: a fire of 18,580 kW on 400 sq ft, 8.2 ft kept clear, air in through 162 sq ft: outside the "
+        "By flow: fire of 18,580 kW on 400 sq ft, 8.2 ft kept clear, air in through 162 sq ft: outside the "
         "range of the inlet: the doors let in less air than this flow needs."
     )
     assert flow_sentence({"flow_outside": "not worked out: height or area is not known"}) == (
         "Not worked out: height or area is not known."
     )
     assert flow_sentence({}) == ""
+    hot = "outside the range of the layer's temperature: too hot for clear air below it"
+    assert flow_sentence(vent_row(clear_planned_ft=None, clear_outside=hot)).endswith(
+        f"What is planned and there: {hot}."
+    )
 
 
 def test_the_work_is_told_by_step_and_by_saw_without_a_time() -> None:
     assert work_sentence(vent_row()) == (
-        "Work: 180 ft of saw cut (head 60 ft, parallel 70 ft, base 50 ft; saw 1 100 ft, saw 2 80 ft), 12 ft "
-        "for checks, 210 ft more for the trench (cross cuts 60 ft), 6 panels or louvers to pull, 75 ft to "
-        "walk. One working spell opens 16% of the area by rule; rates from memory: measure yours."
+        "Work: saw cut 180 ft (head 60, parallel 70, base 50; saw 1 100, saw 2 80), checks 12 ft, trench 210 "
+        "ft (across 60), 6 panels or louvers to pull, 75 ft to walk. One working spell opens 16% of the area "
+        "by rule; rates from memory: measure yours."
     )
     # A time that slipped in without a measured rate is not told.
     assert "min" not in work_sentence(vent_row(work_minutes=12.4)).split()

@@ -75,16 +75,16 @@ def flow_sentence(row: Row) -> str:
     >>> fire = {"fire_kw": 5000.0, "fire_area_ft2": 100.0, "clear_ft": 8.0, "inlet_ft2": 42.0}
     >>> held = {"flow_ft2": 310.0, "clear_planned_ft": 6.25, "largest_single_ft2": 40.0, "least_openings": 8}
     >>> print(flow_sentence({**fire, **held}).replace("; ", ";\n").replace(". ", ".\n"))
-    By flow: a fire of 5,000 kW on 100 sq ft, 8 ft kept clear, air in through 42 sq ft;
-    8 openings at least, none over 40 sq ft.
-    What is planned and there already keeps 6.2 ft clear.
-    >>> flow_sentence({**fire, "flow_outside": "outside the range of the layer: too low"})[66:]
-    'through 42 sq ft: outside the range of the layer: too low.'
+    By flow: fire of 5,000 kW on 100 sq ft, 8 ft kept clear, air in through 42 sq ft;
+    8 openings or more, none over 40 sq ft.
+    What is planned and there keeps 6.2 ft clear.
+    >>> flow_sentence({**fire, "flow_outside": "outside the range of the layer"}).partition("clear, ")[2]
+    'air in through 42 sq ft: outside the range of the layer.'
     """
     if row.get("fire_kw") is None:
         return _sentence(row.get("flow_outside"))
     fire = (
-        f"By flow: a fire of {row['fire_kw']:,.0f} kW on {_area(row.get('fire_area_ft2'))}, "
+        f"By flow: fire of {row['fire_kw']:,.0f} kW on {_area(row.get('fire_area_ft2'))}, "
         f"{_feet(row.get('clear_ft'))} kept clear, air in through {_area(row.get('inlet_ft2'))}"
     )
     if row.get("flow_outside"):
@@ -92,11 +92,11 @@ def flow_sentence(row: Row) -> str:
     elif row.get("least_openings") is not None and row.get("largest_single_ft2") is not None:
         count = int(row["least_openings"])
         noun = "opening" if count == 1 else "openings"
-        said = f"{fire}; {count:,} {noun} at least, none over {_area(row['largest_single_ft2'])}"
+        said = f"{fire}; {count:,} {noun} or more, none over {_area(row['largest_single_ft2'])}"
     else:
         said = fire
     said = _sentence(said)
-    held = "What is planned and there already"
+    held = "What is planned and there"
     if row.get("clear_planned_ft") is not None:
         return f"{said} {held} keeps {_feet(row['clear_planned_ft'])} clear."
     if row.get("clear_outside") and row["clear_outside"] != row.get("flow_outside"):
@@ -117,7 +117,7 @@ def work_sentence(row: Row) -> str:
     >>> cuts = {"saw_ft": 180.0, "saw_1_ft": 100.0, "saw_2_ft": 80.0, "head_cut_ft": 90.0}
     >>> row = {**cuts, "parts": 6, "walk_ft": 75.0, "crew_share": 0.4, "rate_basis": "from memory"}
     >>> print(work_sentence(row).replace(". ", ".\n").replace("), ", "),\n"))
-    Work: 180 ft of saw cut (head 90 ft; saw 1 100 ft, saw 2 80 ft),
+    Work: saw cut 180 ft (head 90; saw 1 100, saw 2 80),
     6 panels or louvers to pull, 75 ft to walk.
     One working spell opens 40% of the area by rule; rates from memory: measure yours.
     >>> work_sentence({**row, "rate_basis": "measured", "work_minutes": 12.4}).rpartition("; ")[2]
@@ -128,16 +128,16 @@ def work_sentence(row: Row) -> str:
     parts = []
     if row.get("saw_ft"):
         groups = [
-            ", ".join(f"{word} {_feet(row[name], 0)}" for word, name in group if row.get(name))
+            ", ".join(f"{word} {row[name]:,.0f}" for word, name in group if row.get(name))
             for group in (_STEPS, _SAWS)
         ]
         told = "; ".join(group for group in groups if group)
-        parts.append(f"{_feet(row['saw_ft'], 0)} of saw cut" + (f" ({told})" if told else ""))
+        parts.append(f"saw cut {_feet(row['saw_ft'], 0)}" + (f" ({told})" if told else ""))
     if row.get("check_saw_ft"):
-        parts.append(f"{_feet(row['check_saw_ft'], 0)} for checks")
+        parts.append(f"checks {_feet(row['check_saw_ft'], 0)}")
     if row.get("trench_saw_ft"):
-        across = f" (cross cuts {_feet(row['cross_cut_ft'], 0)})" if row.get("cross_cut_ft") else ""
-        parts.append(f"{_feet(row['trench_saw_ft'], 0)} more for the trench{across}")
+        across = f" (across {row['cross_cut_ft']:,.0f})" if row.get("cross_cut_ft") else ""
+        parts.append(f"trench {_feet(row['trench_saw_ft'], 0)}{across}")
     if row.get("parts"):
         count = int(row["parts"])
         parts.append(f"{count:,} {'panel or louver' if count == 1 else 'panels or louvers'} to pull")

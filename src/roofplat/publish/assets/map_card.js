@@ -396,11 +396,11 @@ var roofplatCard = (function () {
   function flowWords(get) {
     const told = [], outside = get("flow_outside"), least = get("least_openings");
     if (get("fire_kw") !== null) {
-      const fire = `By flow: a fire of ${thousands(get("fire_kw"))} kW on ${area(get("fire_area_ft2"))}, ${number(get("clear_ft"))} ft kept clear, air in through ${area(get("inlet_ft2"))}`;
+      const fire = `By flow: fire of ${thousands(get("fire_kw"))} kW on ${area(get("fire_area_ft2"))}, ${number(get("clear_ft"))} ft kept clear, air in through ${area(get("inlet_ft2"))}`;
       if (outside) told.push(sentence(`${fire}: ${outside}`));
-      else told.push(least === null || get("largest_single_ft2") === null ? `${fire}.` : `${fire}; ${thousands(least)} ${least === 1 ? "opening" : "openings"} at least, none over ${area(get("largest_single_ft2"))}.`);
+      else told.push(least === null || get("largest_single_ft2") === null ? `${fire}.` : `${fire}; ${thousands(least)} ${least === 1 ? "opening" : "openings"} or more, none over ${area(get("largest_single_ft2"))}.`);
     } else if (outside) told.push(sentence(outside));
-    const beyond = get("clear_outside"), held = "What is planned and there already";
+    const beyond = get("clear_outside"), held = "What is planned and there";
     if (get("clear_planned_ft") !== null) told.push(`${held} keeps ${number(get("clear_planned_ft"))} ft clear.`);
     else if (beyond && beyond !== outside) told.push(sentence(`${held}: ${beyond}`));
     return told.join(" ");
@@ -408,13 +408,13 @@ var roofplatCard = (function () {
 
   // What the plan asks of the crew, by step and by saw, and how much of it one working spell opens.
   function workWords(get) {
-    const feet = (column) => `${thousands(get(column))} ft`, some = (pairs) => pairs.filter(([, column]) => get(column)).map(([what, column]) => `${what} ${feet(column)}`).join(", ");
+    const feet = (column) => `${thousands(get(column))} ft`, some = (pairs) => pairs.filter(([, column]) => get(column)).map(([what, column]) => `${what} ${thousands(get(column))}`).join(", ");
     if (!get("saw_ft") && !get("trench_saw_ft") && !get("parts")) return null;
     const told = [some([["head", "head_cut_ft"], ["parallel", "parallel_cut_ft"], ["base", "base_cut_ft"]]), some([["saw 1", "saw_1_ft"], ["saw 2", "saw_2_ft"]])].filter(Boolean).join("; ");
     const parts = [
-      get("saw_ft") ? `${feet("saw_ft")} of saw cut${told ? ` (${told})` : ""}` : null,
-      get("check_saw_ft") ? `${feet("check_saw_ft")} for checks` : null,
-      get("trench_saw_ft") ? `${feet("trench_saw_ft")} more for the trench${get("cross_cut_ft") ? ` (cross cuts ${feet("cross_cut_ft")})` : ""}` : null,
+      get("saw_ft") ? `saw cut ${feet("saw_ft")}${told ? ` (${told})` : ""}` : null,
+      get("check_saw_ft") ? `checks ${feet("check_saw_ft")}` : null,
+      get("trench_saw_ft") ? `trench ${feet("trench_saw_ft")}${get("cross_cut_ft") ? ` (across ${thousands(get("cross_cut_ft"))})` : ""}` : null,
       get("parts") ? `${thousands(get("parts"))} ${get("parts") === 1 ? "panel or louver" : "panels or louvers"} to pull` : null,
       get("walk_ft") ? `${feet("walk_ft")} to walk` : null,
     ].filter(Boolean);

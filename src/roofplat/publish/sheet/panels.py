@@ -500,10 +500,8 @@ def _smoke(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str], rule
     rows = sorted(_rows(frames, "venting"), key=lambda row: not row.get("planned"))
     said = []
     for row in rows:
-        told = figures(row)
-        if not row.get("planned"):
-            # No opening of this plan is here: the fire spot is in another section.
-            told = [pair for pair in told if pair[0] != "planned"]
+        # No opening of this plan is in a section without the fire spot.
+        told = [pair for pair in figures(row) if row.get("planned") or pair[0] != "planned"]
         said.append(f"<b>{markup(where(row) + 'Area ' + '; '.join(map(' '.join, told)) + '.')}</b>")
         if says_sentence(row):
             said.append(f"<b>{markup(says_sentence(row), most=_MOST)}</b>")
@@ -515,8 +513,9 @@ def _smoke(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str], rule
             said += [markup(text, most=_MOST_LONG) for text in more if text]
         if row.get("code_asks") == "may ask":
             said.append(markup(where(row) + code_sentence(row), most=_MOST))
-    least = 3 if rows and says_sentence(rows[0]) else 2
-    return Block("What the openings do", tuple(said), 3, least=least, rest="layers.gpkg, layer venting")
+    # The figures, the plain sentence and the caution; where something is cut, for which fire, and the work.
+    least = 2 + sum(bool(says_sentence(row)) + 2 * bool(work_sentence(row)) for row in rows[:1])
+    return Block("What the openings do", tuple(said), 2, least=least, rest="layers.gpkg, layer venting")
 
 
 def _collapse(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
