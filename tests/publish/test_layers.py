@@ -15,6 +15,7 @@ import pytest
 from geopandas.testing import assert_geodataframe_equal
 
 from roofplat.publish import write_layers
+from roofplat.publish.layers import DESCRIPTIONS
 from roofplat.publish.parts import Parts
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES, empty
@@ -116,6 +117,7 @@ def test_every_layer_says_what_it_holds(package: Path) -> None:
     assert len(set(told.values())) == len(told)
     assert all(len(text) > 10 for text in told.values())
     assert "solar array" in told["solar_access"]
+    assert "steady state, one compartment, no water, no wind" in DESCRIPTIONS["venting"]
 
 
 def test_dates_are_dates_and_the_caution_is_there(package: Path) -> None:

@@ -34,6 +34,7 @@ from roofplat.publish.overrides import override_records
 from roofplat.publish.parts import GEOMETRY, Parts, arrow_of
 from roofplat.rules import Rulebook
 from roofplat.tables import TABLES
+from roofplat.venting import CAUTION as FLOW_CAUTION
 
 __all__ = [
     "CONTENTS",
@@ -79,7 +80,10 @@ DESCRIPTIONS: Mapping[str, str] = {
     "openings": "Openings in order: what is there already, glazing, and cuts",
     "cuts": "The cuts of openings and trenches in order",
     "trenches": "Defensive strips from wall to wall",
-    "venting": "Each roof section: area of opening by rule and by flow, vents there, the work of cutting",
+    "venting": (
+        "Each roof section: area of opening by rule and by flow, vents there, the work of cutting. "
+        f"The flow: {FLOW_CAUTION[0].lower()}{FLOW_CAUTION[1:]}"
+    ),
     "solar_access": "Each solar array against each access rule: wanted, measured, met or not",
     "problems": "Everything refused, repaired, unmatched or in conflict",
     "facts": "Every value by source, date and basis, and which one is in force",
