@@ -371,6 +371,7 @@ WITHIN = {"heat_kw": 4500.0, "area_m2": 9.0, "ceiling_m": 8.0, "clear_m": 2.5, "
         ({"area_m2": 0.0}, smoke.UNKNOWN, "is not known"),
         ({"area_m2": -1.0}, smoke.UNKNOWN, "is not known"),
         ({"inlet_m2": math.nan}, smoke.UNKNOWN, "is not known"),
+        ({"clear_m": 0.0}, smoke.UNKNOWN, "is not known"),
         ({"clear_m": 6.41}, smoke.SHALLOW, "range of the layer:"),
         ({"clear_m": 6.4}, smoke.INLET, "range of the inlet"),
         ({"clear_m": 6.4, "inlet_m2": 200.0}, smoke.WITHIN, ""),
