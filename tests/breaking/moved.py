@@ -34,6 +34,7 @@ KEYS: dict[str, list[str]] = {
     "cuts": ["section_id", "feature", "feature_seq", "seq"],
     "trenches": ["section_id", "method"],
     "collapse_zones": ["building_id"],
+    "venting": ["section_id"],
 }
 BY_PLACE = ("walls", "planes", "solar_access")
 DIRECTIONS = (
@@ -132,8 +133,11 @@ def differences(
             table[~table["building_id"].isin(passed_over)].reset_index(drop=True)
             for table in (was[name], now[name])
         )
-        here = was_in_feet(np.asarray(one.geometry, dtype=object))
-        there = motion.back(now_in_feet(np.asarray(two.geometry, dtype=object)))
+        # A table of figures alone has no place.
+        here, there = (np.full(len(table), None) for table in (one, two))
+        if "geometry" in one:
+            here = was_in_feet(np.asarray(one.geometry, dtype=object))
+            there = motion.back(now_in_feet(np.asarray(two.geometry, dtype=object)))
         if name in KEYS:
             left, right, lost = _by_key(one, two, KEYS[name])
         else:
