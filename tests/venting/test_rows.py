@@ -17,6 +17,7 @@ import shapely
 from hypothesis import given, settings
 from tests.breaking.tries import tries
 
+from roofplat.errors import RuleError
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES
 from roofplat.venting import vent_rows
@@ -93,6 +94,47 @@ def test_what_the_flow_asks_for_is_enough(shapes: ModuleType) -> None:
     assert row["cutting_reaches"]
     assert pd.isna(row["says"])
     assert row["clear_planned_ft"] > row["clear_ft"]
+
+
+@pytest.mark.parametrize(
+    ("by", "width", "doors_ft2", "reaches"),
+    [
+        # The flow asks for less than the three bays give, the rule for more.
+        ("either", 400.0, 21.0, True),
+        ("flow", 400.0, 21.0, True),
+        ("rule", 400.0, 21.0, False),
+        # Outside the range of the flow the rule alone is left.
+        ("either", 400.0, 0.1, False),
+        ("flow", 400.0, 0.1, False),
+        # A twentieth of a small roof is less than the flow asks for through narrow doors.
+        ("either", 30.0, 21.0, True),
+        ("rule", 30.0, 21.0, True),
+    ],
+)
+def test_a_department_says_by_which_area_it_judges(
+    shapes: ModuleType, by: str, width: float, doors_ft2: float, reaches: bool
+) -> None:
+    rules = load_rulebook(
+        {
+            "venting.enough_by": by,
+            "venting.door_ft2": doors_ft2,
+            "venting.freight_door_ft2": 120.0 if doors_ft2 > 1 else 0.1,
+            "opening.wanted_share": 0.05 if width < 100 else 0.1,
+        }
+    )
+    given = {"building_occupancy": ["S-1"], "storeys": [1], "height_ft": [26.0]}
+    rows, _ = _rows(shapes, shapes.roofs(shapes.rectangle(width, 120), **given), rules=rules)
+    assert rows["cutting_reaches"].tolist() == [reaches]
+    assert rows["says"].isna().tolist() == [reaches]
+
+
+def test_a_way_to_judge_that_is_none_is_refused(shapes: ModuleType) -> None:
+    with pytest.raises(RuleError, match=r"venting\.enough_by is 'both'; it takes rule, flow or either"):
+        _rows(
+            shapes,
+            shapes.roofs(shapes.rectangle(100, 48)),
+            rules=load_rulebook({"venting.enough_by": "both"}),
+        )
 
 
 def test_the_sentence_names_what_there_is(shapes: ModuleType) -> None:
@@ -183,6 +225,7 @@ def test_glazing_counts_apart_from_the_cuts(shapes: ModuleType) -> None:
     assert rows["glazing_ft2"].tolist() == pytest.approx(glazing["area_ft2"].tolist())
     assert rows["planned_ft2"].tolist() == [0.0]
     assert rows["saw_ft"].tolist() == [0.0]
+    assert rows["says"].tolist() == ["No cut is planned in this section; plan glazing or doors."]
 
 
 def test_no_section_depends_on_the_others(shapes: ModuleType) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from roofplat.errors import RuleError
 from roofplat.framing import Framing
 from roofplat.framing.ragged import FloatArray, IntArray, lists_of
 from roofplat.inventory import occupancy_parts
@@ -30,6 +31,8 @@ __all__ = ["code_asks", "vent_rows"]
 
 BoolArray = npt.NDArray[np.bool_]
 
+# By which area a plan is judged.
+_ENOUGH_BY = ("rule", "flow", "either")
 # Rounding makes no opening too small.
 _SAME_FT2 = 1e-6
 
@@ -108,9 +111,9 @@ def vent_rows(
     sprinklered = known & np.asarray(pd.array(said, dtype="boolean").fillna(False), dtype=bool)
     prescribed = prescribed_ft2(height_ft * area_ft2, area_ft2, sprinklered, rules)
     wanted = rules.number("opening.wanted_share") * area_ft2
-    # What either way of reckoning asks for is enough.
-    enough = np.fmin(wanted, flow["flow_ft2"].to_numpy(dtype=float))
-    reaches = work.placed_ft2 >= enough - _SAME_FT2
+    reaches = (
+        work.placed_ft2 >= _enough_ft2(wanted, flow["flow_ft2"].to_numpy(dtype=float), rules) - _SAME_FT2
+    )
     has_trench = np.bincount(numbers_among(ids, plan["trenches"].columns["section_id"]), minlength=count) > 0
     with np.errstate(invalid="ignore", divide="ignore"):
         crew_share = np.clip(work.done_ft2 / wanted, 0.0, 1.0)
@@ -139,7 +142,7 @@ def vent_rows(
         "work_minutes": np.where(planned & sawn & rates.measured, work.minutes, np.nan),
         "windward_openings": _counted(windward, planned),
         "cutting_reaches": pd.arrays.BooleanArray(reaches, ~(planned & sawn)),
-        "says": _says(planned & ~reaches, sawn, existing.count > 0, has_trench),
+        "says": _says(planned & ~reaches, sawn, existing.count > 0, work.glazing_ft2 > 0, has_trench),
     }
     table: pd.DataFrame = conform("venting", columns)
     return table
@@ -257,16 +260,30 @@ def _told(column: pd.Series) -> pd.Categorical:
     return sentences(OUTSIDE[1:], numbers_among(OUTSIDE[1:], column.array))
 
 
-def _says(short: BoolArray, sawn: BoolArray, vents: BoolArray, trench: BoolArray) -> pd.Categorical:
+def _enough_ft2(wanted_ft2: FloatArray, flow_ft2: FloatArray, rules: Rulebook) -> FloatArray:
+    """The area that a plan has to make up; outside the range of the flow it is the one by rule."""
+    by = rules.choice("venting.enough_by")
+    if by not in _ENOUGH_BY:
+        raise RuleError(f"Rule venting.enough_by is {by!r}; it takes {', '.join(_ENOUGH_BY[:-1])} or either.")
+    if by == "rule":
+        return wanted_ft2
+    known = np.where(np.isnan(flow_ft2), wanted_ft2, flow_ft2)
+    return np.minimum(wanted_ft2, known) if by == "either" else known
+
+
+def _says(
+    short: BoolArray, sawn: BoolArray, vents: BoolArray, glazing: BoolArray, trench: BoolArray
+) -> pd.Categorical:
     """What to plan beside cutting."""
 
-    def sentence(short: int, sawn: int, vents: int, trench: int) -> str:
+    def sentence(short: int, sawn: int, vents: int, glazing: int, trench: int) -> str:
         if not short:
             return ""
         what = "Cutting alone will not vent this section" if sawn else "No cut is planned in this section"
-        ways = [*(["existing vents"] if vents else []), "doors", *(["a trench"] if trench else [])]
+        there = {"existing vents": vents, "glazing": glazing, "doors": True, "a trench": trench}
+        ways = [way for way, has in there.items() if has]
         listed = ways[0] if len(ways) == 1 else f"{', '.join(ways[:-1])}{',' * (len(ways) > 2)} or {ways[-1]}"
         return f"{what}; plan {listed}."
 
-    told = compose([part.astype(int) for part in (short, sawn, vents, trench)], sentence)
+    told = compose([part.astype(int) for part in (short, sawn, vents, glazing, trench)], sentence)
     return told.set_categories([text for text in told.categories if text])
