@@ -70,6 +70,23 @@ def test_a_tile_depends_on_rules_wind_and_elevation() -> None:
     assert len(set(other)) == len(other)
 
 
+@pytest.mark.parametrize(
+    ("line", "other"),
+    [
+        ("cut_ft_per_min = 9.0", "cut_ft_per_min = 11.0"),
+        ("measured_on = 2026-04-11", ""),
+        ("[crew]", "[crew]\nsaws = 1"),
+    ],
+)
+def test_a_tile_depends_on_what_the_crew_does(town: Path, line: str, other: str) -> None:
+    file = town / "district.toml"
+    before = planning(read_district(file))
+    text = file.read_text("utf-8")
+    assert text.count(line) == 1
+    file.write_text(text.replace(line, other), "utf-8")
+    assert planning(read_district(file)) != before
+
+
 def test_a_tile_does_not_depend_on_what_comes_after_it() -> None:
     demo = read_district(DEMO / "district.toml")
     for other in (
