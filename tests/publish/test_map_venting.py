@@ -47,7 +47,7 @@ ROWS = {
 # The caution below its heading, its size of type, and that of the text around it.
 SIZES = """(box) => {
   const heads = [...document.querySelectorAll(`${box} h3`)];
-  const caution = heads.find((one) => one.textContent === 'What the opening does').nextElementSibling;
+  const caution = heads.find((one) => one.textContent === 'What the openings do').nextElementSibling;
   const size = (node) => parseFloat(getComputedStyle(node).fontSize);
   return [caution.textContent, size(caution), size(caution.parentElement)];
 }"""
@@ -77,7 +77,7 @@ def told(page: Any, box: str = "#card-body") -> str:
     """The text between this heading and the next."""
     text = " ".join(page.locator(box).inner_text().split())
     return (
-        text.partition("What the opening does ")[2].partition(" Roof Section")[0].partition(" Roof Family")[0]
+        text.partition("What the openings do ")[2].partition(" Roof Section")[0].partition(" Roof Family")[0]
     )
 
 

@@ -22,7 +22,10 @@ from pyproj import Geod
 from shapely.geometry import box, shape
 from tests.serve.conftest import DEMO, ROOFPLAT, Server, running
 
+from roofplat.rules import load_rulebook
 from roofplat.tables import CAUTION
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
 
 pytestmark = pytest.mark.browser
 
@@ -459,6 +462,32 @@ def test_a_method_may_be_preferred(visit: Callable[..., Any], demo_server: Serve
     shown(page)
     assert page.locator("#whatif-method").input_value() == ""
     assert same_places(drawn(page, "openings"), planned(demo_server, "openings"))
+
+
+def test_what_the_openings_do_is_told_of_the_scenario_on_the_screen(
+    visit: Callable[..., Any], demo_server: Server
+) -> None:
+    page = begin(visit())
+    plan = page.locator("#whatif-plan")
+    _, _, content = demo_server.execute("plan-roof", building_id=HALL, method="do_not_cut")
+    uncut = [
+        one["properties"]
+        for one in json.loads(content)["features"]
+        if one["properties"]["layer"] == "venting" and one["properties"]["planned"]
+    ]
+    standing = " ".join(plan.inner_text().split())
+    page.locator("#whatif-method").select_option("do_not_cut")
+    await_hash(page, "method=do_not_cut", ends=True)
+    shown(page)
+    now = " ".join(plan.inner_text().split())
+    assert f"{VENTING_CAUTION} {wind_words(load_rulebook())}" in now
+    assert "saw cut" in standing
+    # The figures are not left over from the standing plan.
+    assert "saw cut" not in now
+    assert uncut[0]["saw_ft"] == 0
+    assert f"Area by rule {uncut[0]['wanted_ft2']:,.0f} ft² " in now
+    assert "Planned 0 ft²" in now
+    assert f"Section {uncut[0]['section_id'].split('/')[1]} of 2" in now
 
 
 def test_a_ladder_is_put_where_it_stands(visit: Callable[..., Any], demo_server: Server) -> None:

@@ -45,6 +45,7 @@ __all__ = [
     "PLACE_KINDS",
     "Layer",
     "binary_in_parts",
+    "caution_of",
     "contents_of",
     "fixed_clock",
     "in_parts",
@@ -171,6 +172,17 @@ def write_layers(parts: Parts, path: Path, *, rules: Rulebook | None = None) -> 
         write_indexes(beside, {name: layer.schema.names for name, layer in layers.items()})
         _name_contents(beside, parts.digest())
     return path
+
+
+def caution_of(layer: str) -> str:
+    """What stands with rows of a layer: the caution, and with figures of smoke that of their method.
+
+    Examples
+    --------
+    >>> caution_of("ladders") == CAUTION, caution_of("venting").endswith(FLOW_CAUTION)
+    (True, True)
+    """
+    return f"{CAUTION} {FLOW_CAUTION}" if layer == "venting" else CAUTION
 
 
 def metadata_of(rules: Rulebook | None) -> dict[str, str]:

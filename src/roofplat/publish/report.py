@@ -744,7 +744,9 @@ def _venting(tables: Mapping[str, pd.DataFrame], rules: Rulebook) -> dict[str, A
                 "prescribed": rows["prescribed_ft2"].map("{:,.0f} sq ft".format, na_action="ignore"),
                 "prescribed_by": rows["prescribed_by"],
                 "lacking": rows["vents_short_ft2"].map("{:,.0f} sq ft".format, na_action="ignore"),
-                "says": rows["says"].astype("str"),
+                "says": rows["says"]
+                .astype("str")
+                .str.removeprefix("Cutting alone will not vent this section; "),
             }
         )
         made[name] = _capped(frame, number)

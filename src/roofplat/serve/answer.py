@@ -24,6 +24,8 @@ from roofplat.pipeline.scenarios import Answer, Scenario
 from roofplat.publish.stock import StockSetting
 from roofplat.publish.wording import reason_sentence, rejected_methods
 from roofplat.tables import CAUTION
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
 
 __all__ = ["ANSWER_LAYERS", "AnswerWriter", "scenario_of"]
 
@@ -40,8 +42,9 @@ ANSWER_LAYERS = (
     "cuts",
     "trenches",
     "collapse_zones",
+    "venting",
 )
-"""Layers of an answer, in the order of its features."""
+"""Layers of an answer, in the order of its features; those of `venting` have no geometry."""
 
 _DECIMALS = 8
 _TRENCH_CODES = "trench_"
@@ -114,6 +117,7 @@ class AnswerWriter:
         head = {
             "type": "FeatureCollection",
             "caution": CAUTION,
+            "venting_caution": f"{VENTING_CAUTION} {wind_words(self._setting.rules)}",
             "district": self._setting.district,
             "build": self._setting.build,
             "scenario": _scenario(answer.scenario, _planned(rows["sections"])),
@@ -156,8 +160,11 @@ class AnswerWriter:
         rows = _records(frame)
         if name not in ANSWER_LAYERS:
             return _Read(rows, [""] * len(rows))
-        shapes = np.asarray(frame["geometry"].array, dtype=object)
-        outlines = shapely.to_geojson(_in_lonlat(shapes, self._to_lonlat)).tolist()
+        if "geometry" in frame:
+            shapes = np.asarray(frame["geometry"].array, dtype=object)
+            outlines = shapely.to_geojson(_in_lonlat(shapes, self._to_lonlat)).tolist()
+        else:
+            outlines = [None] * len(rows)
         ends = [
             f'"geometry":{outline or "null"},"properties":{_encode({"layer": name, **row})}}}'
             for row, outline in zip(rows, outlines, strict=True)

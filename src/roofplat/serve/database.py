@@ -51,7 +51,7 @@ from roofplat.publish.database import (
     reader_settings,
     reading_fault,
 )
-from roofplat.publish.layers import DESCRIPTIONS, LAYER_IDS
+from roofplat.publish.layers import DESCRIPTIONS, LAYER_IDS, caution_of
 from roofplat.serve.items import (
     DATE_COLUMNS,
     KEY,
@@ -66,7 +66,6 @@ from roofplat.serve.items import (
     title_of,
     value_of,
 )
-from roofplat.tables import CAUTION
 
 __all__ = ["DatabaseLayer", "DatabaseSource", "collections"]
 
@@ -232,7 +231,7 @@ class DatabaseLayer(PostgreSQLProvider):  # type: ignore[misc]  # pygeoapi has n
                 skip_geometry=skip_geometry,
             )
         self._place(page["features"])
-        return {**page, "caution": CAUTION}
+        return {**page, "caution": caution_of(self.table)}
 
     def get(self, identifier: str, **other: Any) -> dict[str, Any]:
         """One feature by its id; see `layers.GeoPackageLayer.get`.
@@ -258,7 +257,7 @@ class DatabaseLayer(PostgreSQLProvider):  # type: ignore[misc]  # pygeoapi has n
             )
         feature = self._sqlalchemy_to_feature(item)
         self._place([feature])
-        return {**feature, "caution": CAUTION}
+        return {**feature, "caution": caution_of(self.table)}
 
     @contextlib.contextmanager
     def _speaking(self) -> Iterator[None]:

@@ -23,7 +23,7 @@ import shapely
 from pygeoapi.provider.base import BaseProvider, ProviderInvalidQueryError, ProviderItemNotFoundError
 
 from roofplat.errors import LayerError
-from roofplat.publish.layers import LAYER_IDS
+from roofplat.publish.layers import LAYER_IDS, caution_of
 from roofplat.record.store import well_known_binary
 from roofplat.serve.items import (
     DATE_COLUMNS,
@@ -41,7 +41,6 @@ from roofplat.serve.items import (
     value_of,
 )
 from roofplat.serve.packages import Layer, Package, damaged, open_package, package_of, quoted
-from roofplat.tables import CAUTION
 
 __all__ = ["GeoPackageLayer", "LayerBusyError", "collections"]
 
@@ -234,7 +233,7 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
             "features": features,
             "numberMatched": matched,
             "numberReturned": len(features),
-            "caution": CAUTION,
+            "caution": caution_of(self._layer.name),
         }
 
     def get(self, identifier: str, **other: Any) -> dict[str, Any]:
@@ -276,7 +275,7 @@ class GeoPackageLayer(BaseProvider):  # type: ignore[misc]  # pygeoapi has no ty
             raise ProviderItemNotFoundError(
                 user_msg=f"There is no {identifier[:60]!r} in {self._layer.name}; list its items first."
             )
-        return {**self._features(rows, wanted, False)[0], "caution": CAUTION}
+        return {**self._features(rows, wanted, False)[0], "caution": caution_of(self._layer.name)}
 
     def _read(self, look: Callable[[Any], Any]) -> Any:
         try:

@@ -43,13 +43,15 @@ _METADATA: dict[str, Any] = {
         "plan": {
             "title": "Plan",
             "description": "A GeoJSON FeatureCollection: walls, planes, members, obstacles, ladders, paths, "
-            "checks, openings, cuts, trenches and collapse zones of the building, each feature with its "
-            "layer, and the caution, the scenario and the reasons beside them.",
+            "checks, openings, cuts, trenches and collapse zones of the building, and without geometry what "
+            "the openings do for the smoke and cost in work (venting), each feature with its layer; and the "
+            "cautions, the scenario and the reasons beside them.",
             "schema": {
                 "type": "object",
                 "properties": {
                     "type": {"type": "string", "enum": ["FeatureCollection"]},
                     "caution": {"type": "string"},
+                    "venting_caution": {"type": "string"},
                     "district": {"type": "string"},
                     "build": {"type": "string"},
                     "scenario": {"type": "object"},

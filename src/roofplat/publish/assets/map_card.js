@@ -441,7 +441,7 @@ var roofplatCard = (function () {
   function writeVenting(card, { state, layers, row, parts }) {
     const { venting } = layers, rows = venting.rowsOf(row), held = (one) => (column) => venting.get(column, one);
     if (!rows.length || !state.venting) return;
-    card.heading("What the opening does");
+    card.heading("What the openings do");
     card.add("p", `${state.venting.caution} ${state.venting.wind}`, "warn");
     const first = rows.filter((one) => venting.get("planned", one));
     for (const one of [...first, ...rows.filter((other) => !first.includes(other))]) {

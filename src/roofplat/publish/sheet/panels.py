@@ -502,20 +502,20 @@ def _smoke(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str], rule
     for row in rows:
         # No opening of this plan is in a section without the fire spot.
         told = [pair for pair in figures(row) if row.get("planned") or pair[0] != "planned"]
-        said.append(f"<b>{markup(where(row) + 'Area ' + '; '.join(map(' '.join, told)) + '.')}</b>")
+        area = f"<b>{markup(where(row) + 'Area ' + '; '.join(map(' '.join, told)) + '.')}</b>"
+        # One row, so that no want of room parts the figures from their caution.
+        caution = f"<br/><b>{markup(VENTING_CAUTION)} {markup(wind_words(rules))}</b>"
+        said.append(area + caution if row is rows[0] else area)
         if says_sentence(row):
             said.append(f"<b>{markup(says_sentence(row), most=_MOST)}</b>")
-        if row is rows[0]:
-            # At the first of the figures, and as large as they are.
-            said.append(f"<b>{markup(VENTING_CAUTION)} {markup(wind_words(rules))}</b>")
         if row.get("planned"):
             more = (flow_sentence(row), work_sentence(row), windward_sentence(row))
             said += [markup(text, most=_MOST_LONG) for text in more if text]
         if row.get("code_asks") == "may ask":
             said.append(markup(where(row) + code_sentence(row), most=_MOST))
-    # The figures, the plain sentence and the caution; where something is cut, for which fire, and the work.
-    least = 2 + sum(bool(says_sentence(row)) + 2 * bool(work_sentence(row)) for row in rows[:1])
-    return Block("What the openings do", tuple(said), 2, least=least, rest="layers.gpkg, layer venting")
+    # The figures and the plain sentence; where something is cut, for which fire, and the work.
+    least = 1 + sum(bool(says_sentence(row)) + 2 * bool(work_sentence(row)) for row in rows[:1])
+    return Block("What the openings do", tuple(said), 3, least=least, rest="layers.gpkg, layer venting")
 
 
 def _collapse(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
