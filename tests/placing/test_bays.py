@@ -11,6 +11,7 @@ import shapely
 from roofplat.framing.members import SectionFrames
 from roofplat.placing.bays import Bays, lay_out_bays
 from roofplat.placing.scene import Boxes
+from roofplat.rules import load_rulebook
 
 NOTHING = Boxes(np.empty(0, dtype=np.int64), *[np.empty(0)] * 4)
 
@@ -62,6 +63,36 @@ def test_a_short_last_bay_is_too_small_to_open(shapes: ModuleType) -> None:
     bays = _laid_out(shapes, shapes.frames(shapes.rectangle(100, 52)))
     assert set(bays.column[~bays.clear].tolist()) == {6}
     assert bays.columns.tolist() == [7]
+
+
+@pytest.mark.parametrize(("hanger", "closed"), [(0.5, set()), (1.0, {6}), (1.5, {6}), (2.6, set(range(7)))])
+def test_a_cut_keeps_off_both_of_its_purlins(shapes: ModuleType, hanger: float, closed: set[int]) -> None:
+    """Bays of 8 ft and a last one of 4; twice the clearance leaves 3 ft or more, or it is not opened."""
+    frames = shapes.frames(shapes.rectangle(100, 52))
+    bays = lay_out_bays(
+        frames,
+        np.array([True]),
+        NOTHING,
+        load_rulebook({"opening.hanger_clear_ft": hanger}),
+        side_clear_ft=np.array([1.0]),
+        whole_only=np.array([False]),
+    )
+    assert set(bays.column[~bays.clear].tolist()) == closed
+
+
+def test_a_wall_that_slants_by_half_a_foot_closes_the_bays_it_stands_in(shapes: ModuleType) -> None:
+    """The wall leads from 80.3 to 79.7 ft east and crosses the beam at 80 half way, 24 ft in.
+
+    West of the beam, in row 3, it stands in the bays from there on; those before stay clear. Row 4 is roof
+    only behind the wall's end, from 48 ft on.
+    """
+    slanted = shapely.Polygon([(0, 0), (80.3, 0), (79.7, 48), (100, 48), (100, 96), (0, 96)])
+    frames = shapes.frames(slanted)
+    bays = _laid_out(shapes, frames)
+    assert (bays.columns.tolist(), frames.beams.count.tolist()) == ([12], [4])
+    # Columns are numbered from the north.
+    closed = [(3, column) for column in (6, 7, 8)] + [(4, column) for column in range(6, 12)]
+    assert _numbers(bays, ~bays.clear) == closed
 
 
 def test_a_courtyard_holds_no_clear_bay(shapes: ModuleType) -> None:

@@ -12,8 +12,10 @@ import pytest
 import shapely
 from hypothesis import given
 
-from roofplat.placing.openings import kept_short
+from roofplat.placing.openings import cut_steps, kept_short, toward_ladder
+from roofplat.placing.scene import Boxes
 from roofplat.rules import load_rulebook
+from roofplat.tables import CUT_KINDS, METHODS
 
 
 def _cuts(plan: Any) -> pd.DataFrame:
@@ -63,6 +65,59 @@ def test_the_cuts_advance_toward_the_ladder(shapes: ModuleType, wind: float, tow
     """The ladder leans on the upwind wall, at the end of the bays."""
     _, plan = shapes.planned(shapes.roofs(shapes.rectangle(200, 48)), wind_from_deg=wind)
     assert plan.openings["finish_toward_deg"].iloc[0] == pytest.approx(toward, abs=0.1)
+
+
+def test_the_base_is_the_side_nearer_the_ladder_and_the_lower_one_of_equals() -> None:
+    """Openings of 6 by 18 ft of two roofs: one footholds at (5, 40), the other at (-7, -20)."""
+    low_u, low_v = np.array([8.0, -2.0, 2.0, -12.0]), np.array([42.0, 20.0, 31.0, -60.0])
+    boxes = Boxes(np.array([0, 0, 0, 1]), low_u, low_u + 6.0, low_v, low_v + 18.0)
+    one = np.ones(4, dtype=np.int64)
+    strips = toward_ladder(
+        boxes, np.array([5.0, -7.0]), np.array([40.0, -20.0]), seq=one, method=one, parts=one
+    )
+    assert strips.u_base.tolist() == [8.0, 4.0, 2.0, -6.0]
+    assert strips.u_head.tolist() == [14.0, -2.0, 8.0, -12.0]
+    assert strips.v_finish.tolist() == [42.0, 38.0, 31.0, -42.0]
+    assert strips.v_start.tolist() == [60.0, 20.0, 49.0, -60.0]
+
+
+def test_the_cuts_of_an_opening_are_numbered_from_one() -> None:
+    one = np.ones(2, dtype=np.int64)
+    strips = toward_ladder(
+        Boxes(np.array([0, 0]), *[np.array([low, low]) for low in (0.0, 6.0, 0.0, 18.0)]),
+        np.zeros(1),
+        np.zeros(1),
+        seq=one,
+        method=np.array([METHODS.index("fold_back"), METHODS.index("center_rafter_louver")]),
+        parts=2 * one,
+    )
+    steps = cut_steps(strips)
+    assert steps.opening.tolist() == [0, 0, 1, 1, 1]
+    assert steps.step.tolist() == [1, 2, 1, 2, 3]
+    kinds = [CUT_KINDS[kind] for kind in steps.kind]
+    assert kinds == ["base_cut", "parallel_cut", "head_cut", "parallel_cut", "base_cut"]
+    assert steps.owner.tolist() == [0, 1, 1, 1, 2, 3, 3, 3, 4]
+
+
+@pytest.mark.parametrize("at", [(10.0, 4.0), (90.0, 4.0), (10.0, 44.0), (90.0, 44.0)])
+def test_the_first_opening_is_the_bay_that_holds_the_fire_spot(
+    shapes: ModuleType, at: tuple[float, float]
+) -> None:
+    """In the bay of each corner, the first and the last one among them."""
+    fire = shapely.Point(at)
+    _, plan = shapes.planned(shapes.roofs(shapes.rectangle(100, 48)), fires=shapes.fires(("B000", fire)))
+    first = shapes.in_feet([plan.openings.geometry.iloc[0]])[0]
+    assert shapely.centroid(first).distance(fire) == pytest.approx(0.0, abs=0.01)
+
+
+def test_louvers_are_no_narrower_than_two_rafters(shapes: ModuleType) -> None:
+    """19 ft between the clearances hold four whole louvers of 4 ft, folded back two parts of 9.5."""
+    wide = {"beam_spacing_ft": [21.0] * 2, "suspended_load": [True, None]}
+    boxes = [shapes.rectangle(105, 48, west=300 * number) for number in range(2)]
+    _, plan = shapes.planned(shapes.roofs(*boxes, **wide))
+    firsts = plan.openings[plan.openings["seq"] == 1]
+    assert firsts["length_ft"].tolist() == pytest.approx([19.0, 19.0], abs=0.01)
+    assert firsts[["method", "parts"]].to_numpy().tolist() == [["center_rafter_louver", 4], ["fold_back", 2]]
 
 
 def test_a_tenth_of_the_roof_is_wanted_and_the_shortfall_told(shapes: ModuleType) -> None:

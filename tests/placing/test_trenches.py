@@ -8,9 +8,12 @@ from typing import Any
 import pytest
 import shapely
 
+from roofplat.rules import load_rulebook
+
 
 def _measured(shapes: ModuleType, laws: ModuleType, *boxes: Any, obstacles: Any = None, **facts: Any) -> Any:
-    choices = {name: facts.pop(name) for name in ("fires", "wind_from_deg", "streets") if name in facts}
+    wishes = ("fires", "wind_from_deg", "streets", "rules")
+    choices = {name: facts.pop(name) for name in wishes if name in facts}
     things = shapes.obstacles(*(obstacles or ()))
     framing, plan = shapes.planned(shapes.roofs(*boxes, **facts), obstacles=things, **choices)
     tables = plan.tables()
@@ -53,9 +56,11 @@ def test_no_trench_ends_at_a_wall_that_does_not_carry(shapes: ModuleType, laws: 
     """Crossings along beams end at the long walls; stated as not bearing, they are out."""
     street = shapes.streets(shapely.LineString([(-500, -40), (500, -40)]))
     free = _measured(shapes, laws, shapes.rectangle(200, 100), streets=street)
-    held = _measured(shapes, laws, shapes.rectangle(200, 100), streets=street, bearing_walls=["BD"])
     assert free.trenches["method"].tolist() == ["with_construction"]
-    assert "with_construction" not in held.trenches["method"].tolist()
+    # One of both ends is enough to rule it out.
+    for carry in ("BD", "ABD", "BCD"):
+        held = _measured(shapes, laws, shapes.rectangle(200, 100), streets=street, bearing_walls=[carry])
+        assert held.trenches["method"].tolist() == ["against_construction"]
 
 
 def test_a_unit_in_the_strip_moves_the_trench(shapes: ModuleType, laws: ModuleType) -> None:
@@ -66,6 +71,60 @@ def test_a_unit_in_the_strip_moves_the_trench(shapes: ModuleType, laws: ModuleTy
     at = _measured(shapes, laws, shapes.rectangle(300, 100), obstacles=[unit])
     assert shapely.distance(at.trenches["feet"].iloc[0], at.obstacles["feet"].iloc[0]) >= 3.0 - 1e-5
     assert laws.broken(at) == {}
+
+
+@pytest.mark.parametrize(
+    ("east", "west_ft", "shares"),
+    [
+        # It saves what lies east of 99 ft, 0.505 of the roof, and leaves 0.495: each is to be no less.
+        (40.0, 96.0, {0.494: True, 0.496: False}),
+        # It saves 0.205 of the roof.
+        (100.0, 156.0, {0.204: True, 0.206: False}),
+    ],
+)
+def test_a_trench_saves_and_leaves_a_share_of_the_roof(
+    shapes: ModuleType, laws: ModuleType, east: float, west_ft: float, shares: dict[float, bool]
+) -> None:
+    for share, there in shares.items():
+        at = _measured(
+            shapes,
+            laws,
+            shapes.rectangle(200, 100),
+            fires=shapes.fires(("B000", shapely.Point(east, 50))),
+            rules=load_rulebook({"trench.least_saved_share": share}),
+        )
+        wests = [strip.bounds[0] + 100.0 for strip in at.trenches["feet"]]
+        assert (wests == [pytest.approx(west_ft, abs=0.01)]) == there
+
+
+@pytest.mark.parametrize(
+    ("court", "east", "west_ft", "shares"),
+    [
+        # East of 99 ft lie 301 by 100 ft less the court of 40 by 40: 28,500 of 38,400 ft2 are 0.742.
+        ((300, 30, 340, 70), 60.0, 96.0, {0.25: True, 0.26: False}),
+        # East of 179 ft lie 221 by 100 ft, and the court lies west of it: 22,100 of 38,400 ft2 are 0.5755.
+        ((40, 30, 80, 70), 120.0, 176.0, {0.42: True, 0.43: False}),
+    ],
+)
+def test_a_courtyard_is_no_roof_that_is_saved(
+    shapes: ModuleType,
+    laws: ModuleType,
+    court: tuple[float, float, float, float],
+    east: float,
+    west_ft: float,
+    shares: dict[float, bool],
+) -> None:
+    roof = shapely.box(0, 0, 400, 100) - shapely.box(*court)
+    for share, there in shares.items():
+        at = _measured(
+            shapes,
+            laws,
+            roof,
+            fires=shapes.fires(("B000", shapely.Point(east, 50))),
+            rules=load_rulebook({"trench.least_saved_share": share}),
+        )
+        wests = [strip.bounds[0] + roof.centroid.x for strip in at.trenches["feet"]]
+        assert (wests == [pytest.approx(west_ft, abs=0.01)]) == there
 
 
 @pytest.mark.parametrize("court", ["middle", "end"])
