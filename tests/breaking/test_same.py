@@ -32,12 +32,15 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+import shapely
 
 from roofplat.district import read_district
 from roofplat.pipeline.planning import plan_district
 from roofplat.pipeline.tiles.keys import WORK_FOLDER
 from tests.breaking.tries import tries
 
+# Of a layer's fields, its shapes and its columns, what takes the place of the last two.
+Change = Callable[[list[str], Any, list[Any]], tuple[Any, list[Any]]]
 DEMO = Path(__file__).resolve().parents[2] / "data" / "demo"
 BUILD = """
 import datetime, sys
@@ -158,7 +161,7 @@ def shuffled_demo(folder: Path, seed: int) -> Path:
     return folder / "district.toml"
 
 
-def rewrite(path: Path, change: Callable[[list[str], Any, list[Any]], tuple[Any, list[Any]]]) -> None:
+def rewrite(path: Path, change: Change) -> None:
     """Write each layer of a file anew, with its shapes and columns changed."""
     layers = {}
     for layer in pyogrio.list_layers(path)[:, 0]:
@@ -263,13 +266,18 @@ def renamed(text: str, name: Callable[[int], str]) -> str:
     )
 
 
-def renamed_demo(folder: Path, name: Callable[[int], str]) -> Path:
-    """A copy of the demo in which every building is called otherwise, in all that names it."""
+def renamed_demo(folder: Path, name: Callable[[int], str], first: Change | None = None) -> Path:
+    """A copy of the demo in which every building is called otherwise, in all that names it.
+
+    What changes the outlines is done `first`.
+    """
     shutil.copytree(DEMO, folder)
     for path in sorted(folder.glob("*.csv")):
         path.write_text(renamed(path.read_text("utf-8"), name), "utf-8")
 
     def change(fields: list[str], shapes: Any, columns: list[Any]) -> tuple[Any, list[Any]]:
+        if first is not None:
+            shapes, columns = first(fields, shapes, columns)
         at = fields.index("bldg_id")
         columns[at] = np.array([value and renamed(value, name) for value in columns[at]], dtype=object)
         return shapes, columns
@@ -344,3 +352,27 @@ def test_other_ids_the_other_way_round_change_the_order_and_what_is_drawn_by_it(
             assert (off <= DRAWN_RANKS).mean() > 0.9, (table, bound)
     assert unlike == {}
     assert not now["buildings"].equals(was["buildings"])
+
+
+@pytest.mark.parametrize("scheme", ["numbers", "numbers, turned round"])
+def test_of_two_that_score_alike_the_lower_id_ranks_first(tmp_path: Path, scheme: str) -> None:
+    """Two sheds of a size, of which nothing is known, beyond the edge of the town."""
+    first, second = 9501, 9502
+
+    def with_sheds(fields: list[str], shapes: Any, columns: list[Any]) -> tuple[Any, list[Any]]:
+        east, _, _, north = shapely.total_bounds(shapely.from_wkb(shapes))
+        sheds = [shapely.box(east + off, north, east + off + 8.0, north + 6.0) for off in (400.0, 440.0)]
+        ids = np.array([f"MB-{first}", f"MB-{second}"], dtype=object)
+        added = [
+            np.concatenate([column, ids if field == "bldg_id" else np.full(2, None).astype(column.dtype)])
+            for field, column in zip(fields, columns, strict=True)
+        ]
+        return np.concatenate([shapes, shapely.to_wkb(sheds)]), added
+
+    name = NAMES["numbers"] if scheme == "numbers" else TURNED_ROUND["numbers"]
+    district = renamed_demo(tmp_path / "demo", name, with_sheds)
+    ranking = planned_tables(district)["ranking"].set_index("building_id").loc[[name(first), name(second)]]
+    assert ranking["score"].iloc[0] == ranking["score"].iloc[1]
+    rank = ranking["rank"].astype(int)
+    assert abs(rank.iloc[0] - rank.iloc[1]) == 1
+    assert rank.sort_index().is_monotonic_increasing
