@@ -17,7 +17,7 @@ import shapely
 from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, sums
 from roofplat.ground import LocalPlanes
 from roofplat.placing.existing import EXISTING_KINDS
-from roofplat.placing.scene import pair_up_any, read_things
+from roofplat.placing.scene import pair_up_any
 from roofplat.venting.work import numbers_among
 
 __all__ = ["Existing", "existing_vents"]
@@ -75,22 +75,28 @@ def existing_vents(
     [2.0]
     """
     count = len(sections)
-    kept = obstacles[obstacles["kind"].isin(EXISTING_KINDS) & obstacles["building_id"].notna()]
+    owner = obstacles["building_id"].array
+    kept = numbers_among(EXISTING_KINDS, obstacles["kind"].array) >= 0
+    kept &= ~np.asarray(pd.isna(owner), dtype=bool)
+    rows = np.flatnonzero(kept)
     # Few buildings have any: the others are not looked at.
-    names = pd.Index(kept["building_id"].unique())
-    things = read_things(kept, names)
-    thing, section = pair_up_any(things.building, numbers_among(names, sections["building_id"].array))
-    shape, roof = things.geometry[thing], sections.geometry.to_numpy()[section]
-    whole = shapely.area(things.geometry)[thing]
+    names = owner.take(rows).unique()
+    things = np.asarray(obstacles.geometry.array, dtype=object)[rows]
+    thing, section = pair_up_any(
+        numbers_among(names, owner.take(rows)), numbers_among(names, sections["building_id"].array)
+    )
+    shape, roof = things[thing], np.asarray(sections.geometry.array, dtype=object)[section]
+    whole = shapely.area(things)[thing]
     sized = whole > 0
     # Most lie on one section with all they have.
     over = np.flatnonzero(sized & ~shapely.covers(roof, shape))
     on_it = shape.copy()
     on_it[over] = shapely.intersection(shape[over], roof[over])
     part = shapely.area(on_it)
-    lies = np.where(sized, part > _LEAST_SHARE * whole, shapely.intersects(shape, roof))
+    lies = part > _LEAST_SHARE * whole
+    lies[~sized] = shapely.intersects(shape[~sized], roof[~sized])
     # What has no size has one place, which is on one section.
-    first = first_of_equals([(np.where(lies, section, np.inf), 0)], thing, len(things.geometry))
+    first = first_of_equals([(np.where(lies, section, np.inf), 0)], thing, things.size)
     alone = np.zeros(thing.size, dtype=bool)
     alone[first[first >= 0]] = True
     lies &= sized | alone
