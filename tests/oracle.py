@@ -123,10 +123,6 @@ class BayByLoop:
     def centre(self) -> XY:
         return (self.cell[0] + self.cell[2]) / 2, (self.cell[1] + self.cell[3]) / 2
 
-    @property
-    def cut_ft2(self) -> float:
-        return (self.cut[2] - self.cut[0]) * (self.cut[3] - self.cut[1])
-
 
 @dataclass
 class LadderByLoop:

@@ -529,7 +529,6 @@ def tables(draw: st.DrawFn, keys: Sequence[Any], most: int = 6) -> dict[str, lis
 FORMATS = ("gpkg", "geojson", "parquet", "shp", "fgb")
 """Formats of layers, by the ends of their files' names."""
 _DRIVERS = {"gpkg": "GPKG", "geojson": "GeoJSON", "shp": "ESRI Shapefile", "fgb": "FlatGeobuf"}
-_SHAPEFILE_TYPES = {"Polygon", "MultiPolygon"}
 
 
 def write_layer(bad: Bad, file: Path) -> Path:

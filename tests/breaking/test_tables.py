@@ -56,11 +56,6 @@ def _district(folder: Path, roofs: Path, table: Path) -> District:
     return District(name="Strange", folder=folder, footprints={"file": roofs}, attributes=[source])
 
 
-def _fits(columns: dict[str, list[Any]]) -> bool:
-    """Whether a workbook and Parquet take the columns: no two of one name, none longer than a cell."""
-    return all(len(name) < 200 for name in columns)
-
-
 @pytest.mark.parametrize("end", ["csv", "xlsx", "parquet"])
 def test_any_table(end: str, roofs: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
     @_settings(4)
