@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import random
 import shutil
 import signal
 import socket
@@ -26,6 +27,8 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 from tests.benchmarks.district import write_district
+from tests.breaking.test_corrupt import turned
+from tests.breaking.tries import tries
 
 from roofplat.district import read_district
 from roofplat.pipeline import build
@@ -464,6 +467,78 @@ def test_files_that_go_bad_are_said_to_be_and_come_back(
     until(partial(all_of, server, "B"))
     assert server.ask("/health")[0] == 200
     assert server.ask("/report.html")[0] == 200
+
+
+def _damage(file: Path, chance: random.Random) -> str:
+    """Put a damaged copy in the place of a file, in a way that somebody's disk or mistake might; in which."""
+    content = file.read_bytes()
+    how = chance.choice(("cut", "bits", "bits", "blocks", "text"))
+    beside = file.with_name(".beside")
+    beside.write_bytes(
+        {
+            "cut": content[: chance.randrange(len(content))],
+            "bits": turned(content, chance),
+            "blocks": content[: len(content) // 2] + bytes(len(content) - len(content) // 2),
+            "text": b"This file was moved to the archive.\n" * 50,
+        }[how]
+    )
+    beside.replace(file)
+    return how
+
+
+ASKED = (
+    *(f"/collections/{layer}/items?f=json&limit=1000" for layer in LAYERS),
+    "/collections/walls/items?f=json&bbox=-180,-90,180,90",
+    "/collections/buildings/items?f=html",
+    *("/", "/health", "/report.html", "/collections?f=json"),
+)
+
+
+def _answers(server: Any) -> list[tuple[str, int, str]]:
+    """What is said to everything that is asked: status, and the sentence of those that are refused."""
+    found = []
+    for path in ASKED:
+        status, headers, content = server.ask(path)
+        refused = status != 200 and headers["content-type"] == "application/json"
+        found.append((path, status, sentence(content) if refused else ""))
+    for process, building in (("plan-roof", "A0000005"), ("roof-sheet", "A0000006")):
+        status, _, content = server.execute(process, building_id=building)
+        found.append((process, status, "" if status == 200 else sentence(content)))
+    return found
+
+
+def test_a_damaged_file_costs_an_answer_and_nothing_else(
+    serve: Callable[..., Any], two: dict[str, Path], built: dict[str, Path], live: Path
+) -> None:
+    """Bits in the middle of a number show nowhere; where they do, a sentence says so, and no traceback."""
+    server = serve("--workers", "1", district=two["A"], folder=live)
+    chance = random.Random("damaged")
+    for turn in range(tries(6)):
+        name = ("layers.gpkg", "planner.gpkg", "build.json")[turn % 3]
+        how = _damage(live / name, chance)
+        for path, status, said in _answers(server):
+            assert status in (200, 503), (name, how, path, status, said)
+        swap(built["A"], live)
+        until(lambda: {status for _, status, _ in _answers(server)} == {200})
+    # It used to be said that there is nothing at the address.
+    (live / "build.json").write_text("{", "utf-8")
+    status, _, content = server.ask("/report.html")
+    assert status == 503
+    assert sentence(content) == "build.json names no files, it may be damaged; build the district again."
+    assert server.ask("/no-such-thing")[0] == 404
+    (live / "build.json").unlink()
+    status, _, content = server.ask("/report.html")
+    assert (status, "build.json of the build cannot be read" in sentence(content)) == (503, True)
+    swap(built["A"], live)
+    until(lambda: bool(server.ask("/report.html")[0] == 200))
+
+
+def test_a_service_does_not_start_on_a_build_without_a_record(two: dict[str, Path], live: Path) -> None:
+    (live / "build.json").write_text('{"outputs": [', "utf-8")
+    words = [*ROOFPLAT, "serve", str(two["A"]), "--out", str(live), "--port", "0", "--workers", "1"]
+    ran = subprocess.run(words, check=False, capture_output=True, text=True, timeout=PATIENCE_S)
+    assert ran.returncode == 1, ran.stderr
+    assert ran.stderr == "Error: build.json names no files, it may be damaged; build the district again.\n"
 
 
 @pytest.mark.database

@@ -27,6 +27,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
 from pyproj import CRS
+from pyproj.exceptions import ProjError
 
 from roofplat.district import District
 from roofplat.errors import DistrictFileError, LayerError, RoofplatError
@@ -48,6 +49,7 @@ from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import TABLES, among, with_geometry
 
 __all__ = [
+    "FILE_FAULTS",
     "SETTING_TITLE",
     "STOCK_KINDS",
     "STOCK_LAYERS",
@@ -79,6 +81,10 @@ STOCK_LAYERS: Mapping[str, str] = {
     "yards": "Ground that buildings which touch enclose",
 }
 """The layers of `planner.gpkg`, and what each holds."""
+FILE_FAULTS = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a damaged database raises; the second where SQLite quotes of it what is no text."""
+# What comes of a setting that is not as it was written.
+_STRANGE = (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError, ProjError)
 SETTING_TITLE = "What holds for every building of the district, as JSON"
 """What the table `setting` holds."""
 # Columns of the layers that are no table of their own.
@@ -434,7 +440,7 @@ def read_setting(told: str) -> StockSetting:
             units_per_ft=said["units_per_ft"],
             build=said["build"],
         )
-    except (ValueError, KeyError, TypeError):
+    except (*_STRANGE, RoofplatError):
         raise LayerError("The setting of the build cannot be read; build it again.") from None
 
 
@@ -504,6 +510,11 @@ def stock_frame(
         n rows; the columns of the table and `geometry`. Streets are numbered by their cells `fid`, where
         they have them.
 
+    Raises
+    ------
+    LayerError
+        A column is not there.
+
     Examples
     --------
     >>> streets = stock_frame("streets", {"name": ["Elm", None]}, np.array([None, None]), CRS("EPSG:32613"))
@@ -514,6 +525,12 @@ def stock_frame(
         kinds: Mapping[str, str] = {key: column.dtype for key, column in TABLES[name].columns.items()}
     else:
         kinds = dict.fromkeys(_COLUMNS[name], "str")
+    lacking = [column for column in kinds if column not in cells]
+    if lacking:
+        raise LayerError(
+            f"The stock of the build has no column {lacking[0]} in {name}: another version of the program wrote "
+            "it; build it again."
+        )
     columns: dict[str, Any] = {}
     for column, kind in kinds.items():
         values = cells[column]
@@ -575,7 +592,7 @@ class FileStock:
         connection, identity = open_as_it_is(path)
         try:
             return cls(path, connection, identity)
-        except (sqlite3.Error, TypeError, LayerError):
+        except (*FILE_FAULTS, TypeError, LayerError):
             connection.close()
             raise LayerError(f"{path} cannot be read as the stock of a build; build it again.") from None
 
@@ -606,7 +623,7 @@ class FileStock:
                 finally:
                     with contextlib.suppress(sqlite3.Error):
                         cursor.execute("ROLLBACK")
-        except sqlite3.Error as error:
+        except FILE_FAULTS as error:
             raise LayerError(f"{self._path} cannot be read ({error}); build it again.") from None
         except RoofplatError:
             # Some are errors of values, too.

@@ -23,7 +23,7 @@ from roofplat.errors import RoofplatError
 from roofplat.serve.config import api_config
 from roofplat.serve.description import CONFORMS, OPENAPI, Route, describe, routes_of
 from roofplat.serve.guard import Answer, Environ, Guard, RefusedError, Wanted, plain_environ
-from roofplat.serve.pages import BuiltFiles, page_policy, render
+from roofplat.serve.pages import BuiltFiles, could_be_shown, page_policy, render
 from roofplat.serve.setting import Serving
 from roofplat.serve.source import source_of
 
@@ -67,6 +67,9 @@ class _Site:
         self._source = source_of(serving)
         self._flask = _flask_app(serving)
         self._files = BuiltFiles(serving.folder)
+        if serving.database is None:
+            # What cannot be served is said at the start.
+            self._files.names()
         self._policy = page_policy()
         self._lock = threading.Lock()
         self._not_before = 0.0
@@ -128,7 +131,8 @@ class _Site:
         try:
             return _FILE_ROUTE if path[1:] in self._files.names() else None
         except RoofplatError:
-            return None
+            # Whether there is such a file is not known; the answer says so.
+            return _FILE_ROUTE if could_be_shown(path[1:]) else None
 
     def _answer(self, wanted: Wanted, environ: Environ) -> Answer:
         state = self._state

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +21,7 @@ import shapely
 
 from roofplat.errors import LayerError
 from roofplat.publish.layers import contents_of
-from roofplat.publish.stock import StockSetting, open_as_it_is, strange_building
+from roofplat.publish.stock import FILE_FAULTS, StockSetting, open_as_it_is, strange_building
 from roofplat.record.store import well_known_binary
 from roofplat.tables import TABLES, conform
 
@@ -115,7 +114,7 @@ class _FileLayers:
                 # A build puts its files in place one by one: for a moment they are of two builds.
                 together = said["layers"] == contents_of(self._connection)
                 self.build = str(said["build"]) if together else ""
-            except (sqlite3.Error, ValueError, TypeError, KeyError):
+            except (*FILE_FAULTS, ValueError, TypeError, KeyError, RecursionError):
                 self._connection.close()
                 raise LayerError(
                     "layers.gpkg and planner.gpkg cannot be read together; build the district again."
@@ -140,10 +139,13 @@ class _FileLayers:
             with contextlib.closing(self._connection.execute(query, values)) as cursor:
                 columns = [entry[0] for entry in cursor.description]
                 rows = cursor.fetchall()
-        except sqlite3.Error as error:
+        except FILE_FAULTS as error:
             raise LayerError(f"{self._path} cannot be read ({error}); build it again.") from None
         cells, blobs = _columns(columns, rows)
-        return LayerRows(cells, np.asarray(shapely.from_wkb(well_known_binary(blobs)), dtype=object))
+        try:
+            return LayerRows(cells, np.asarray(shapely.from_wkb(well_known_binary(blobs)), dtype=object))
+        except (shapely.errors.ShapelyError, IndexError, TypeError):
+            raise LayerError(f"{self._path} cannot be read, it may be damaged; build it again.") from None
 
 
 class _DatabaseLayers:

@@ -16,9 +16,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pyproj import Transformer
+from pyproj.exceptions import ProjError
 
 from roofplat.errors import LayerError
-from roofplat.publish.stock import identity_of, open_as_it_is
+from roofplat.publish.stock import FILE_FAULTS, identity_of, open_as_it_is
 
 __all__ = ["Layer", "Package", "TookTooLongError", "damaged", "open_package", "package_of", "quoted"]
 
@@ -130,7 +131,7 @@ class Package:
         try:
             cursor.execute("BEGIN")
             yield cursor
-        except sqlite3.Error as error:
+        except FILE_FAULTS as error:
             if _code(error) == sqlite3.SQLITE_INTERRUPT:
                 raise TookTooLongError(
                     f"That took longer than {seconds:g} s and was broken off; ask for a smaller area or "
@@ -159,12 +160,16 @@ class Package:
             columns = {column: kind.upper() for column, kind in found if column not in ("fid", geometry)}
             # The name is one that the file itself lists.
             (rows,) = self.connection.execute(f"SELECT count(*) FROM {quoted(name)}").fetchone()
-        except sqlite3.Error as error:
+        except FILE_FAULTS as error:
             raise _fault(self.path, error) from error
         crs = None if geometry is None else definition
         lonlat = None
         if crs is not None and rows and None not in edges:
-            lonlat = self._transformer(crs, _CRS84).transform_bounds(*edges)
+            try:
+                lonlat = self._transformer(crs, _CRS84).transform_bounds(*edges)
+            except (ProjError, TypeError, ValueError):
+                # No CRS any more, or edges that are no numbers.
+                raise damaged(self.path) from None
         return Layer(name, columns, geometry, rows, lonlat, crs, description)
 
 
@@ -210,7 +215,7 @@ def open_package(path: Path) -> Package:
     try:
         # A file that is no database says so with the first look.
         connection.execute("SELECT count(*) FROM gpkg_contents").fetchone()
-    except sqlite3.Error as error:
+    except FILE_FAULTS as error:
         connection.close()
         raise _fault(path, error) from error
     return Package(path, connection, identity)
@@ -244,13 +249,13 @@ def damaged(path: Path) -> LayerError:
     return LayerError(f"{path.name} cannot be read, it may be damaged; build the district again.")
 
 
-def _fault(path: Path, error: sqlite3.Error) -> LayerError:
+def _fault(path: Path, error: Exception) -> LayerError:
     if _code(error) in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return LayerError(f"{path.name} is being written by another program; ask again when that is done.")
     return damaged(path)
 
 
-def _code(error: sqlite3.Error) -> int:
+def _code(error: Exception) -> int:
     """The kind of an error of SQLite; 0 where Python itself raised it."""
     return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
 

@@ -23,7 +23,7 @@ from roofplat.publish.page import StrangePageError, policy_of
 from roofplat.publish.record import read_outputs
 from roofplat.serve.config import TEMPLATES
 
-__all__ = ["BuiltFiles", "page_policy", "render"]
+__all__ = ["BuiltFiles", "could_be_shown", "page_policy", "render"]
 
 # Of a build's files those that a browser shows or a planner prints; layers are asked for as items.
 _SHOWN = re.compile(r"(?:areas/)?[a-z0-9-]+\.html|(?:sheets/|sheets/areas/)[A-Za-z0-9_-]+\.pdf")
@@ -58,6 +58,17 @@ def page_policy() -> str:
     )
 
 
+def could_be_shown(name: str) -> bool:
+    """Whether a file of such a name is one that a browser shows or a planner prints.
+
+    Examples
+    --------
+    >>> could_be_shown("areas/north.html"), could_be_shown("layers.gpkg")
+    (True, False)
+    """
+    return _SHOWN.fullmatch(name) is not None
+
+
 class BuiltFiles:
     """Files of a build, by the names that its record lists and by no others.
 
@@ -70,10 +81,16 @@ class BuiltFiles:
         self._kept: dict[str, tuple[tuple[int, int, int], Any]] = {}
 
     def names(self) -> frozenset[str]:
-        """Names that may be asked for now."""
+        """Names that may be asked for now.
+
+        Raises
+        ------
+        LayerError
+            The record of the build is missing or damaged.
+        """
         found: frozenset[str] = self._same(
             "build.json",
-            lambda: frozenset(filter(_SHOWN.fullmatch, read_outputs(self._folder / "build.json"))),
+            lambda: frozenset(filter(could_be_shown, _outputs(self._folder / "build.json"))),
         )
         return found
 
@@ -139,6 +156,16 @@ class BuiltFiles:
                     ) from None
                 self._kept[name] = kept
             return kept[1]
+
+
+def _outputs(path: Path) -> list[str]:
+    """The files that the record of a build lists; none at all is no build that ended well."""
+    names = read_outputs(path)
+    if not names:
+        raise LayerError(
+            f"{path.name} names no files, it may be damaged; build the district again."
+        )
+    return names
 
 
 def _identity(path: Path) -> tuple[int, int, int]:

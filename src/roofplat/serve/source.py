@@ -7,12 +7,11 @@ Out: its collections; a value that changes when the layers do; the name of the b
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Hashable
 from typing import Any, Protocol
 
 from roofplat.errors import LayerError
-from roofplat.publish.stock import identity_of, setting_told
+from roofplat.publish.stock import FILE_FAULTS, identity_of, setting_told
 from roofplat.serve.setting import Serving
 
 __all__ = ["FileSource", "Source", "source_of"]
@@ -69,7 +68,7 @@ class FileSource:
         """
         try:
             return str(json.loads(setting_told(self._stock))["build"])
-        except (sqlite3.Error, ValueError, KeyError, TypeError):
+        except (*FILE_FAULTS, ValueError, KeyError, TypeError, RecursionError):
             raise LayerError(_DAMAGED) from None
 
     def collections(self) -> list[dict[str, Any]]:
@@ -84,7 +83,7 @@ class FileSource:
 
         try:
             return collections(self._layers, query_seconds=self._seconds)
-        except sqlite3.Error:
+        except FILE_FAULTS:
             raise LayerError(_DAMAGED) from None
 
 

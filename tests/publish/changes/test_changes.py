@@ -5,6 +5,8 @@ from __future__ import annotations
 import copy
 import json
 import re
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -224,6 +226,51 @@ def test_what_is_no_build_is_told_in_one_sentence(tables: dict[str, Any], tmp_pa
         read_build(tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("statement", "layer"),
+    [
+        ("UPDATE sections SET section_id = NULL WHERE fid = 1", "sections"),
+        ("UPDATE ranking SET building_id = (SELECT max(building_id) FROM ranking)", "ranking"),
+        ("UPDATE buildings SET geom = NULL WHERE fid = 1", "buildings"),
+        ("UPDATE ladders SET rank = NULL", "ladders"),
+    ],
+)
+def test_a_build_that_makes_no_sense_is_told_in_one_sentence(
+    tables: dict[str, Any], tmp_path: Path, statement: str, layer: str
+) -> None:
+    build_at(tables, tmp_path)
+    with closing(sqlite3.connect(tmp_path / "layers.gpkg")) as base, base:
+        for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            base.execute(f"DROP TRIGGER {name}")
+        base.execute(statement)
+    with pytest.raises(DistrictFileError, match=f"layer {layer}: it makes no sense, the file may be damaged"):
+        read_build(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "{",
+        "[1]",
+        '{"inputs": [3]}',
+        '{"inputs": {"a": 1}}',
+        '{"versions": "0.1"}',
+        '{"wind": {"from": 3}}',
+        '{"a":' * 10_000,
+    ],
+)
+def test_a_record_that_is_damaged_says_nothing_of_its_build(
+    tables: dict[str, Any], tmp_path: Path, told: str
+) -> None:
+    build_at(tables, tmp_path / "b", as_of="2026-01-01")
+    (tmp_path / "b" / "build.json").write_text(told, "utf-8")
+    state = read_build(tmp_path / "b")
+    assert (state.label, state.told) == ("b", {})
+    assert of_themselves(state, State("now", {}, {"as_of": "2026-01-02"})) == [
+        "Nothing is known of how b was built: it has no build.json that can be read."
+    ]
+
+
 def of_area(tables: dict[str, Any], area: str) -> dict[str, Any]:
     ids = set(tables["buildings"].loc[tables["buildings"]["dispatch_area"] == area, "building_id"])
     part = {
@@ -285,7 +332,7 @@ def test_what_builds_say_of_themselves_is_compared(tables: dict[str, Any]) -> No
         "Version of roofplat: 0.1.0 before, 0.2.0 after.",
     ]
     assert of_themselves(State("a", tables), State("b", tables, told)) == [
-        "Nothing is known of how a was built: it has no build.json."
+        "Nothing is known of how a was built: it has no build.json that can be read."
     ]
 
 

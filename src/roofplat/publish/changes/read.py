@@ -12,10 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
 import pyogrio
+import shapely
 
 from roofplat.errors import DistrictFileError
 from roofplat.publish.record import UNFINISHED
+from roofplat.tables import RANKING_TABLES, TABLES
 
 __all__ = ["State", "in_common", "of_themselves", "read_build"]
 
@@ -26,6 +30,17 @@ _NEEDED: Mapping[str, tuple[str, ...]] = {
     "ladders": ("building_id", "section_id", "rank", "base_lon", "base_lat", "ladder_ft"),
     "ranking": ("building_id", "rank", "score"),
 }
+
+# What tells the rows of a table apart.
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    "buildings": ("building_id",),
+    "sections": ("section_id",),
+    "ladders": ("section_id", "rank"),
+    "ranking": ("building_id",),
+}
+# What the libraries make of a file that is damaged: GDAL and PROJ, GEOS, and who makes columns of it.
+_FAULTS = (RuntimeError, shapely.errors.ShapelyError, ValueError, TypeError, LookupError)
+_NUMBERS = ("float64", "Int64")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +91,16 @@ def read_build(folder: Path) -> State:
     try:
         there = set(pyogrio.list_layers(file)[:, 0])
         tables = {name: pyogrio.read_dataframe(file, layer=name) for name in _LAYERS if name in there}
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError):
+    except _FAULTS:
         raise DistrictFileError(f"{file} cannot be read, it may be damaged; build it again.") from None
     for name, columns in _NEEDED.items():
         lacks = [column for column in columns if name not in tables or column not in tables[name]]
         if lacks:
             raise DistrictFileError(f"{file}, layer {name}: it has no column {lacks[0]}; build it again.")
+        if not _makes_sense(name, tables[name]):
+            raise DistrictFileError(
+                f"{file}, layer {name}: it makes no sense, the file may be damaged; build it again."
+            )
     told = _told(folder / "build.json")
     if UNFINISHED in told:
         raise DistrictFileError(
@@ -154,7 +173,10 @@ def of_themselves(before: State, after: State) -> list[str]:
     was, now = before.told, after.told
     if not was or not now:
         missing = [state.label for state in (before, after) if not state.told]
-        return [f"Nothing is known of how {name} was built: it has no build.json." for name in missing]
+        return [
+            f"Nothing is known of how {name} was built: it has no build.json that can be read."
+            for name in missing
+        ]
     lines = []
     if was.get("as_of") != now.get("as_of"):
         lines.append(
@@ -186,9 +208,40 @@ def of_themselves(before: State, after: State) -> list[str]:
 def _told(path: Path) -> dict[str, Any]:
     try:
         told = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
-    return told if isinstance(told, dict) else {}
+    return told if isinstance(told, dict) and _is_record(told) else {}
+
+
+def _is_record(told: Mapping[str, Any]) -> bool:
+    """Whether what is compared of a record has the form that a build gives it; older ones say less."""
+    inputs, wind = told.get("inputs") or [], told.get("wind") or {"from_deg": 0.0, "basis": ""}
+    return (
+        all(isinstance(told.get(name) or {}, dict) for name in ("rules_overridden", "versions"))
+        and isinstance(inputs, list)
+        and all(isinstance(row, dict) for row in inputs)
+        and isinstance(wind, dict)
+        and isinstance(wind.get("from_deg"), (int, float))
+        and "basis" in wind
+    )
+
+
+def _makes_sense(name: str, frame: pd.DataFrame) -> bool:
+    """Whether a layer has one row for each thing, numbers where numbers belong, and outlines."""
+    keys = frame[list(_KEYS[name])]
+    if keys.isna().any(axis=None) or keys.duplicated().any():
+        return False
+    columns = {**TABLES, **RANKING_TABLES}[name].columns
+    for column in frame.columns.intersection([one for one in columns if columns[one].dtype in _NUMBERS]):
+        if not pd.api.types.is_numeric_dtype(frame[column].dtype) and frame[column].notna().any():
+            return False
+    if name != "buildings":
+        return True
+    shapes = np.asarray(frame["geometry"]) if "geometry" in frame else np.array([None])
+    areal = np.isin(
+        shapely.get_type_id(shapes), [shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON]
+    )
+    return bool(areal.all() and np.isfinite(shapely.bounds(shapes)).all() and frame.crs is not None)
 
 
 def _area_names(state: State) -> frozenset[str]:
