@@ -433,3 +433,24 @@ def test_what_divides_a_roof_has_no_more_corners_than_a_roof(
     assert shapely.get_num_coordinates(inputs.fire_walls.geometry.iloc[0]) < 20
     told = inputs.problems[inputs.problems["layer"].str.contains("walls")]
     assert told["code"].tolist() == ["too_many_corners", "corners_left_out"]
+
+
+def test_a_thing_on_a_roof_with_thousands_of_teeth_is_kept_off_whole(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # An array drawn as a star of 100,000 points took minutes to measure; to leave it out would be worse.
+    star = _placed(geo, _round(3000, 8.0, 5.0))
+    wire = shapely.LineString(_round(3000, 8.0, 5.0) + np.array([geo.EAST, geo.NORTH]))
+    things = gpd.GeoDataFrame({"kind": ["solar", "overhead_line"]}, geometry=[star, wire], crs=geo.UTM)
+    things.to_file(tmp_path / "things.gpkg")
+    inputs = read(
+        _write(tmp_path / "t.gpkg", [geo.square()], building_id=["a"]),
+        obstacles=[{"file": tmp_path / "things.gpkg"}],
+    )
+    told = inputs.problems[inputs.problems["code"] == "hull_taken"]
+    assert told["message"].tolist() == ["It has 3,000 corners; all that lies within its hull was taken."]
+    kept = inputs.obstacles.set_index("kind").geometry
+    assert shapely.covers(shapely.buffer(kept["solar"], 1e-6), star)
+    assert shapely.area(kept["solar"]) == pytest.approx(np.pi * 8.0**2, rel=1e-3)
+    # A line is measured from in no time, and its hull might be a town.
+    assert shapely.get_num_coordinates(kept["overhead_line"]) == 3000

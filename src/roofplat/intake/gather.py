@@ -41,6 +41,7 @@ from roofplat.intake.repair import (
     flatten,
     giants,
     hairs,
+    hulls,
     lines,
     mixed,
     outlines,
@@ -619,7 +620,7 @@ def _obstacle_columns(
     """The layer in the working CRS; kind, voltage, height and note of each obstacle."""
     source = given.source
     layer, columns = house_columns(_layer(given), source, rules, fields=("kind", "voltage_kv", "note"))
-    layer = mixed(move(layer, working_crs))
+    layer = mixed(hulls(move(layer, working_crs), rules.count("outline.most_corners")))
     layer, kind, note = _kinds(layer, source, columns, "obstacle", OBSTACLE_KINDS, _OBSTACLE_WORDS)
     number = pd.Series(np.nan, index=layer.rows.index)
     height = pick(layer, source, "height_ft")

@@ -23,6 +23,7 @@ __all__ = [
     "flatten",
     "giants",
     "hairs",
+    "hulls",
     "lines",
     "mixed",
     "outlines",
@@ -155,6 +156,40 @@ def uncrowded(layer: Layer, most_corners: int) -> Layer:
     if not (shapely.get_num_coordinates(layer.shapes()) > most_corners).any():
         return layer
     return _without(layer, most_corners, lambda number: f"It has {number:,} corners")
+
+
+def hulls(layer: Layer, most_corners: int) -> Layer:
+    """Put the hull in the place of polygons with too many corners: it covers all that they cover.
+
+    Parameters
+    ----------
+    layer
+        2D, things that a crew keeps off; valid or not.
+    most_corners
+        Rule `outline.most_corners`.
+
+    Returns
+    -------
+    Layer
+        Nothing is refused: what lies on a roof has to be kept off, however it is drawn.
+    """
+    shapes = layer.shapes()
+    if not (shapely.get_num_coordinates(shapes) > most_corners).any():
+        return layer
+    corners = _crowding(shapes)
+    crowded = layer.kept & (shapely.get_dimensions(shapes) == 2) & (corners > most_corners)
+    shapes = shapes.copy()
+    shapes[crowded] = shapely.convex_hull(shapes[crowded])
+    return layer.with_shapes(shapes).mend(
+        crowded,
+        "hull_taken",
+        [
+            f"It has {number:,} corners; all that lies within its hull was taken."
+            for number in corners[crowded]
+        ],
+        "Simplify it in the source if that is too much.",
+        "warning",
+    )
 
 
 def _without(layer: Layer, most_corners: int, says: Callable[[int], str]) -> Layer:
