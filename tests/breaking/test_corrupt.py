@@ -408,3 +408,26 @@ def test_a_record_that_is_damaged(command: Runner, good: Path, tmp_path: Path) -
         record.write_bytes(chance.choice((cut, turned(whole, chance))))
         words = chance.choice((("check", file), ("survey", "in", file, form)))
         bounded(command.run(*words, folder=tmp_path))
+
+
+def test_a_build_that_is_damaged_is_not_compared(command: Runner, good: Path, tmp_path: Path) -> None:
+    shutil.copyfile(good / "roofs.gpkg", tmp_path / "roofs.gpkg")
+    file = district(tmp_path, "roofs.gpkg")
+    whole, other = tmp_path / "whole", tmp_path / "other"
+    assert command.run("build", file, "--out", whole, folder=tmp_path).check().code == 0
+    shutil.copytree(whole, other)
+    files = {name: (whole / name).read_bytes() for name in ("layers.gpkg", "build.json")}
+    chance = random.Random("builds")
+    words = ["changes", "--builds", whole, other, "--out", tmp_path / "out"]
+    assert "nothing changed" in command.run(*words, folder=tmp_path).check().out
+    for turn in range(tries(6)):
+        name = "build.json" if turn % 3 == 2 else "layers.gpkg"
+        data = files[name]
+        cut = data[: chance.randrange(len(data))]
+        (other / name).write_bytes(chance.choice((cut, turned(data, chance), b"x" * len(data))))
+        words[2:4] = chance.choice(((whole, other), (other, whole)))
+        answer = bounded(command.run(*words, folder=tmp_path))
+        if answer.code:
+            assert answer.code == 2
+            assert "build it again" in answer.sentence or "build again" in answer.sentence, answer.sentence
+        (other / name).write_bytes(data)
