@@ -344,6 +344,19 @@ def test_a_stock_that_is_damaged_deep_inside_is_told(
         assert len(stock.around([names[-1]], 0.0).roofs) >= 1
 
 
+def test_a_stock_of_another_version_is_told(file: Path, rows: StockRows, tmp_path: Path) -> None:
+    """What was written before a column came along used to end in a traceback."""
+    path = tmp_path / "planner.gpkg"
+    path.write_bytes(file.read_bytes())
+    with contextlib.closing(sqlite3.connect(path)) as base:
+        base.execute("ALTER TABLE roofs DROP COLUMN building_occupancy")
+        base.commit()
+    with contextlib.closing(FileStock.open(path)) as stock:
+        wanted = "no column building_occupancy in roofs: another version .* build it again"
+        with pytest.raises(LayerError, match=wanted):
+            stock.around([rows.roofs["building_id"].iloc[0]], 0.0)
+
+
 def test_the_crs_may_be_one_without_a_code(
     rows: StockRows, district: District, planned: Any, tmp_path: Path
 ) -> None:

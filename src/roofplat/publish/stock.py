@@ -528,8 +528,8 @@ def stock_frame(
     lacking = [column for column in kinds if column not in cells]
     if lacking:
         raise LayerError(
-            f"The stock of the build has no column {lacking[0]} in {name}: another version of the program wrote "
-            "it; build it again."
+            f"The stock of the build has no column {lacking[0]} in {name}: another version of the program "
+            "wrote it; build it again."
         )
     columns: dict[str, Any] = {}
     for column, kind in kinds.items():
