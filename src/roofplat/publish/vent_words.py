@@ -11,6 +11,7 @@ from typing import Any
 
 __all__ = [
     "CODE_WORDS",
+    "area_sentence",
     "code_sentence",
     "figures",
     "flow_sentence",
@@ -65,6 +66,25 @@ def figures(row: Row) -> list[tuple[str, str]]:
         ("planned", _planned(row)),
         ("there already", _existing(row)),
     ]
+
+
+def area_sentence(row: Row) -> str:
+    """Say the figures in one sentence; the area by flow with the fire and the clear height that it is for.
+
+    Examples
+    --------
+    >>> row = {"planned": True, "wanted_ft2": 320.0, "flow_ft2": 138.0, "fire_kw": 5000.0, "clear_ft": 8.2,
+    ...        "planned_ft2": 96.0, "existing_count": 0}
+    >>> area_sentence(row).removeprefix("Area by rule 320 sq ft; ")
+    'by flow 138 sq ft (5,000 kW, 8.2 ft clear); planned 96 sq ft; there already none.'
+    """
+    told = dict(figures(row))
+    if row.get("flow_ft2") is not None and row.get("fire_kw") is not None:
+        told["by flow"] += f" ({row['fire_kw']:,.0f} kW, {_feet(row.get('clear_ft'))} clear)"
+    if not row.get("planned"):
+        # No opening of this plan is in a section without the fire spot.
+        del told["planned"]
+    return f"Area {'; '.join(f'{label} {value}' for label, value in told.items())}."
 
 
 def flow_sentence(row: Row) -> str:

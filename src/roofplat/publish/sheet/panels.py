@@ -18,8 +18,8 @@ import pandas as pd
 from roofplat.publish.sheet.blocks import Block
 from roofplat.publish.sheet.fonts import markup, shown
 from roofplat.publish.vent_words import (
+    area_sentence,
     code_sentence,
-    figures,
     flow_sentence,
     says_sentence,
     windward_sentence,
@@ -500,22 +500,20 @@ def _smoke(frames: Mapping[str, pd.DataFrame], where: Callable[[Row], str], rule
     rows = sorted(_rows(frames, "venting"), key=lambda row: not row.get("planned"))
     said = []
     for row in rows:
-        # No opening of this plan is in a section without the fire spot.
-        told = [pair for pair in figures(row) if row.get("planned") or pair[0] != "planned"]
-        area = f"<b>{markup(where(row) + 'Area ' + '; '.join(map(' '.join, told)) + '.')}</b>"
+        area = f"<b>{markup(where(row) + area_sentence(row))}</b>"
         # One row, so that no want of room parts the figures from their caution.
         caution = f"<br/><b>{markup(VENTING_CAUTION)} {markup(wind_words(rules))}</b>"
         said.append(area + caution if row is rows[0] else area)
         if says_sentence(row):
             said.append(f"<b>{markup(says_sentence(row), most=_MOST)}</b>")
         if row.get("planned"):
-            more = (flow_sentence(row), work_sentence(row), windward_sentence(row))
+            more = (work_sentence(row), flow_sentence(row), windward_sentence(row))
             said += [markup(text, most=_MOST_LONG) for text in more if text]
         if row.get("code_asks") == "may ask":
             said.append(markup(where(row) + code_sentence(row), most=_MOST))
-    # The figures and the plain sentence; where something is cut, for which fire, and the work.
-    least = 1 + sum(bool(says_sentence(row)) + 2 * bool(work_sentence(row)) for row in rows[:1])
-    return Block("What the openings do", tuple(said), 3, least=least, rest="layers.gpkg, layer venting")
+    # The figures with their caution, the plain sentence, the work.
+    least = 1 + sum(bool(tell(row)) for row in rows[:1] for tell in (says_sentence, work_sentence))
+    return Block("What the openings do", tuple(said), 2, least=least, rest="layers.gpkg, layer venting")
 
 
 def _collapse(frames: Mapping[str, pd.DataFrame]) -> Iterator[str]:
