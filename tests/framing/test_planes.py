@@ -807,6 +807,21 @@ def test_laws_of_planes(shapes: ModuleType, roofs: list[Any]) -> None:
     assert np.abs(off[length > 0.1]).max(initial=0) < 1e-6
 
 
+def test_an_inch_between_square_walls_is_a_hip_in_a_mirror_too(shapes: ModuleType) -> None:
+    """It was a ridge or a hip by the last bit of a direction: half an inch of it lies at either end."""
+    outer = [(236.683, 20.9037), (293.3647, 2.4562), (285.4209, -21.9519), (228.7392, -3.5044)]
+    yard = [(264.3897, -4.2443), (266.7728, 3.0781), (244.1001, 10.4571), (241.717, 3.1347)]
+    plan = shapely.Polygon(outer, [yard])
+    turned = [shapes.turned(plan, azimuth) for azimuth in range(0, 360, 15)]
+    plans = [
+        shapely.transform(shape, lambda xy, way=way: xy * (way, 1)) for shape in turned for way in (1, -1)
+    ]
+    made = framed(shapes, *plans).members
+    counts = made.pivot_table("count", "section_id", "kind", aggfunc="sum")[["ridge", "hip", "valley"]]
+    assert counts.drop_duplicates().to_numpy().tolist() == [[4, 8, 4]]
+    assert len(counts) == 48
+
+
 @given(long=st.integers(31, 90), azimuth=st.floats(0, 180))
 @settings(max_examples=25, deadline=None)
 def test_rafters_meet_the_ridge_of_a_gable_at_right_angles(

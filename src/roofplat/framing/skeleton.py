@@ -776,7 +776,8 @@ def _kinds(eaves: _Eaves, left: IntArray, right: IntArray, rise: FloatArray) -> 
         eaves.along_east[right] * eaves.along_east[left] + eaves.along_north[right] * eaves.along_north[left]
     )
     kind = np.where(cross > 0, VALLEY, HIP)
-    kind = np.where((np.abs(rise) <= _LEVEL_FT) & (dot < 0), RIDGE, kind)
+    # Between walls square to each other nothing is level; what is an inch long there only looks so.
+    kind = np.where((np.abs(rise) <= _LEVEL_FT) & (dot < -_ONE_PLANE_SINE), RIDGE, kind)
     return np.where((np.abs(cross) < _ONE_PLANE_SINE) & (dot > 0), SEAM, kind).astype(np.int64)
 
 
