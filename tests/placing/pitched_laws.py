@@ -83,8 +83,8 @@ class Plane:
 
 # A plane, and from and to of a bay of it across and down.
 Cell = tuple[Plane, float, float, float, float]
-# How far from the fire spot, how far off the lee, plane, row.
-Found = tuple[float, float, int, int, Cell]
+# How far from the fire spot, how far off the lee, which bay.
+Found = tuple[float, float, Cell]
 
 
 class Roof:
@@ -207,30 +207,28 @@ class Roof:
 
     def cells(
         self, plane: Plane, borders: list[float]
-    ) -> Iterator[tuple[int, float, float, float, float, float, float]]:
-        """Row, and from and to: of the bay across and down, of the cut down the slope."""
+    ) -> Iterator[tuple[float, float, float, float, float, float]]:
+        """From and to: of the bay across and down, of the cut down the slope."""
         low_s, _, high_s, _ = plane.flat.bounds
         end_clear = self.rule("opening.hanger_clear_ft")
         deep = self.rule("opening.joist_width_ft") + 2 * end_clear
-        for row, (low, high) in enumerate(itertools.pairwise(borders), start=1):
+        for low, high in itertools.pairwise(borders):
             columns = max(math.ceil((high_s - low_s - 0.05) / deep) - 1, 0) + 1
             for column in range(columns):
                 upper = low_s + column * deep
                 # The last one ends at the eave.
                 lower = high_s if column == columns - 1 else upper + deep
                 if upper + end_clear - low_s <= self.rule("opening.ridge_reach_ft") + CLOSE_FT:
-                    yield row, low, high, upper, lower, upper + end_clear, lower - end_clear
+                    yield low, high, upper, lower, upper + end_clear, lower - end_clear
 
-    def clear_cells(
-        self, plane: Plane, borders: list[float]
-    ) -> Iterator[tuple[int, float, float, float, float]]:
-        """Bays that can be opened: row, and the bay."""
+    def clear_cells(self, plane: Plane, borders: list[float]) -> Iterator[tuple[float, float, float, float]]:
+        """Bays that can be opened."""
         side, end_clear = self.side_ft, self.rule("opening.hanger_clear_ft")
         least, away = self.rule("opening.least_ft"), self.rule("obstacle.clear_ft")
         boxes = list(self.boxes_on(plane))
         shrink = max(end_clear - side, 0.0) + 0.02
         foothold = plane.unroll(self.foothold)
-        for row, low, high, upper, lower, cut_upper, cut_lower in self.cells(plane, borders):
+        for low, high, upper, lower, cut_upper, cut_lower in self.cells(plane, borders):
             if cut_lower - cut_upper < least - 1e-9 or high - low - 2 * side < least - 1e-9:
                 continue
             if not plane.flat.covers(shapely.box(upper + shrink, low + 0.02, lower - shrink, high - 0.02)):
@@ -246,7 +244,7 @@ class Roof:
             cut = shapely.box(cut_upper, low + side, cut_lower, high - side)
             if self.stands and cut.distance(foothold) < self.rule("ladder.opening_clear_ft"):
                 continue
-            yield row, low, high, upper, lower
+            yield low, high, upper, lower
 
     def nearest_cells(self) -> list[list[Cell]]:
         """For each way to lay out the bays the clear leeward bays nearest the fire spot, ties decided;
@@ -263,11 +261,9 @@ class Roof:
                         (
                             math.hypot((upper + lower) / 2 - fire.x, (low + high) / 2 - fire.y),
                             off,
-                            plane.number,
-                            row,
                             (plane, low, high, upper, lower),
                         )
-                        for row, low, high, upper, lower in self.clear_cells(plane, borders)
+                        for low, high, upper, lower in self.clear_cells(plane, borders)
                     ]
                     for borders in self.borders(plane)
                 ]
@@ -280,14 +276,14 @@ class Roof:
             return []
         least = min(entry[0] for entry in found)
         near = [entry for entry in found if entry[0] <= least + 2 * CLOSE_FT]
-        # Equal to a hundredth of a foot: the more leeward plane, its number. Of its rows the street decides,
-        # which the tables do not tell.
+        # Equal to a hundredth of a foot: the more leeward plane. Of planes alike and of their rows the street
+        # decides, which the tables do not tell.
         same = [entry for entry in near if round(entry[0], 2) == round(least, 2)]
-        first = min(same, key=lambda entry: (round(entry[1], 1), entry[2]))
-        rows = [entry for entry in same if entry[1:3] == first[1:3]]
+        first = min(same, key=lambda entry: round(entry[1], 1))
+        rows = [entry for entry in same if round(entry[1], 1) == round(first[1], 1)]
         # Where rounding to the hundredth, or to the tenth of a degree, is a matter of the last bits.
         hair = [entry for entry in near if abs(entry[0] - least) > 1e-6 or abs(entry[1] - first[1]) > 1e-6]
-        return [entry[4] for entry in [*rows, *hair]]
+        return [entry[2] for entry in [*rows, *hair]]
 
     # Ways.
 
