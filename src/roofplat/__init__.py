@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 
+# That of `typing` would have to be imported, before anybody listens to signals.
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any

@@ -420,7 +420,7 @@ def test_a_build_that_is_damaged_is_not_compared(command: Runner, good: Path, tm
     chance = random.Random("builds")
     words = ["changes", "--builds", whole, other, "--out", tmp_path / "out"]
     assert "nothing changed" in command.run(*words, folder=tmp_path).check().out
-    for turn in range(tries(6)):
+    for turn in range(tries(3)):
         name = "build.json" if turn % 3 == 2 else "layers.gpkg"
         data = files[name]
         cut = data[: chance.randrange(len(data))]

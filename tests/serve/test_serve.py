@@ -5,11 +5,13 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import random
 import re
 import shutil
 import signal
 import socket
 import subprocess
+import sys
 import time
 from collections.abc import Callable
 from html.parser import HTMLParser
@@ -17,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.breaking.tries import tries
 from tests.serve.conftest import DEMO, ROOFPLAT
 
 from roofplat.errors import DistrictFileError
@@ -85,6 +88,49 @@ def test_a_service_that_is_killed_leaves_nothing_behind(demo_build: Path, tmp_pa
         server.process.wait()
     assert workers
     until(lambda: not any(map(alive, workers)))
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="processes are counted as Linux shows them")
+def test_all_processes_of_a_service_are_stopped_in_silence_also_as_they_start(demo_build: Path) -> None:
+    """As a terminal does it: a worker that read its libraries printed a traceback, or was waited for."""
+    chance = random.Random("a service")
+    for turn in range(tries(3)):
+        number = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)[turn % 3]
+        words = ["serve", str(DEMO), "--out", str(demo_build), "--port", "0", "--workers", "1"]
+        with subprocess.Popen(
+            [sys.executable, "-m", "roofplat", *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+        ) as process:
+            assert process.stdout is not None
+            # The caution; what follows is the start.
+            assert process.stdout.readline()
+            if number == signal.SIGHUP:
+                # As the first worker is being started, which takes as long as to read the libraries.
+                until(lambda: len(children(process.pid)) >= 2)
+            else:
+                time.sleep(chance.uniform(0.0, 6.0))
+            os.killpg(process.pid, number)
+            _, said = process.communicate(timeout=300)
+        assert process.returncode in (0, 128 + number), (number, said)
+        lines = said.splitlines()
+        assert lines == [] or [line[:31] for line in lines] == ["Error: The command was stopped "], said
+        until(lambda: not group_lives(process.pid))
+
+
+def children(parent: int) -> list[int]:
+    threads = Path(f"/proc/{parent}/task").glob("*/children")
+    return [int(one) for thread in threads for one in thread.read_text("ascii").split()]
+
+
+def group_lives(group: int) -> bool:
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    return True
 
 
 def test_a_worker_that_dies_is_replaced(serve: Callable[..., Any]) -> None:

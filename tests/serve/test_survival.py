@@ -513,7 +513,7 @@ def test_a_damaged_file_costs_an_answer_and_nothing_else(
     """Bits in the middle of a number show nowhere; where they do, a sentence says so, and no traceback."""
     server = serve("--workers", "1", district=two["A"], folder=live)
     chance = random.Random("damaged")
-    for turn in range(tries(6)):
+    for turn in range(tries(3)):
         name = ("layers.gpkg", "planner.gpkg", "build.json")[turn % 3]
         how = _damage(live / name, chance)
         for path, status, said in _answers(server):

@@ -14,6 +14,7 @@ import threading
 import warnings
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import resource_tracker
 from typing import Any
 
 __all__ = ["heed_stops", "interrupts_held", "worker_pool"]
@@ -74,6 +75,9 @@ def interrupts_held() -> Iterator[None]:
         if callable(handler):
             signal.signal(number, lambda number, _: came.append(number))
     try:
+        # What gives back that others leave is started with the first process, and then lets signals through.
+        resource_tracker.ensure_running()
+        signal.pthread_sigmask(signal.SIG_BLOCK, _INTERRUPT | _OTHERS)
         yield
     finally:
         for number, handler in before.items():

@@ -141,7 +141,7 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
     before = {one: signal.signal(one, end) for one in (signal.SIGINT, signal.SIGTERM)}
     workers: list[_Worker] = []
     try:
-        workers = [_start(serving, listening, start) for _ in range(serving.service.workers)]
+        workers.extend(_start(serving, listening, start) for _ in range(serving.service.workers))
         for worker in workers:
             _await_ready(worker, ended)
         if ended:
@@ -160,6 +160,10 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
                     worker.process.join()
                     worker.ready.close()
                     workers[place] = _start(serving, listening, start)
+    except LayerError:
+        # Where all processes were asked to end, one that did is no fault.
+        if not ended:
+            raise
     finally:
         _end(workers)
         for number, handler in before.items():
@@ -170,10 +174,17 @@ def _keep_running(serving: Serving, listening: socket.socket, start: Any, say: C
 
 def _start(serving: Serving, listening: socket.socket, start: Any) -> _Worker:
     here, there = start.Pipe(duplex=False)
-    process = start.Process(target=_work, args=(serving, listening, there))
-    with interrupts_held():
-        process.start()
-    there.close()
+    # A daemon is ended with this process also where that is stopped before it has noted whom it started;
+    # another one would be waited for.
+    process = start.Process(target=_work, args=(serving, listening, there), daemon=True)
+    try:
+        with interrupts_held():
+            process.start()
+    except EOFError:
+        here.close()
+        raise LayerError("A worker process could not be started; start the service again.") from None
+    finally:
+        there.close()
     return _Worker(process, here)
 
 
