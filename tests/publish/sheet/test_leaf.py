@@ -26,6 +26,10 @@ from roofplat.publish.sheet.leaf import sheet_pdf
 from roofplat.publish.sheet.panels import FOUND_ON_SITE, Edition
 from roofplat.publish.sheet.paper import PAPERS, find_paper
 from roofplat.rules import Rulebook, load_rulebook
+from roofplat.venting import CAUTION as VENTING_CAUTION
+from roofplat.venting import wind_words
+
+from ..vents import SAYS, vent_row, vent_table
 
 GROUND = Ground(0.3048)
 RULES = load_rulebook({"ladder.tip_above_edge_ft": 4.0})
@@ -171,3 +175,21 @@ def test_a_building_with_nothing_but_an_outline(tables: dict[str, Any], without:
     assert "Area: ../../x" in says
     # The family is the building's own where no section says it.
     assert "Find out first: no cut is planned" in says
+
+
+def test_figures_of_smoke_are_on_the_page_with_their_caution_however_full_it_is(
+    tables: dict[str, Any],
+) -> None:
+    plain = words_of(sheet(tables, "1001"))
+    pdf = sheet({**tables, "venting": vent_table([vent_row("1001", 1)])}, "1001")
+    words = words_of(pdf)
+    assert VENTING_CAUTION not in plain
+    assert "by flow 310 sq ft (18,580 kW, 8.2 ft clear); planned 240 sq ft" in words
+    assert f"{VENTING_CAUTION} {wind_words(RULES)}" in words
+    assert SAYS in words
+    with pdfplumber.open(BytesIO(pdf)) as document:
+        (page,) = document.pages
+        (found,) = page.search("Steady state", return_chars=True)
+        # No smaller than the text around it, and bold.
+        assert found["chars"][0]["size"] >= 7.0
+        assert "Bold" in found["chars"][0]["fontname"]
