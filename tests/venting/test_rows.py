@@ -103,12 +103,15 @@ def test_what_the_flow_asks_for_is_enough(shapes: ModuleType) -> None:
         ("either", 400.0, 21.0, True),
         ("flow", 400.0, 21.0, True),
         ("rule", 400.0, 21.0, False),
+        ("both", 400.0, 21.0, False),
         # Outside the range of the flow the rule alone is left.
         ("either", 400.0, 0.1, False),
         ("flow", 400.0, 0.1, False),
+        ("both", 400.0, 0.1, False),
         # A twentieth of a small roof is less than the flow asks for through narrow doors.
         ("either", 30.0, 21.0, True),
         ("rule", 30.0, 21.0, True),
+        ("both", 30.0, 21.0, True),
     ],
 )
 def test_a_department_says_by_which_area_it_judges(
@@ -129,11 +132,11 @@ def test_a_department_says_by_which_area_it_judges(
 
 
 def test_a_way_to_judge_that_is_none_is_refused(shapes: ModuleType) -> None:
-    with pytest.raises(RuleError, match=r"venting\.enough_by is 'both'; it takes rule, flow or either"):
+    with pytest.raises(RuleError, match=r"venting\.enough_by is 'none'; it takes rule, flow, either or both"):
         _rows(
             shapes,
             shapes.roofs(shapes.rectangle(100, 48)),
-            rules=load_rulebook({"venting.enough_by": "both"}),
+            rules=load_rulebook({"venting.enough_by": "none"}),
         )
 
 

@@ -32,7 +32,7 @@ __all__ = ["code_asks", "vent_rows"]
 BoolArray = npt.NDArray[np.bool_]
 
 # By which area a plan is judged.
-_ENOUGH_BY = ("rule", "flow", "either")
+_ENOUGH_BY = ("rule", "flow", "either", "both")
 # Rounding makes no opening too small.
 _SAME_FT2 = 1e-6
 
@@ -264,11 +264,13 @@ def _enough_ft2(wanted_ft2: FloatArray, flow_ft2: FloatArray, rules: Rulebook) -
     """The area that a plan has to make up; outside the range of the flow it is the one by rule."""
     by = rules.choice("venting.enough_by")
     if by not in _ENOUGH_BY:
-        raise RuleError(f"Rule venting.enough_by is {by!r}; it takes {', '.join(_ENOUGH_BY[:-1])} or either.")
+        raise RuleError(f"Rule venting.enough_by is {by!r}; it takes {', '.join(_ENOUGH_BY[:-1])} or both.")
     if by == "rule":
         return wanted_ft2
     known = np.where(np.isnan(flow_ft2), wanted_ft2, flow_ft2)
-    return np.minimum(wanted_ft2, known) if by == "either" else known
+    if by == "flow":
+        return known
+    return np.minimum(wanted_ft2, known) if by == "either" else np.maximum(wanted_ft2, known)
 
 
 def _says(
