@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from roofplat.framing.walls import _nearest_line, bearing_kinds, side_letters, street_direction_deg
+from roofplat.framing.walls import Walls, _nearest_line, bearing_kinds, side_letters, street_direction_deg
 from roofplat.tables import BASES, SIDES, WALL_KINDS
 
 
@@ -54,6 +54,36 @@ def test_without_a_street_the_longest_wall_is_the_front(shapes: ModuleType) -> N
     assert {found[90.0], found[270.0]} == {"A", "C"}
 
 
+@pytest.mark.parametrize("north", [50.3, 49.7])
+def test_a_wall_longer_by_a_third_of_a_foot_is_the_front(shapes: ModuleType, north: float) -> None:
+    found = _letters(shapes, shapes.rectangle(50, north), np.nan)
+    front = {90.0, 270.0} if north > 50.0 else {0.0, 180.0}
+    assert {outward for outward, letter in found.items() if letter in "AC"} == front
+
+
+@pytest.mark.parametrize(("facing", "letter"), [(44.5, "A"), (45.5, "B"), (134.5, "B"), (135.5, "C")])
+def test_a_wall_between_two_sides_is_of_the_nearer_one(
+    shapes: ModuleType, facing: float, letter: str
+) -> None:
+    """A square whose north-east corner, or its south-east one, is cut off askew; the street lies north."""
+    east, north = 40.0 * np.abs([np.cos(np.radians(facing)), np.sin(np.radians(facing))])
+    outline = shapely.Polygon([(0, 0), (100, 0), (100, 100 - north), (100 - east, 100), (0, 100)])
+    if facing > 90.0:
+        outline = shapely.affinity.scale(outline, yfact=-1.0)
+    walls = shapes.walls(outline)
+    side, _ = side_letters(walls, np.array([0.0]), np.array([0]))
+    between = np.abs(walls.outward_deg - facing) < 0.01
+    assert between.sum() == 1
+    assert _words(SIDES, side[between]) == [letter]
+
+
+def test_walls_of_a_run_of_sections_are_those_of_these_sections(shapes: ModuleType) -> None:
+    boxes = [shapes.rectangle(50, 30), shapes.letter_l(), shapes.courtyard(), shapes.rectangle(80, 20)]
+    run, alone = shapes.walls(*boxes).rows(slice(1, 3)), shapes.walls(*boxes[1:3])
+    for name in Walls.__slots__:
+        np.testing.assert_array_equal(getattr(run, name), getattr(alone, name), err_msg=name)
+
+
 def test_a_courtyard_has_no_letter(shapes: ModuleType) -> None:
     walls = shapes.walls(shapes.courtyard())
     side, _ = side_letters(walls, np.array([180.0]), np.array([0]))
@@ -70,9 +100,15 @@ def test_the_parts_of_a_building_share_their_front(shapes: ModuleType) -> None:
 
 
 def test_a_jog_below_the_tolerance_is_one_wall(shapes: ModuleType) -> None:
-    small = shapely.Polygon([(0, 0), (100, 0), (100, 50), (60, 50), (60, 51), (40, 51), (40, 50), (0, 50)])
+    small, nearly = (
+        shapely.Polygon([(0, 0), (100, 0), (100, 50), (60, 50), (60, top), (40, top), (40, 50), (0, 50)])
+        for top in (51, 51.4)
+    )
     large = shapely.Polygon([(0, 0), (100, 0), (100, 50), (60, 50), (60, 56), (40, 56), (40, 50), (0, 50)])
-    assert np.bincount(shapes.walls(small, large).section).tolist() == [4, 8]
+    walls = shapes.walls(small, nearly, large)
+    assert np.bincount(walls.section).tolist() == [4, 4, 8]
+    assert walls.shell.all()
+    assert shapes.walls(large, small).shell.all()
 
 
 def test_a_vertex_in_a_straight_wall_is_no_corner(shapes: ModuleType) -> None:

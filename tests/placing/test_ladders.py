@@ -12,7 +12,9 @@ import pytest
 import shapely
 
 from roofplat.errors import RuleError
+from roofplat.framing.neighbours import Views
 from roofplat.placing.approach import line_clearance_ft
+from roofplat.placing.ladders import _seen, _share_of
 from roofplat.placing.reach import ladder_stock, working_reach
 from roofplat.rules import Rulebook, load_rulebook
 from roofplat.tables import conform
@@ -148,6 +150,113 @@ def test_ladders_prefer_the_walls_that_carry(shapes: ModuleType) -> None:
 
 def _book(**rules: Any) -> Rulebook:
     return load_rulebook({name.replace("__", "."): value for name, value in rules.items()})
+
+
+@pytest.mark.parametrize(
+    ("fire", "scores", "placed"),
+    [
+        # The opening lies about (150, 60), footholds 3 ft inside (194, 0) and (200, 94). Their ways to its
+        # centre are 44 + 57 = 101 ft and 47 + 34 = 81 ft long, the longest, from (6, 0), 144 + 57 = 201 ft.
+        ((140.0, 60.0), [0.9 + 0.2 * (1 - 101 / 201), 0.725 + 0.2 * (1 - 81 / 201)], None),
+        # The opening lies about (30, 52): 24 + 49 = 73 ft of at most 164 + 49 = 213.
+        ((30.0, 50.0), [0.9 + 0.2 * (1 - 73 / 213)], None),
+        # One that stands 18 ft off the corner is half as near to it as one at 6 ft, and 32 + 57 ft away.
+        ((140.0, 60.0), [0.9 - 0.15 / 2 + 0.2 * (1 - 89 / 201)], 182.0),
+    ],
+)
+def test_a_score_by_hand(
+    shapes: ModuleType, fire: tuple[float, float], scores: list[float], placed: float | None
+) -> None:
+    """200 by 100 ft, wind and street from the south: all wishes are met there but that for a short way.
+
+    Weights, in order: bearing 0.25, corner 0.15, upwind 0.2, street 0.15, away from the fire 0.05, short way
+    0.2, low parapet 0.1; they sum up to 1.1. A wall to the east meets half of the wish for wind and street.
+    """
+    assert RULES.table("ladder.weight") == {
+        "bearing": 0.25,
+        "corner": 0.15,
+        "upwind": 0.2,
+        "street": 0.15,
+        "away_from_fire": 0.05,
+        "short_path": 0.2,
+        "low_parapet": 0.1,
+    }
+    standing = None if placed is None else shapes.fires(("B000", shapely.Point(placed, 0.0)))
+    _, plan = shapes.planned(
+        shapes.roofs(shapes.rectangle(200, 100)),
+        streets=shapes.streets(shapely.LineString([(-500, -40), (500, -40)])),
+        wind_from_deg=180.0,
+        fires=shapes.fires(("B000", shapely.Point(fire))),
+        placed_ladders=standing,
+    )
+    found = plan.ladders["score"].tolist()[: len(scores)]
+    assert found == pytest.approx([score / 1.1 for score in scores], abs=1e-4)
+
+
+def test_how_far_a_spot_is_from_the_fire_as_a_share() -> None:
+    u, v = np.array([0.0, 9.0, 30.0, 0.0, 24.0]), np.array([0.0, 12.0, 0.0, -40.0, 32.0])
+    assert _share_of(u, v, 30.0).tolist() == [0.0, 0.5, 1.0, 1.0, 1.0]
+
+
+def test_a_unit_at_the_best_foothold_moves_the_ladder(shapes: ModuleType) -> None:
+    """The foothold is 3 ft inside the wall; a unit keeps a foot off it."""
+    box = shapes.rectangle(200, 100)
+    for away, moved in ((0.9, True), (1.1, False)):
+        unit = shapely.box(193.9, 3.0 + away, 194.1, 5.0)
+        found = [
+            shapes.in_feet(
+                _ladders(shapes, box, wind_from_deg=180.0, obstacles=shapes.obstacles(*rows))["geometry"]
+            )[0]
+            for rows in ((("unit", "B000", shapely.box(90, 90, 91, 91)),), (("unit", "B000", unit),))
+        ]
+        assert (found[0].distance(found[1]) > 1.0) == moved
+
+
+def test_no_ladder_stands_in_a_yard_that_buildings_close(shapes: ModuleType) -> None:
+    """Four wings around a yard of 80 by 80 ft, the wind from the yard for each of them in turn."""
+    box = shapely.box
+    wings = [box(0, 0, 160, 40), box(0, 120, 160, 160), box(0, 40, 40, 120), box(120, 40, 160, 120)]
+    yard = shapes.in_crs([box(40, 40, 120, 120)])[0]
+    for wind in (0.0, 90.0, 180.0, 270.0):
+        _, plan = shapes.planned(shapes.roofs(*wings), wind_from_deg=wind)
+        assert set(plan.ladders["building_id"]) == {"B000", "B001", "B002", "B003"}
+        assert not shapely.intersects(plan.ladders.geometry.to_numpy(), yard.buffer(-0.5)).any()
+
+
+@pytest.mark.parametrize(
+    ("along", "blocked"),
+    [(7.9, False), (8.1, True), (15.0, True), (21.9, True), (22.1, False)],
+)
+@pytest.mark.parametrize("back", [False, True])
+def test_what_stands_before_a_wall_blocks_a_margin_on_either_side(
+    along: float, blocked: bool, back: bool
+) -> None:
+    """An edge from 10 to 20 ft along the wall and 5 ft off it, ground wanted 8 ft deep, a margin of 2 ft."""
+    ends = (20.0, 10.0) if back else (10.0, 20.0)
+    views = _view(ends[0], 5.0, ends[1], 5.0)
+    assert _blocked(views, along, depth_ft=8.0) == blocked
+    assert not _blocked(views, along, depth_ft=4.0)
+
+
+@pytest.mark.parametrize(
+    ("along", "blocked"), [(10.9, False), (11.1, True), (19.0, True), (20.9, True), (21.1, False)]
+)
+def test_an_edge_that_leads_away_blocks_as_far_as_the_ground_is_wanted(along: float, blocked: bool) -> None:
+    """From 3 ft off the wall at 13 ft along it, a foot out for each foot along: 9 ft off at 19."""
+    views = _view(13.0, 3.0, 43.0, 33.0)
+    assert _blocked(views, along, depth_ft=9.0) == blocked
+    assert _blocked(_view(43.0, 33.0, 13.0, 3.0), along, depth_ft=9.0) == blocked
+
+
+def _view(s0: float, t0: float, s1: float, t1: float) -> Views:
+    return Views(
+        np.zeros(1, dtype=np.int64), np.zeros(1, dtype=bool), *(np.array([at]) for at in (s0, t0, s1, t1))
+    )
+
+
+def _blocked(views: Views, along: float, *, depth_ft: float) -> bool:
+    zero = np.zeros(1, dtype=np.int64)
+    return bool(_seen(views, views.wall, np.array([depth_ft]), zero, np.array([along]), 1, 2.0)[0])
 
 
 @pytest.mark.parametrize(("count", "second"), [(1, "aerial"), (2, "ground_ladder")])
