@@ -548,7 +548,7 @@ def test_what_cutting_will_not_vent_comes_by_what_it_lacks(
         "Height kept clear": "6.2 ft", "Saw cut": "180 ft", "One spell opens": "16%",
         "What to do": SAYS.partition("; ")[2],
     }  # fmt: skip
-    assert beyond[0][3:5] == ["outside the range", "240 sq ft"]
+    assert beyond[0][3:5] == ["outside the range of the inlet", "240 sq ft"]
     assert beyond[0][6:9] == ["not worked out", "180 ft", "not known"]
     named = ["1,200 sq ft", "unsprinklered", "48 sq ft in 3, 1 of unknown size"]
     assert page.tables["Sections by what they are short of"][1:] == [

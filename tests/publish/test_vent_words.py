@@ -33,7 +33,7 @@ from .vents import SAYS, vent_row
         (
             {"flow_ft2": None, "flow_outside": "outside the range of the inlet"},
             "by flow",
-            "outside the range",
+            "outside the range of the inlet",
         ),
         ({"flow_ft2": None, "flow_outside": "not worked out: no height"}, "by flow", "not worked out"),
         ({"planned_ft2": 0.0}, "planned", "0 sq ft"),

@@ -28,7 +28,7 @@ CODE_WORDS: Mapping[str, str] = {
     "unknown": "Whether the code asks for vents here is not known.",
 }
 """What is said of a `code_asks`: never what the code demands."""
-_OUTSIDE = ("outside the range", "not worked out")
+_NOT_WORKED_OUT = "not worked out"
 _LEAST_FT2 = 0.5
 _STEPS = (("head", "head_cut_ft"), ("parallel", "parallel_cut_ft"), ("base", "base_cut_ft"))
 _SAWS = (("saw 1", "saw_1_ft"), ("saw 2", "saw_2_ft"))
@@ -54,15 +54,16 @@ def figures(row: Row) -> list[tuple[str, str]]:
     >>> for label, value in figures(row):
     ...     print(f"{label}: {value}")
     by rule: 1,536 sq ft
-    by flow: outside the range
+    by flow: outside the range of the inlet
     planned: 240 sq ft
     there already: 48 sq ft in 3, 1 of unknown size
     """
     flow = row.get("flow_ft2")
-    outside = str(row.get("flow_outside") or "").startswith(_OUTSIDE[0])
+    # Which range; why it is left is said in the sentence on the flow.
+    outside = str(row.get("flow_outside") or _NOT_WORKED_OUT).partition(":")[0]
     return [
         ("by rule", _area(row.get("wanted_ft2"))),
-        ("by flow", _area(flow) if flow is not None else _OUTSIDE[0 if outside else 1]),
+        ("by flow", outside if flow is None else _area(flow)),
         ("planned", _planned(row)),
         ("there already", _existing(row)),
     ]

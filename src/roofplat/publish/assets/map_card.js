@@ -386,7 +386,7 @@ var roofplatCard = (function () {
     const there = !count ? "none" : count === unsized ? `${count} of unknown size` : `${area(get("existing_ft2"))} in ${count}${unsized ? `, ${unsized} of unknown size` : ""}`;
     return [
       ["Area by rule", area(get("wanted_ft2"))],
-      ["Area by flow", get("flow_ft2") !== null ? area(get("flow_ft2")) : (get("flow_outside") || "").startsWith("outside") ? "outside the range" : "not worked out"],
+      ["Area by flow", get("flow_ft2") !== null ? area(get("flow_ft2")) : (get("flow_outside") || "not worked out").split(":")[0]],
       ["Planned", get("planned") === false ? "none, the fire spot is elsewhere" : planned],
       ["There already", there],
     ];
