@@ -67,13 +67,13 @@ class _Site:
         self._source = source_of(serving)
         self._flask = _flask_app(serving)
         self._files = BuiltFiles(serving.folder)
-        if serving.database is None:
-            # What cannot be served is said at the start.
-            self._files.names()
         self._policy = page_policy()
         self._lock = threading.Lock()
         self._not_before = 0.0
         self._state = self._look()
+        if serving.database is None:
+            # What cannot be served is said at the start.
+            self._files.names()
         self._flask.api_ = self._state.api
         self.guard = Guard(serving, self._answer, self._refusal, self._route_of)
 
