@@ -215,10 +215,12 @@ def test_rings_of_a_hundred_thousand_corners(tmp_path: Path, alone: Any) -> None
     columns = {"roof_family": ["panelized_wood"] * len(rings), "name": [*rings]}
     every = Bad(PLACES["metres"], shapes, columns).beside_good()
     # The laws ask each corner of each roof by itself, and would take minutes.
-    made = built(
-        _district(tmp_path, write_layer(every, tmp_path / "rings.gpkg")), tmp_path / "out", lawful=False
-    )
+    district = _district(tmp_path, write_layer(every, tmp_path / "rings.gpkg"))
+    made = built(district, tmp_path / "out", lawful=False)
     assert not isinstance(made, RoofplatError), made
+    tiled = built(district, tmp_path / "tiled", lawful=False, tile_buildings=2)
+    for name in ("bad-0", *GOOD):
+        same_plans(made.tables, tiled.tables, [name])
     refused = made.problems[made.problems["code"] == "too_many_corners"]
     assert refused["feature"].tolist() == ["bad-1", "bad-2", "bad-3"]
     assert "bad-0" in set(made.tables["buildings"]["building_id"])
