@@ -20,7 +20,7 @@ from tests.breaking.tries import tries
 from roofplat.errors import RuleError
 from roofplat.rules import load_rulebook
 from roofplat.tables import TABLES
-from roofplat.venting import vent_rows
+from roofplat.venting import flow_rows, vent_rows
 
 B = shapely.box
 # What belongs to a plan, and is empty in sections that none is drawn of.
@@ -229,6 +229,29 @@ def test_glazing_counts_apart_from_the_cuts(shapes: ModuleType) -> None:
     assert rows["planned_ft2"].tolist() == [0.0]
     assert rows["saw_ft"].tolist() == [0.0]
     assert rows["says"].tolist() == ["No cut is planned in this section; plan glazing or doors."]
+
+
+def test_all_openings_together_give_the_clear_height(shapes: ModuleType) -> None:
+    """40 by 10 ft of glazing and a skylight of 80 ft2 are two openings; a point of no size is none."""
+    rules = load_rulebook({"opening.glazing_length_ft": 40.0, "opening.glazing_width_ft": 10.0})
+    given = {"building_occupancy": ["S-1"], "storeys": [1], "height_ft": [16.0]}
+    roofs = shapes.roofs(shapes.rectangle(200, 60), roof_family=["sawtooth"], **given)
+    things = [("skylight", "B000", B(180, 5, 190, 13)), ("hatch", "B000", shapely.Point(170, 50))]
+    rows, plan = _rows(shapes, roofs, obstacles=shapes.obstacles(*things), rules=rules)
+    row = rows.iloc[0]
+    assert row["glazing_ft2"] == pytest.approx(400.0)
+    opening_ft2 = row["glazing_ft2"] + row["existing_ft2"]
+    assert opening_ft2 == pytest.approx(480.0, rel=1e-3)
+    room = {"height_ft": [16.0], "area_ft2": [12_000.0], "occupancy": ["S-1"]}
+    heights = [
+        flow_rows(pd.DataFrame({**room, "opening_ft2": [area], "openings": [count]}), rules)
+        for area, count in ((opening_ft2, 2), (opening_ft2, 1), (80.0, 2))
+    ]
+    by_hand, one_large, skylight_alone = (flow["clear_planned_ft"].iloc[0] for flow in heights)
+    assert row["clear_planned_ft"] == pytest.approx(by_hand, abs=1e-6)
+    # Under so low a roof it would show if one opening, or its area, were left out.
+    assert by_hand > one_large + 0.1 > skylight_alone + 0.2
+    assert set(plan.openings["method"]) <= {"glazing", "existing_opening"}
 
 
 def test_no_section_depends_on_the_others(shapes: ModuleType) -> None:
