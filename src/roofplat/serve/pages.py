@@ -162,9 +162,7 @@ def _outputs(path: Path) -> list[str]:
     """The files that the record of a build lists; none at all is no build that ended well."""
     names = read_outputs(path)
     if not names:
-        raise LayerError(
-            f"{path.name} names no files, it may be damaged; build the district again."
-        )
+        raise LayerError(f"{path.name} names no files, it may be damaged; build the district again.")
     return names
 
 
