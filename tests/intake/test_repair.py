@@ -454,3 +454,25 @@ def test_a_thing_on_a_roof_with_thousands_of_teeth_is_kept_off_whole(
     assert shapely.area(kept["solar"]) == pytest.approx(np.pi * 8.0**2, rel=1e-3)
     # A line is measured from in no time, and its hull might be a town.
     assert shapely.get_num_coordinates(kept["overhead_line"]) == 3000
+
+
+def test_a_drawing_that_is_there_often_is_told_once_a_row(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # Two thousand repeats made two million pairs to intersect: 16 s and 1.3 GB.
+    one, near, far = geo.square(), shapely.affinity.translate(geo.square(), 0.05, 0), geo.square(3)
+    turned = shapely.Polygon(one.exterior.coords[2:] + one.exterior.coords[1:3])
+    shapes = [near, one, near, one, far, turned, far, *[one] * 1500]
+    ids = [str(row) for row in range(len(shapes))]
+    inputs = read(_write(tmp_path / "t.gpkg", shapes, building_id=ids))
+    assert inputs.footprints["building_id"].tolist() == ["0", "4"]
+    told = inputs.problems.set_index("feature")
+    assert told["message"][["2", "6"]].tolist() == [
+        "The outline repeats 0, which is kept.",
+        "The outline repeats 4, which is kept.",
+    ]
+    overlaps = told[told["code"] == "overlapping_outline"]
+    assert overlaps.index.tolist() == ["1", "3", "5", *ids[7:]]
+    assert overlaps["message"].unique().tolist() == [
+        "The outline overlaps 0 by 99.5 percent of their union, which is kept."
+    ]

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from roofplat.ground import Ground, local_planes
@@ -487,9 +488,12 @@ def duplicates(layer: Layer, least_iou: float) -> Layer:
     if rows.size < 2:
         return layer
     solid = shapes[rows]
-    later, earlier = shapely.STRtree(solid).query(solid)
+    # A drawing that is there a thousand times would make a million pairs.
+    drawn = _first_drawn(solid)
+    single = np.flatnonzero(drawn == np.arange(drawn.size))
+    later, earlier = shapely.STRtree(solid[single]).query(solid[single])
     ordered = earlier < later
-    later, earlier = later[ordered], earlier[ordered]
+    later, earlier = single[later[ordered]], single[earlier[ordered]]
     # The overlap of two shapes is at most that of their boxes, and at least `least_iou` times the
     # larger of them: this leaves a handful of pairs to intersect.
     area = shapely.area(solid)
@@ -513,6 +517,10 @@ def duplicates(layer: Layer, least_iou: float) -> Layer:
         one, other = int(later[pair]), int(earlier[pair])
         if one not in first and other not in first:
             first[one], share[one] = other, float(iou[pair])
+    # The same drawing has the same neighbours: what an earlier one repeats, or else that one.
+    for row in np.flatnonzero(drawn != np.arange(drawn.size)).tolist():
+        before = int(drawn[row])
+        first[row], share[row] = first.get(before, before), share.get(before, 1.0)
     if not first:
         return layer
     repeat = np.array(sorted(first))
@@ -535,6 +543,16 @@ def duplicates(layer: Layer, least_iou: float) -> Layer:
     gone = shapes.copy()
     gone[~layer.kept] = None
     return layer.with_shapes(gone)
+
+
+def _first_drawn(shapes: ShapeArray) -> IntArray:
+    """The first of the shapes that is drawn as each is, corner by corner, shape (n,)."""
+    first = np.arange(len(shapes))
+    alike = np.flatnonzero(pd.DataFrame(shapely.bounds(shapes)).duplicated(keep=False))
+    number, _ = pd.factorize(np.asarray(shapely.to_wkb(shapes[alike]), dtype=object))
+    _, head = np.unique(number, return_index=True)
+    first[alike] = alike[head[number]]
+    return first
 
 
 def lines(layer: Layer) -> Layer:
