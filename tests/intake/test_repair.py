@@ -476,3 +476,15 @@ def test_a_drawing_that_is_there_often_is_told_once_a_row(
     assert overlaps["message"].unique().tolist() == [
         "The outline overlaps 0 by 99.5 percent of their union, which is kept."
     ]
+
+
+def test_a_courtyard_without_corners_keeps_no_point_from_being_taken(
+    read: Callable[..., Inputs], geo: SimpleNamespace, tmp_path: Path
+) -> None:
+    # The library complained of its own arithmetic, and the point was right.
+    house = geo.square().wkt.replace("))", "), EMPTY)")
+    stations = tmp_path / "stations.gpkg"
+    gpd.GeoDataFrame({"name": ["S"]}, geometry=[shapely.from_wkt(house)], crs=geo.UTM).to_file(stations)
+    inputs = read(_write(tmp_path / "t.gpkg", [geo.square()], building_id=["a"]), stations={"file": stations})
+    assert inputs.stations.geometry.iloc[0].equals(shapely.Point(geo.EAST + 10, geo.NORTH + 10))
+    assert "point_taken" in geo.codes(inputs)

@@ -591,7 +591,9 @@ def points(layer: Layer) -> Layer:
     single = layer.kept & (parts == 1)
     shapes = np.where(single, shapely.get_geometry(shapes, 0), shapes)
     other = layer.kept & (shapely.get_type_id(shapes) != shapely.GeometryType.POINT)
-    shapes[other] = shapely.point_on_surface(shapes[other])
+    with np.errstate(invalid="ignore"):
+        # A courtyard without corners has a box without numbers.
+        shapes[other] = shapely.point_on_surface(shapes[other])
     layer = layer.mend(
         other,
         "point_taken",
