@@ -95,6 +95,26 @@ def test_a_wall_that_slants_by_half_a_foot_closes_the_bays_it_stands_in(shapes: 
     assert _numbers(bays, ~bays.clear) == closed
 
 
+def test_a_row_too_narrow_to_open_is_not_opened(shapes: ModuleType) -> None:
+    """Beams 4.9 ft apart leave 2.9 ft between the clearances, where 3 are wanted; 5.1 ft leave 3.1."""
+    box = shapes.rectangle(51, 48)
+    assert not _laid_out(shapes, shapes.frames(box, beam=4.9)).clear.any()
+    assert _laid_out(shapes, shapes.frames(box, beam=5.1)).clear.all()
+
+
+def test_a_bay_closed_by_a_wall_and_a_unit_is_closed(shapes: ModuleType) -> None:
+    """The south wall stands 0.4 ft back into the last bay of the easternmost row, and so does a unit."""
+    stepped = shapely.Polygon([(0, 0), (80, 0), (80, 0.4), (100, 0.4), (100, 48), (0, 48)])
+    frames = shapes.frames(stepped)
+    plain = _laid_out(shapes, frames)
+    last = (plain.row == 4) & (plain.column == 5)
+    bounds = (plain.u_high, plain.u_high, plain.v_low + 8.0, plain.v_high - 8.0)
+    unit = Boxes(np.array([0]), *(bound[last] for bound in bounds))
+    assert _numbers(plain, ~plain.clear) == [(4, 5)]
+    both = _laid_out(shapes, frames, unit)
+    assert _numbers(both, ~both.clear) == [(4, 5)]
+
+
 def test_a_courtyard_holds_no_clear_bay(shapes: ModuleType) -> None:
     """Rows 30 ft wide around a courtyard of 60 by 40: beams at -40 to 40, purlins from -50 by 8."""
     frames = shapes.frames(shapes.courtyard(120, 100, 30))
