@@ -319,7 +319,7 @@ def _contrast(one: float, other: float) -> float:
 def check_words(press: Press, building_id: str, page: Page) -> None:
     """What the tables know is on the page, or the page says how much of it is elsewhere."""
     text = page.text
-    left = set(re.findall(r"(?:more|All [\d,]+) in ([\w.]+(?:, layer \w+)?)", text))
+    left = set(re.findall(r"(?:more|1 row|All [\d,]+) in ([\w.]+(?:, layer \w+)?)", text))
 
     def said(pattern: str, *, rest: str = "") -> None:
         if not re.search(pattern, text):

@@ -206,7 +206,7 @@ def text_blocks(frames: Mapping[str, pd.DataFrame], edition: Edition) -> list[Bl
         Block("Ladder spots", tuple(_ladders(frames, where)), 1, least=6, rest=layer("ladders")),
         Block("Path and checks", tuple(_ways(frames)), 3, least=2, rest=layer("checks")),
         Block("Openings, in order", tuple(_openings(frames, where)), 2, least=5, rest=layer("openings")),
-        Block("Trench", tuple(_trenches(frames, where)), 3, rest=layer("trenches")),
+        Block("Trench", tuple(_trenches(frames, where)), 2, rest=layer("trenches")),
         _smoke(frames, where, rules),
         Block("Collapse zone", tuple(_collapse(frames)), 2, rest=layer("collapse_zones")),
         Block("Methods rejected", tuple(_rejected(sections, where)), 4, least=2, rest=layer("sections")),
