@@ -176,8 +176,12 @@ def _accounted(counts: pd.DataFrame, problems: pd.DataFrame, own: pd.DataFrame |
 def _lawful(tables: Mapping[str, Any]) -> None:
     """The invariants of every plan hold for what was planned."""
     at = laws.Measured(tables, RULES, Ground(RULES.number("ground.foot_m"), None))
-    assert laws.broken(at) == {}
-    assert pitched_laws.broken(pitched_laws.Pitched(at)) == {}
+    pitched = pitched_laws.Pitched(at)
+    broken = dict(laws.broken(at))
+    # Of what stands beyond a ridge a cut keeps off by no plan: it is measured on the roof, plane by plane.
+    flat = {*broken.pop("openings_clear_of_obstacles", [])} - {roof.section_id for roof in pitched.roofs}
+    assert (broken, flat) == ({}, set())
+    assert pitched_laws.broken(pitched) == {}
 
 
 def _readable(made: Any, tables: Mapping[str, Any]) -> None:

@@ -226,6 +226,8 @@ class Roof:
         side, end_clear = self.side_ft, self.rule("opening.hanger_clear_ft")
         least, away = self.rule("opening.least_ft"), self.rule("obstacle.clear_ft")
         boxes = list(self.boxes_on(plane))
+        # Planes go straight on over a jog in a wall.
+        roof = plane.unroll(self.at.measured.outline[self.row]).buffer(ROUNDING_FT, join_style="mitre")
         shrink = max(end_clear - side, 0.0) + 0.02
         foothold = plane.unroll(self.foothold)
         for low, high, upper, lower, cut_upper, cut_lower in self.cells(plane, borders):
@@ -242,6 +244,8 @@ class Roof:
             ):
                 continue
             cut = shapely.box(cut_upper, low + side, cut_lower, high - side)
+            if not roof.covers(cut):
+                continue
             if self.stands and cut.distance(foothold) < self.rule("ladder.opening_clear_ft"):
                 continue
             yield low, high, upper, lower
@@ -296,6 +300,40 @@ class Roof:
             total += plane.unroll(on).length
             rest = rest.difference(grown)
         return float(total + rest.length)
+
+    def height_range(self, place: Any) -> tuple[float, float]:
+        """Least and greatest height above the eaves that the planes around a place tell of it.
+
+        Where a wall that is nearly square was taken for square its eave slants, and its plane meets the next
+        one in two lines that lie apart by some inches: both are right. Elsewhere all planes agree.
+        """
+        heights = [0.0] if place.distance(self.eaves) < ON_LINE_FT else []
+        near = self.eaves.buffer(ON_LINE_FT)
+        for plane in self.planes:
+            # The part of an L's main body that the wing cuts off has no eave to be measured from.
+            has_eave = plane.shape.boundary.intersection(near).length > 1.0
+            if has_eave and place.distance(plane.shape) < ON_LINE_FT:
+                climb = math.sin(math.radians(plane.slope_deg))
+                heights.append((plane.flat.bounds[2] - plane.unroll(place).x) * climb)
+        return min(heights, default=math.nan), max(heights, default=math.nan)
+
+    @cached_property
+    def eaves(self) -> Any:
+        """All borders of planes that no two of them share."""
+        return shapely.union_all([plane.shape for plane in self.planes], grid_size=1e-4).boundary
+
+    def length_range(self, path: Any) -> tuple[float, float]:
+        """Least and greatest length of a way along the slopes, by what its planes tell of heights."""
+        points = [shapely.Point(place) for place in path.coords]
+        ranges = [self.height_range(place) for place in points]
+        least = most = 0.0
+        for (start, end), (low, high) in zip(
+            itertools.pairwise(points), itertools.pairwise(ranges), strict=True
+        ):
+            level = start.distance(end)
+            least += math.hypot(level, max(high[0] - low[1], low[0] - high[1], 0.0))
+            most += math.hypot(level, max(high[1] - low[0], low[1] - high[0]))
+        return least, most
 
     def first_cut(self) -> tuple[Plane, float, float, float]:
         """Plane of the first cut, the members beside it, and where it begins."""
@@ -707,9 +745,15 @@ def ways_lead_from_the_ladder_to_the_ridge_beside_the_first_cut(at: Pitched) -> 
 
 
 def ways_are_as_long_as_on_the_roof(at: Pitched) -> list[str]:
+    def as_long(roof: Roof, path: Any, length: float) -> bool:
+        if abs(roof.true_length(path) - length) < ON_LINE_FT:
+            return True
+        least, most = roof.length_range(path)
+        return least - ON_LINE_FT < length < most + ON_LINE_FT
+
     def good(roof: Roof) -> bool:
         return all(
-            abs(roof.true_length(path) - length) < ON_LINE_FT and abs(share - 1.0) < 1e-9
+            as_long(roof, path, length) and abs(share - 1.0) < 1e-9
             for path, length, share in zip(
                 roof.paths["feet"], roof.paths["length_ft"], roof.paths["share_on_bearing"], strict=True
             )

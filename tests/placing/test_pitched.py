@@ -249,6 +249,20 @@ def test_a_bay_that_the_way_from_a_valley_leads_through_is_not_opened(
     assert pitched_laws.broken(at) == {}
 
 
+def test_an_opening_stays_on_the_roof_where_a_wall_has_a_jog(shapes: ModuleType, laws: ModuleType) -> None:
+    """The planes of two bars go straight on over the short jogs between them; a cut used to reach over one."""
+    corners = [(33.789, 37.193), (51.81, 24.575), (48.369, 19.66), (36.324, 2.457), (34.603, 0.0)]
+    corners += [(16.582, 12.619), (18.302, 15.076), (0.281, 27.695), (12.326, 44.897), (30.347, 32.278)]
+    facts: dict[str, list[Any]] = {"roof_family": ["sawn_rafter_pitched"], "roof_shape": ["gabled"]}
+    facts |= {"slope_deg": [9.5], "rafter_spacing_ft": [3.0]}
+    measured = laws.Measured(
+        _tables(shapes, [shapely.Polygon(corners)], facts, wind=45.0), RULES, shapes.GROUND
+    )
+    assert len(measured.cut_openings) > 0
+    assert laws.LAWS["openings_inside_their_section"](measured) == []
+    assert pitched_laws.broken(Pitched(measured)) == {}
+
+
 def test_a_plan_that_is_turned_with_its_wind_stays_the_same(shapes: ModuleType) -> None:
     """Nothing but the wind and the outline tells one side of a house from another."""
     house = B(-20, -14, 20, 14)

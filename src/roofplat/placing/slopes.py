@@ -19,12 +19,12 @@ from roofplat.framing.members import Grid, SectionFrames, lay_out_grid
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import Pitched
 from roofplat.framing.rafters import plane_frames
-from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, pair_up, sums
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, lists_of, pair_up, sums, take
 from roofplat.framing.spacings import Spacings
 from roofplat.placing.bays import Bays, lay_out_bays
 from roofplat.placing.choose import clear_of_footholds, next_bays
 from roofplat.placing.openings import Strips, opening_strips
-from roofplat.placing.scene import Boxes, Segments
+from roofplat.placing.scene import Boxes, Segments, inside, touches_box
 from roofplat.rules import Rulebook
 
 _EQUAL_FT = 0.01
@@ -205,6 +205,7 @@ def slope_bays(
     # A bay at the end of the plane is bordered by a rake or a hip, not by a member, however long it is.
     inner = (bays.row > 0) & (bays.row < planes.beams.count[bays.section])
     bays = replace(bays, clear=bays.clear & under_ridge & inner)
+    bays.clear[_over_the_edge(bays, frames, planes, plane_section)] = False
     every = np.arange(plane_section.size)
     foothold = planes.uv(foothold_east[plane_section], foothold_north[plane_section], every)
     bays = clear_of_footholds(bays, *foothold, rules.number("ladder.opening_clear_ft"))
@@ -218,6 +219,39 @@ def slope_bays(
     u, v = frames.uv(*planes.east_north(bay_u, bay_v, plane), owner)
     first = first_of_equals([(away, 2), (off_lee[plane], 1), (u, 1), (v, 1)], owner, count)
     return SlopeBays(planes, plane_section, bays, np.where(first >= 0, np.append(clear, -1)[first], -1))
+
+
+def _over_the_edge(
+    bays: Bays, frames: SectionFrames, planes: SectionFrames, plane_section: IntArray
+) -> IntArray:
+    """Clear bays whose opening would reach over the outline.
+
+    Planes go straight on over a jog in a wall, so that a corner of one may lie off the roof. An outline of
+    four edges has no jog.
+    """
+    jagged = np.diff(frames.outlines.start) > 4
+    bay = np.flatnonzero(bays.clear & jagged[plane_section[bays.section]])
+    plane = bays.section[bay]
+    section = plane_section[plane]
+    opening = Boxes(plane, *bays.rectangle(bay))
+    middle = (opening.u_low + opening.u_high) / 2, (opening.v_low + opening.v_high) / 2
+    u, v = frames.uv(*planes.east_north(*middle, plane), section)
+    # Seen from above an opening is no larger than along the slope.
+    reach = np.hypot(opening.u_high - opening.u_low, opening.v_high - opening.v_low) / 2
+    box, edge = lists_of(section, frames.outlines.start)
+    u0, v0, u1, v1 = frames.u0[edge], frames.v0[edge], frames.u1[edge], frames.v1[edge]
+    du, dv = u1 - u0, v1 - v0
+    share = np.clip(((u[box] - u0) * du + (v[box] - v0) * dv) / (du * du + dv * dv), 0.0, 1.0)
+    near = np.flatnonzero(np.hypot(u0 + share * du - u[box], v0 + share * dv - v[box]) < reach[box])
+    box, edge = box[near], edge[near]
+    ends = []
+    for end_u, end_v in ((u0, v0), (u1, v1)):
+        place = frames.east_north(end_u[near], end_v[near], section[box])
+        ends += planes.uv(*place, plane[box])
+    reached = np.unique(box)
+    off = ~inside(frames, u[reached], v[reached], section[reached])
+    crossed = box[touches_box(*ends, take(opening, box))]
+    return bay[np.concatenate([reached[off], crossed])]
 
 
 def under_tips(slopes: SlopeBays, plane: IntArray, tip_east: FloatArray, tip_north: FloatArray) -> SlopeBays:
