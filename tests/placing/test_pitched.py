@@ -250,7 +250,7 @@ def test_a_bay_that_the_way_from_a_valley_leads_through_is_not_opened(
 
 
 def test_an_opening_stays_on_the_roof_where_a_wall_has_a_jog(shapes: ModuleType, laws: ModuleType) -> None:
-    """The planes of two bars go straight on over the short jogs between them; a cut used to reach over one."""
+    """Planes go straight on over the short jogs between two bars; a cut used to reach over one."""
     corners = [(33.789, 37.193), (51.81, 24.575), (48.369, 19.66), (36.324, 2.457), (34.603, 0.0)]
     corners += [(16.582, 12.619), (18.302, 15.076), (0.281, 27.695), (12.326, 44.897), (30.347, 32.278)]
     facts: dict[str, list[Any]] = {"roof_family": ["sawn_rafter_pitched"], "roof_shape": ["gabled"]}
