@@ -182,14 +182,21 @@ class Roof:
     # Openings by a plain loop.
 
     def borders(self, plane: Plane) -> list[list[float]]:
-        """Members that border the bays of a plane; two lists where two bays are as near the middle.
+        """Members that border the bays of a plane; several lists where two bays are as near the middle, or where
+        a hair decides whether one more member has room.
 
         One after the other, each of the first members is tried as a border: of all bays that would
         follow, on and on to both sides, the one nearest the middle of the plane's top decides.
         """
+        _, low_t, _, high_t = plane.flat.bounds
+        spacing = self.spacing_ft
+        spaces = (high_t - low_t - 0.05) / spacing
+        counts = {max(math.ceil(spaces + hair) - 1, 0) for hair in (-1e-4, 1e-4)}
+        return [lines for count in sorted(counts) for lines in self._borders(plane, count)]
+
+    def _borders(self, plane: Plane, count: int) -> list[list[float]]:
         low_s, low_t, _, high_t = plane.flat.bounds
         spacing = self.spacing_ft
-        count = max(math.ceil((high_t - low_t - 0.05) / spacing) - 1, 0)
         lines = [(low_t + high_t) / 2 + (k - (count - 1) / 2) * spacing for k in range(count)]
         whole = max(math.floor(self.rule("opening.ridge_length_ft") / spacing + 1e-9), 1) * spacing
         every = max(round((whole + 2 * self.side_ft) / spacing), 1)
