@@ -182,8 +182,8 @@ class Roof:
     # Openings by a plain loop.
 
     def borders(self, plane: Plane) -> list[list[float]]:
-        """Members that border the bays of a plane; several lists where two bays are as near the middle, or where
-        a hair decides whether one more member has room.
+        """Members that border the bays of a plane; several lists where two bays are as near the middle, or
+        where a hair decides whether one more member has room.
 
         One after the other, each of the first members is tried as a border: of all bays that would
         follow, on and on to both sides, the one nearest the middle of the plane's top decides.

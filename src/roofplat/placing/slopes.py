@@ -244,14 +244,15 @@ def _over_the_edge(
     share = np.clip(((u[box] - u0) * du + (v[box] - v0) * dv) / (du * du + dv * dv), 0.0, 1.0)
     near = np.flatnonzero(np.hypot(u0 + share * du - u[box], v0 + share * dv - v[box]) < reach[box])
     box, edge = box[near], edge[near]
-    ends = []
-    for end_u, end_v in ((u0, v0), (u1, v1)):
-        place = frames.east_north(end_u[near], end_v[near], section[box])
-        ends += planes.uv(*place, plane[box])
+    start, end = (
+        planes.uv(*frames.east_north(edge_u[near], edge_v[near], section[box]), plane[box])
+        for edge_u, edge_v in ((u0, v0), (u1, v1))
+    )
     reached = np.unique(box)
     off = ~inside(frames, u[reached], v[reached], section[reached])
-    crossed = box[touches_box(*ends, take(opening, box))]
-    return bay[np.concatenate([reached[off], crossed])]
+    crossed = box[touches_box(*start, *end, take(opening, box))]
+    over: IntArray = bay[np.concatenate([reached[off], crossed])]
+    return over
 
 
 def under_tips(slopes: SlopeBays, plane: IntArray, tip_east: FloatArray, tip_north: FloatArray) -> SlopeBays:
