@@ -1410,7 +1410,10 @@ class Planner:
             first = 1.0 if toward >= -0.01 else -1.0
             for side in (first, -first):
                 hole = (on[0] + side * offset * left[0], on[1] + side * offset * left[1])
-                if self._free_roof(hole):
+                off_wall = (
+                    self.outline.boundary.distance(Point(hole)) >= self.rule("check.indicator_wall_ft") - 1e-6
+                )
+                if off_wall and self._free_roof(hole):
                     holes.append(hole)
                     break
             number += 1

@@ -550,7 +550,10 @@ def checks_lie_on_the_roof_off_the_openings(at: Measured) -> list[str]:
     things = at.pairs(checks, at.obstacles)
     near = shapely.distance(_feet(things, "feet_x"), _feet(things, "feet_y"))
     close = near < at.rules.number("obstacle.path_clear_ft") - ROUNDING_FT
-    return sorted({*_ids(checks, off), *_ids(pairs, on), *_ids(things, close)})
+    from_edge = shapely.distance(shapely.boundary(at.outline[checks["row"]]), _feet(checks))
+    hole = (checks["kind"] == "indicator_hole").to_numpy()
+    at_wall = hole & (from_edge < at.rules.number("check.indicator_wall_ft") - ROUNDING_FT)
+    return sorted({*_ids(checks, off | at_wall), *_ids(pairs, on), *_ids(things, close)})
 
 
 def inspection_cuts_are_diagonal_to_their_wall(at: Measured) -> list[str]:

@@ -140,6 +140,12 @@ def test_no_hole_lies_beyond_the_end_of_the_way(shapes: ModuleType) -> None:
     assert holes == [(20.0, 1.5), (40.0, 1.5), (53.0, 8.5), (53.0, 28.5)]
 
 
+def test_a_hole_where_the_way_turns_off_the_wall_does_not_lie_on_it(shapes: ModuleType) -> None:
+    """It falls on the start of the leg away from the wall: on either side of that lies the wall."""
+    _, holes, _ = _beside_a_ladder(shapes, fire=(-40.0, 50.0))
+    assert holes == [(-21.5, 20.0), (-21.5, 40.0)]
+
+
 def test_a_hole_goes_to_the_other_side_of_the_way_or_nowhere(shapes: ModuleType) -> None:
     """A unit where the first hole would be, then one on either side: the numbers leave no gap.
 

@@ -16,7 +16,7 @@ from roofplat.framing.ragged import FloatArray, IntArray, expand, lists_of, mark
 from roofplat.framing.walls import Walls
 from roofplat.placing.ladders import LadderSpots
 from roofplat.placing.paths import Ways, legs_of
-from roofplat.placing.scene import Boxes, in_boxes, inside, touches_box
+from roofplat.placing.scene import Boxes, edges_near, in_boxes, inside, touches_box
 from roofplat.placing.slopes import SlopeBays
 from roofplat.rules import Rulebook
 
@@ -24,6 +24,7 @@ __all__ = ["Checks", "inspection_cut_ft", "place_checks"]
 
 
 _TOUCH_FT = 0.01
+_ROUNDING_FT = 1e-6
 # Sine of twice the angle below which two directions count as square to each other: half a degree off.
 _SQUARE = 0.02
 
@@ -229,6 +230,7 @@ def _holes(
 ) -> tuple[FloatArray, FloatArray, IntArray, IntArray]:
     step = rules.number("check.indicator_step_ft")
     offset = rules.number("check.indicator_offset_ft")
+    off_wall = rules.number("check.indicator_wall_ft") - _ROUNDING_FT
     walked = lead[ways.found[lead]]
     legs = legs_of(ways, walked, spots.section[walked])
     du, dv = legs.u1 - legs.u0, legs.v1 - legs.v0
@@ -256,6 +258,7 @@ def _holes(
             inside(frames, u, v, section)
             & ~in_boxes(u, v, section, keep_off, frames.count, with_border=True)
             & ~in_boxes(u, v, section, openings, frames.count, with_border=True)
+            & ~marked(edges_near(frames, u, v, section, np.full(u.size, off_wall))[0], u.size)
         )
 
     here, there = usable(hole_u, hole_v), usable(other_u, other_v)

@@ -52,6 +52,7 @@ __all__ = [
     "boxes_of",
     "boxes_on",
     "deepest_point",
+    "edges_near",
     "farther",
     "in_boxes",
     "inside",
@@ -266,6 +267,31 @@ def inside(
     count = np.bincount(point[crossing > u[point]], minlength=u.size)
     result: npt.NDArray[np.bool_] = count % 2 == 1
     return result
+
+
+def edges_near(
+    frames: SectionFrames, u: FloatArray, v: FloatArray, section: npt.NDArray[Any], reach_ft: FloatArray
+) -> tuple[IntArray, IntArray]:
+    """Edges of the outline that come nearer to points of a section than their reach.
+
+    Parameters
+    ----------
+    frames
+        n sections.
+    u, v, section, reach_ft
+        Points in section coordinates, their sections and how far to look, shape (m,).
+
+    Returns
+    -------
+    point, edge
+        Every pair, ascending by point.
+    """
+    point, edge = lists_of(section, frames.outlines.start)
+    u0, v0 = frames.u0[edge] - u[point], frames.v0[edge] - v[point]
+    du, dv = (frames.u1 - frames.u0)[edge], (frames.v1 - frames.v0)[edge]
+    share = np.clip(-(u0 * du + v0 * dv) / (du * du + dv * dv), 0.0, 1.0)
+    near = np.flatnonzero(np.hypot(u0 + share * du, v0 + share * dv) < reach_ft[point])
+    return point[near], edge[near]
 
 
 def boxes_inside(frames: SectionFrames, boxes: Boxes) -> npt.NDArray[np.bool_]:

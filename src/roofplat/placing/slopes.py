@@ -19,12 +19,12 @@ from roofplat.framing.members import Grid, SectionFrames, lay_out_grid
 from roofplat.framing.outline import Outlines
 from roofplat.framing.planes import Pitched
 from roofplat.framing.rafters import plane_frames
-from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, lists_of, pair_up, sums, take
+from roofplat.framing.ragged import FloatArray, IntArray, first_of_equals, pair_up, sums, take
 from roofplat.framing.spacings import Spacings
 from roofplat.placing.bays import Bays, lay_out_bays
 from roofplat.placing.choose import clear_of_footholds, next_bays
 from roofplat.placing.openings import Strips, opening_strips
-from roofplat.placing.scene import Boxes, Segments, inside, touches_box
+from roofplat.placing.scene import Boxes, Segments, edges_near, inside, touches_box
 from roofplat.rules import Rulebook
 
 _EQUAL_FT = 0.01
@@ -238,15 +238,10 @@ def _over_the_edge(
     u, v = frames.uv(*planes.east_north(*middle, plane), section)
     # Seen from above an opening is no larger than along the slope.
     reach = np.hypot(opening.u_high - opening.u_low, opening.v_high - opening.v_low) / 2
-    box, edge = lists_of(section, frames.outlines.start)
-    u0, v0, u1, v1 = frames.u0[edge], frames.v0[edge], frames.u1[edge], frames.v1[edge]
-    du, dv = u1 - u0, v1 - v0
-    share = np.clip(((u[box] - u0) * du + (v[box] - v0) * dv) / (du * du + dv * dv), 0.0, 1.0)
-    near = np.flatnonzero(np.hypot(u0 + share * du - u[box], v0 + share * dv - v[box]) < reach[box])
-    box, edge = box[near], edge[near]
+    box, edge = edges_near(frames, u, v, section, reach)
     start, end = (
-        planes.uv(*frames.east_north(edge_u[near], edge_v[near], section[box]), plane[box])
-        for edge_u, edge_v in ((u0, v0), (u1, v1))
+        planes.uv(*frames.east_north(edge_u[edge], edge_v[edge], section[box]), plane[box])
+        for edge_u, edge_v in ((frames.u0, frames.v0), (frames.u1, frames.v1))
     )
     reached = np.unique(box)
     off = ~inside(frames, u[reached], v[reached], section[reached])

@@ -95,7 +95,9 @@ _CUT_RULES = (
     "check.inspection_angle_deg check.inspection_longest_ft check.inspection_inset_ft "
     "ladder.landing_ft obstacle.path_clear_ft"
 )
-_HOLE_RULES = "check.indicator_step_ft check.indicator_offset_ft obstacle.path_clear_ft"
+_HOLE_RULES = (
+    "check.indicator_step_ft check.indicator_offset_ft check.indicator_wall_ft obstacle.path_clear_ft"
+)
 _TRENCH_RULES = (
     "trench.width_ft trench.lead_ft trench.beam_clear_ft trench.least_saved_share obstacle.clear_ft"
 )
