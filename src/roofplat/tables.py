@@ -575,6 +575,9 @@ _VENTING = Table(
         "fire_area_ft2": Column("float64", "area of the design fire", "ft2"),
         "clear_ft": Column("float64", "clear height wanted under the smoke, above the floor", "ft"),
         "inlet_ft2": Column("float64", "area through which fresh air is taken to come in", "ft2"),
+        "inlet_least_ft2": Column(
+            "float64", "smallest such area with which an opening can hold the clear height", "ft2"
+        ),
         "clear_planned_ft": Column(
             "float64", "clear height that the planned and the existing openings give together", "ft"
         ),

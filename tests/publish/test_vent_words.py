@@ -68,8 +68,11 @@ def test_an_area_by_flow_stands_with_its_fire_and_height() -> None:
     none = vent_row(flow_ft2=None, largest_single_ft2=None, least_openings=None, clear_planned_ft=None)
     assert flow_sentence({**none, "flow_outside": outside}) == (
         "By flow: fire of 18,580 kW on 400 sq ft, 8.2 ft kept clear, air in through 162 sq ft: outside the "
-        "range of the inlet: the doors let in less air than this flow needs."
+        "range of the inlet: the doors let in less air than this flow needs; doors of 61 sq ft or more "
+        "would do."
     )
+    shallow = {**none, "inlet_least_ft2": None, "flow_outside": "outside the range of the layer"}
+    assert flow_sentence(shallow).endswith("through 162 sq ft: outside the range of the layer.")
     assert flow_sentence({"flow_outside": "not worked out: height or area is not known"}) == (
         "Not worked out: height or area is not known."
     )

@@ -27,6 +27,7 @@ _SHED: dict[str, Any] = {
     "fire_area_ft2": 400.0,
     "clear_ft": 8.2,
     "inlet_ft2": 162.0,
+    "inlet_least_ft2": 61.2,
     "clear_planned_ft": 6.24,
     "largest_single_ft2": 42.0,
     "least_openings": 8,

@@ -121,6 +121,22 @@ def test_a_department_states_its_own() -> None:
     assert shed["flow_ft2"] != row()["flow_ft2"]
 
 
+@pytest.mark.parametrize("shed", [{"occupancy": "B"}, {"height_ft": 18.0}, {}])
+def test_the_doors_that_would_do_are_the_smallest_that_do(shed: dict[str, object]) -> None:
+    least = row(**shed)["inlet_least_ft2"]
+    kept = {"venting.doors": 1, "venting.freight_doors": 0}
+    wide, narrow = (
+        flow_rows(sections({**SHED, **shed}), load_rulebook({**kept, "venting.door_ft2": least * much})).iloc[
+            0
+        ]
+        for much in (1.0001, 0.9999)
+    )
+    assert np.isnan(narrow["flow_ft2"])
+    assert narrow["flow_outside"] == OUTSIDE[smoke.INLET]
+    # There the openings are as much larger than the doors as the range lets them be.
+    assert wide["flow_ft2"] == pytest.approx(least / BOOK.share("venting.inlet_least_share"), rel=1e-2)
+
+
 def test_where_a_range_is_left_there_is_a_sentence_and_no_number() -> None:
     narrow = row(occupancy="B")
     assert math.isnan(narrow["flow_ft2"])

@@ -96,6 +96,7 @@ _VENTING_COLUMNS = (
     "fire_area_ft2",
     "clear_ft",
     "inlet_ft2",
+    "inlet_least_ft2",
     "clear_planned_ft",
     "clear_outside",
     "largest_single_ft2",

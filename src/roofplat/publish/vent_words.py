@@ -110,6 +110,8 @@ def flow_sentence(row: Row) -> str:
     )
     if row.get("flow_outside"):
         said = f"{fire}: {row['flow_outside']}"
+        if row.get("inlet_least_ft2") is not None:
+            said += f"; doors of {_area(row['inlet_least_ft2'])} or more would do"
     elif row.get("least_openings") is not None and row.get("largest_single_ft2") is not None:
         count = int(row["least_openings"])
         noun = "opening" if count == 1 else "openings"

@@ -26,6 +26,7 @@ FLOW_COLUMNS: Final = (
     "fire_area_ft2",
     "clear_ft",
     "inlet_ft2",
+    "inlet_least_ft2",
     "flow_ft2",
     "flow_outside",
     "clear_planned_ft",
@@ -55,6 +56,8 @@ def flow_rows(sections: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
         - fire_kw, fire_area_ft2: the design fire.
         - clear_ft: the clear height wanted; under a low ceiling, a share of the height.
         - inlet_ft2: doors that let air in.
+        - inlet_least_ft2: the smallest doors with which an opening can hold the clear height; nan where
+          another range is left.
         - flow_ft2: openings that hold the wanted clear height; nan where a range was left.
         - flow_outside: which range, as a sentence; empty where there is a number.
         - clear_planned_ft: clear height that the openings give; nan where a range was left.
@@ -92,6 +95,10 @@ def flow_rows(sections: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
         wanted.layer_k - method.ambient_k,
         method,
     )
+    inlet_least_m2 = smoke.least_inlet_m2(
+        ceiling_m - clear_ft * foot_m, wanted.flow_kg_s, wanted.layer_k - method.ambient_k, method
+    )
+    by_doors = (wanted.outside == smoke.WITHIN) | (wanted.outside == smoke.INLET)
     given = smoke.clear_height_for_area(
         fires,
         ceiling_m,
@@ -107,6 +114,7 @@ def flow_rows(sections: pd.DataFrame, rules: Rulebook) -> pd.DataFrame:
             "fire_area_ft2": fire_area_ft2,
             "clear_ft": clear_ft,
             "inlet_ft2": inlet_ft2,
+            "inlet_least_ft2": np.where(by_doors, inlet_least_m2 / foot_m**2, np.nan),
             "flow_ft2": wanted.value / foot_m**2,
             "flow_outside": pd.array(words[wanted.outside], dtype="str"),
             "clear_planned_ft": given.value / foot_m,

@@ -36,6 +36,7 @@ __all__ = [
     "largest_flow_m3_s",
     "largest_single_m2",
     "layer_rise_k",
+    "least_inlet_m2",
     "method_of",
     "plume_above_flame_kg_s",
     "plume_kg_s",
@@ -448,6 +449,40 @@ def clear_height_for_area(
     # Said before any range: without an opening there is no height to judge.
     outside = np.where((outside != UNKNOWN) & ~(opening_m2 > 0), NO_OPENING, outside).astype(np.int8)
     return _answer(clear_m, flow_kg_s, method.ambient_k + rise_k, outside)
+
+
+def least_inlet_m2(
+    depth_m: FloatArray, flow_kg_s: FloatArray, rise_k: FloatArray, method: Method
+) -> FloatArray:
+    """Work out the smallest doors with which an opening within the range of the inlet lets a flow out.
+
+    `_opening_wanted` solved for doors that are `inlet_least_share` of the opening.
+
+    Parameters
+    ----------
+    depth_m, flow_kg_s, rise_k
+        Depth of the layer, smoke that rises into it, and by how much it is warmer than the air, (n,).
+    method
+        Coefficients.
+
+    Returns
+    -------
+    ndarray of float
+        Area in m2, (n,).
+
+    Examples
+    --------
+    >>> from roofplat.rules import load_rulebook
+    >>> method, one = method_of(load_rulebook()), np.ones(1)
+    >>> doors = least_inlet_m2(5.0 * one, 18.0 * one, 300.0 * one, method)
+    >>> out = doors / method.inlet_least_share
+    >>> bool(np.isclose(vent_flow_kg_s(out, doors, 5.0, 300.0, method), 18.0).all())
+    True
+    """
+    layer_k = method.ambient_k + rise_k
+    drive = 2.0 * GRAVITY_M_S2 * depth_m * rise_k * (method.density_kg_m3 / flow_kg_s) ** 2
+    out = (method.inlet_least_share * layer_k / method.opening_discharge_ratio) ** 2 / method.ambient_k
+    return np.sqrt((out + layer_k / method.inlet_discharge_ratio**2) / drive)
 
 
 def _opening_wanted(

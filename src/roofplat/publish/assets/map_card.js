@@ -397,7 +397,7 @@ var roofplatCard = (function () {
     const told = [], outside = get("flow_outside"), least = get("least_openings");
     if (get("fire_kw") !== null) {
       const fire = `By flow: fire of ${thousands(get("fire_kw"))} kW on ${area(get("fire_area_ft2"))}, ${number(get("clear_ft"))} ft kept clear, air in through ${area(get("inlet_ft2"))}`;
-      if (outside) told.push(sentence(`${fire}: ${outside}`));
+      if (outside) told.push(sentence(`${fire}: ${outside}${get("inlet_least_ft2") === null ? "" : `; doors of ${area(get("inlet_least_ft2"))} or more would do`}`));
       else told.push(least === null || get("largest_single_ft2") === null ? `${fire}.` : `${fire}; ${thousands(least)} ${least === 1 ? "opening" : "openings"} or more, none over ${area(get("largest_single_ft2"))}.`);
     } else if (outside) told.push(sentence(outside));
     const beyond = get("clear_outside"), held = "What is planned and there";
