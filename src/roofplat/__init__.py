@@ -3,8 +3,8 @@
 In: a `district.toml` that names the district's layers.
 Out: an inventory, standing plans, maps that work offline, and a ranked list.
 
-The rooms, from left to right: `intake`, `inventory`, `framing`, `placing`, `ranking`, `publish`;
-`pipeline` composes them.
+The rooms, from left to right: `intake`, `record`, `inventory`, `framing`, `placing`, `venting`, `ranking`,
+`publish`, `serve`; `pipeline` composes them.
 """
 
 from __future__ import annotations
