@@ -18,7 +18,7 @@ import shapely
 from hypothesis import HealthCheck, Phase, given, note, settings
 
 from roofplat.district import District
-from roofplat.errors import RoofplatError
+from roofplat.errors import CrsError, RoofplatError
 from roofplat.rules import load_rulebook
 from tests.breaking.strategies import (
     FORMATS,
@@ -37,6 +37,7 @@ from tests.breaking.tries import tries
 from tests.breaking.word import built, planned, same_plans
 
 FAMILIES = list(load_rulebook().families)
+OFF_THE_GLOBE = {"as large as the world", "as far as numbers go"}
 # Shapes larger than a county touch everything, and are refused for it.
 ROLES = ("streets", "areas", "stations", "sections", "fire_walls", "expansion_joints")
 
@@ -155,7 +156,10 @@ def test_any_layer_beside_good_buildings(data: st.DataObject, tmp_path_factory: 
     found = planned(_district(folder, file))
     before = alone(_place_of(bad))
     if isinstance(found, RoofplatError):
-        assert before is None, found
+        # Where many places of a layer lie off the globe or beyond the date line nobody can tell which CRS it
+        # is in: it is refused whole.
+        beyond = not OFF_THE_GLOBE.isdisjoint(bad.kinds) or bad.place == PLACES["date line"]
+        assert before is None or (beyond and isinstance(found, CrsError)), found
     else:
         assert before is not None
         same_plans(before, found[0], [*GOOD])
