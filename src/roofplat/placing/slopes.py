@@ -205,7 +205,7 @@ def slope_bays(
     # A bay at the end of the plane is bordered by a rake or a hip, not by a member, however long it is.
     inner = (bays.row > 0) & (bays.row < planes.beams.count[bays.section])
     bays = replace(bays, clear=bays.clear & under_ridge & inner)
-    bays.clear[_over_the_edge(bays, frames, planes, plane_section)] = False
+    bays = _closed(bays, _over_the_edge(bays, frames, planes, plane_section))
     every = np.arange(plane_section.size)
     foothold = planes.uv(foothold_east[plane_section], foothold_north[plane_section], every)
     bays = clear_of_footholds(bays, *foothold, rules.number("ladder.opening_clear_ft"))
@@ -219,6 +219,13 @@ def slope_bays(
     u, v = frames.uv(*planes.east_north(bay_u, bay_v, plane), owner)
     first = first_of_equals([(away, 2), (off_lee[plane], 1), (u, 1), (v, 1)], owner, count)
     return SlopeBays(planes, plane_section, bays, np.where(first >= 0, np.append(clear, -1)[first], -1))
+
+
+def _closed(bays: Bays, some: IntArray) -> Bays:
+    """The same, some of them no longer clear."""
+    clear = bays.clear.copy()
+    clear[some] = False
+    return replace(bays, clear=clear)
 
 
 def _over_the_edge(
@@ -272,9 +279,7 @@ def under_tips(slopes: SlopeBays, plane: IntArray, tip_east: FloatArray, tip_nor
     v = slopes.frames.uv(tip_east[order], tip_north[order], plane[order])[1]
     at = v[tip]
     crossed = bay[(at > bays.v_low[bay]) & (at < bays.v_high[bay])]
-    clear = bays.clear.copy()
-    clear[crossed] = False
-    return replace(slopes, bays=replace(bays, clear=clear))
+    return replace(slopes, bays=_closed(bays, crossed))
 
 
 def under_ways(slopes: SlopeBays, frames: SectionFrames, legs: Segments) -> SlopeBays:
@@ -308,9 +313,7 @@ def under_ways(slopes: SlopeBays, frames: SectionFrames, legs: Segments) -> Slop
     between = (at > bays.v_low[bay] + _STRAIGHT_FT) & (at < bays.v_high[bay] - _STRAIGHT_FT)
     level = (high < bays.u_high[bay] - _STRAIGHT_FT) & (low > bays.u_low[bay] + _STRAIGHT_FT)
     crossed = bay[between & level]
-    clear = bays.clear.copy()
-    clear[crossed] = False
-    return replace(slopes, bays=replace(bays, clear=clear))
+    return replace(slopes, bays=_closed(bays, crossed))
 
 
 def slope_strips(

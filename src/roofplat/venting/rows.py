@@ -20,8 +20,9 @@ from roofplat.framing.ragged import FloatArray, IntArray, lists_of
 from roofplat.inventory import occupancy_parts
 from roofplat.late import LateTable
 from roofplat.placing.compose import compose
+from roofplat.placing.openings import UNCUT
 from roofplat.rules import Rulebook
-from roofplat.tables import BASES, CODE_ASKS, PRESCRIBED_BY, RATE_BASES, conform, sentences, words
+from roofplat.tables import BASES, CODE_ASKS, METHODS, PRESCRIBED_BY, RATE_BASES, conform, sentences, words
 from roofplat.venting.existing import existing_vents
 from roofplat.venting.flow import FLOW_COLUMNS, flow_rows, prescribed_ft2
 from roofplat.venting.words import OUTSIDE
@@ -198,7 +199,7 @@ def _storey_heights(roofs: pd.DataFrame) -> tuple[FloatArray, Any]:
 
 
 def _uncut(openings: LateTable) -> BoolArray:
-    return numbers_among(["existing_opening", "glazing"], openings.columns["method"]) >= 0
+    return np.isin(numbers_among(METHODS, openings.columns["method"]), UNCUT)
 
 
 def _windward(
